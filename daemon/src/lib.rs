@@ -1,0 +1,3 @@
+//! The Frameside daemon and its command line.
+
+pub mod cli;

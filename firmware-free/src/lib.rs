@@ -1,0 +1,7 @@
+//! Everything of Frameside that needs no device, clock, disk, network or thread.
+//!
+//! Time and readings come in as arguments; signals and records come out. The
+//! same code runs live, in replay, in rehearsal and in simulation.
+
+pub mod light;
+pub mod quantity;
