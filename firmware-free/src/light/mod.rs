@@ -1,5 +1,7 @@
 //! Light as a sensor sees it: readings, the running integral, gaps.
 
+mod integral;
 mod reading;
 
+pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS};
 pub use reading::{Flags, Reading, Seen};

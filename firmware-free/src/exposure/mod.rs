@@ -1,0 +1,316 @@
+//! Exposing prints: the life of one print, and the [`Rig`] that runs many
+//! frames under several sensors.
+//!
+//! ```text
+//! expose --> covered <--> exposing --> due --> in
+//!                 ^---------------------'  (a due print may be covered too)
+//! ```
+
+mod plan;
+mod print;
+mod rig;
+
+use serde::{Deserialize, Serialize};
+
+pub use plan::{MOST_BANDS, Plan, PlanError};
+pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span};
+pub use rig::{FrameSetup, FrameView, Rig, Rules, SensorSetup, SensorView};
+
+use crate::chips::SensorFault;
+use crate::light::{Estimate, Reading};
+use crate::quantity::{Dose, Mono, Stops, TargetDose};
+
+/// Which sensor of the rig; the order they were added in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SensorId(pub u16);
+
+/// Which frame of the rig; the order they were added in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct FrameId(pub u32);
+
+/// The name of a print in the record, chosen by the caller.
+pub type PrintId = std::sync::Arc<str>;
+
+/// What a frame is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FrameState {
+    /// No print.
+    Empty,
+    /// A print is out under its cover; it does not count.
+    Covered,
+    /// Light falls on the print and is counted.
+    Exposing,
+    /// The target is reached; light still counts until the frame is in.
+    Due,
+    /// The exposure is over.
+    In,
+}
+
+impl FrameState {
+    /// The word of the contract.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Empty => "empty",
+            Self::Covered => "covered",
+            Self::Exposing => "exposing",
+            Self::Due => "due",
+            Self::In => "in",
+        }
+    }
+}
+
+/// What is told to the machine.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// A sensor has seen something. Readings of a sensor come in rising order.
+    Reading(SensorId, Reading),
+    /// A sensor is in trouble, or another kind of it.
+    Fault(SensorId, SensorFault),
+    /// A person did something at a frame.
+    Command(FrameId, Command),
+    /// The deadline came. Harmless at any other time.
+    Tick,
+}
+
+/// What a person does at a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// Lays a print out.
+    Begin {
+        /// Its name in the record.
+        print: PrintId,
+        /// What it is to receive.
+        plan: Plan,
+        /// Whether it starts under its cover.
+        covered: bool,
+    },
+    /// Puts the cover on: light no longer counts.
+    Cover,
+    /// Takes the cover off.
+    Uncover,
+    /// Ends the exposure.
+    BringIn,
+    /// Acknowledges a signal.
+    Hush,
+    /// A new target, also for a print that is due.
+    Retarget(TargetDose),
+    /// Fixes the dose of this instant in the record, for a note.
+    Note,
+}
+
+/// Why something was refused; nothing has changed.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Refused {
+    /// Time ran backwards.
+    #[error("time went backwards by {:.3} s; the input is ignored", .from.seconds_since(*.to))]
+    Backwards {
+        /// The latest instant known.
+        from: Mono,
+        /// The earlier one that was offered.
+        to: Mono,
+    },
+    /// There is no such sensor or frame.
+    #[error("there is no such sensor or frame on this rig")]
+    Unknown,
+    /// The frame has a print out.
+    #[error("print {print} is still out in this frame ({}); bring it in first", .state.word())]
+    Busy {
+        /// The print on it.
+        print: PrintId,
+        /// What it is doing.
+        state: FrameState,
+    },
+    /// There is no print out in the frame.
+    #[error("no print is out in this frame; begin one with 'expose'")]
+    NoPrint,
+    /// The cover is on already, or off already.
+    #[error("the frame is {} already", if *.covered { "covered" } else { "uncovered" })]
+    Already {
+        /// Whether it is covered.
+        covered: bool,
+    },
+    /// Nothing is calling.
+    #[error("nothing is calling from this frame")]
+    Quiet,
+    /// The cover went on and off more often than the record holds.
+    #[error("the cover has been off {MOST_SPANS} times on this print; bring it in")]
+    TooManySpans,
+    /// A strip's bands are fixed once it is out.
+    #[error("a test strip keeps its bands; bring it in and begin another")]
+    StripIsFixed,
+}
+
+/// What the machine has to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Output {
+    /// Somebody is to be told.
+    Signal(Signal),
+    /// Something to keep of a print.
+    Event(Event),
+    /// The dose of a kept event is now known from both sides.
+    Settled {
+        /// The print.
+        print: PrintId,
+        /// The event's number.
+        seq: u32,
+        /// The print's dose there.
+        dose: Estimate,
+        /// The sensor's integral there.
+        total: Estimate,
+    },
+    /// Light was not seen for a while.
+    Gap {
+        /// Whose light.
+        sensor: SensorId,
+        /// The last reading before.
+        from: Mono,
+        /// The first reading after.
+        to: Mono,
+        /// What may have fallen, before the glass of any frame.
+        dose: Estimate,
+    },
+    /// A frame's state is not what it was.
+    Changed(FrameId),
+    /// A sensor was lost, or is back.
+    SensorChanged {
+        /// Which.
+        sensor: SensorId,
+        /// Whether it is lost now, and why if that is known.
+        lost: Option<Option<SensorFault>>,
+    },
+}
+
+/// One step in a print's life, kept in the record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// The print.
+    pub print: PrintId,
+    /// Its frame.
+    pub frame: FrameId,
+    /// Counts up from 0 within the print.
+    pub seq: u32,
+    /// What happened.
+    pub kind: EventKind,
+    /// When. May lie a little in the past: a crossing between two readings.
+    pub at: Mono,
+    /// The print's dose at that instant.
+    pub dose: Estimate,
+    /// The sensor's integral at that instant, before the glass.
+    pub total: Estimate,
+    /// Whether the figures are final; else an [`Output::Settled`] follows the
+    /// next reading.
+    pub settled: bool,
+}
+
+/// The kinds of [`Event`].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub enum EventKind {
+    /// Laid out, covered or not.
+    Begun {
+        /// Whether under its cover.
+        covered: bool,
+    },
+    /// The cover went on.
+    Covered,
+    /// The cover came off.
+    Uncovered,
+    /// A band of a strip has its dose.
+    Band {
+        /// Counts from 1.
+        band: u16,
+    },
+    /// The target was reached.
+    Due,
+    /// Somebody acknowledged the call.
+    Hushed,
+    /// Another target.
+    Retargeted {
+        /// The new one.
+        target: Dose,
+    },
+    /// A note was made.
+    Noted,
+    /// The exposure ended.
+    BroughtIn,
+}
+
+/// A call.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signal {
+    /// What for.
+    pub kind: SignalKind,
+    /// The frame that calls.
+    pub frame: FrameId,
+    /// The print in it.
+    pub print: PrintId,
+    /// When what it tells of happened.
+    pub at: Mono,
+    /// The print's dose then.
+    pub dose: Estimate,
+    /// What it aims at.
+    pub target: Dose,
+}
+
+/// The kinds of [`Signal`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum SignalKind {
+    /// A print was laid out.
+    Begun,
+    /// The cover went on.
+    Covered,
+    /// The cover came off.
+    Uncovered,
+    /// The exposure ended.
+    BroughtIn,
+    /// Soon due.
+    Nearly {
+        /// Seconds to go in this light.
+        remaining_s: f64,
+    },
+    /// The target is reached.
+    Due,
+    /// It was reached a while ago and nobody came.
+    Overdue {
+        /// How far above the target by now.
+        over: Stops,
+    },
+    /// A band of a strip has its dose: cover it.
+    Band {
+        /// Counts from 1.
+        band: u16,
+        /// How many bands the strip has.
+        of: u16,
+    },
+    /// No light is seen any more.
+    SensorLost {
+        /// When the target will be reached should the last light stay; `None`
+        /// in the dark.
+        fallback: Option<Mono>,
+        /// Whether that time has come.
+        reached: bool,
+    },
+    /// Light is seen again.
+    SensorBack,
+}
+
+impl SignalKind {
+    /// The word of the contract.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Begun => "begun",
+            Self::Covered => "covered",
+            Self::Uncovered => "uncovered",
+            Self::BroughtIn => "brought-in",
+            Self::Nearly { .. } => "nearly",
+            Self::Due => "due",
+            Self::Overdue { .. } => "overdue",
+            Self::Band { .. } => "band",
+            Self::SensorLost { .. } => "sensor-lost",
+            Self::SensorBack => "sensor-back",
+        }
+    }
+}

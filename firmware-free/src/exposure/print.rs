@@ -1,0 +1,209 @@
+//! One print's life: when its cover was off, and what that amounts to.
+
+use super::{FrameState, Plan, PrintId};
+use crate::light::{Estimate, Interval};
+use crate::quantity::{Dose, Mono};
+
+/// More covers and uncovers than anyone makes on one print.
+pub const MOST_SPANS: usize = 1000;
+
+/// An instant on the integral of a sensor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mark {
+    /// When.
+    pub at: Mono,
+    /// The integral there.
+    pub total: Estimate,
+    /// Whether `total` is final; else it was projected from the last reading.
+    pub settled: bool,
+}
+
+/// A stretch with the cover off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// When the cover came off.
+    pub from: Mark,
+    /// When it went on again; `None` while it is off.
+    pub to: Option<Mark>,
+}
+
+/// An event whose figures are not final.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PendingEvent {
+    /// Its number within the print.
+    pub seq: u32,
+    /// When it happened.
+    pub at: Mono,
+}
+
+/// A print taken up again after a restart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Resumed {
+    /// Its name in the record.
+    pub print: PrintId,
+    /// What it is to receive.
+    pub plan: Plan,
+    /// When its cover was off, oldest first.
+    pub spans: Vec<Span>,
+    /// How many of the plan's doses have been called.
+    pub called: usize,
+    /// When the target was reached.
+    pub due_at: Option<Mono>,
+    /// Whether `nearly` was called.
+    pub nearly: bool,
+    /// Whether a call has not been acknowledged.
+    pub waiting: bool,
+    /// Whether the exposure has ended.
+    pub ended: bool,
+    /// The number of the next event.
+    pub next_seq: u32,
+    /// Events that still wait for a reading.
+    pub pending: Vec<PendingEvent>,
+}
+
+/// A print in a frame.
+#[derive(Debug, Clone)]
+pub(super) struct Print {
+    pub(super) id: PrintId,
+    pub(super) plan: Plan,
+    pub(super) glass: f64,
+    spans: Vec<Span>,
+    /// How many of the plan's doses have been called; all of them: due.
+    pub(super) called: usize,
+    pub(super) nearly: bool,
+    pub(super) waiting: bool,
+    pub(super) ended: bool,
+    next_seq: u32,
+    pending: Vec<PendingEvent>,
+}
+
+impl Print {
+    pub(super) fn new(id: PrintId, plan: Plan, glass: f64) -> Self {
+        Self {
+            id,
+            plan,
+            glass,
+            spans: Vec::new(),
+            called: 0,
+            nearly: false,
+            waiting: false,
+            ended: false,
+            next_seq: 0,
+            pending: Vec::new(),
+        }
+    }
+
+    pub(super) fn resumed(resumed: Resumed, glass: f64) -> Self {
+        Self {
+            id: resumed.print,
+            glass,
+            spans: resumed.spans,
+            called: resumed.called.min(resumed.plan.doses().len()),
+            plan: resumed.plan,
+            nearly: resumed.nearly,
+            waiting: resumed.waiting,
+            ended: resumed.ended,
+            next_seq: resumed.next_seq,
+            pending: resumed.pending,
+        }
+    }
+
+    pub(super) fn state(&self) -> FrameState {
+        match (self.ended, self.is_uncovered(), self.is_due()) {
+            (true, _, _) => FrameState::In,
+            (false, false, _) => FrameState::Covered,
+            (false, true, true) => FrameState::Due,
+            (false, true, false) => FrameState::Exposing,
+        }
+    }
+
+    pub(super) fn is_due(&self) -> bool {
+        self.called == self.plan.doses().len()
+    }
+
+    pub(super) fn is_uncovered(&self) -> bool {
+        self.spans.last().is_some_and(|span| span.to.is_none())
+    }
+
+    pub(super) fn spans(&self) -> usize {
+        self.spans.len()
+    }
+
+    pub(super) fn uncover(&mut self, mark: Mark) {
+        self.spans.push(Span { from: mark, to: None });
+    }
+
+    pub(super) fn cover(&mut self, mark: Mark) {
+        if let Some(span) = self.spans.last_mut() {
+            span.to.get_or_insert(mark);
+        }
+    }
+
+    /// The print's dose at an instant where the sensor's integral is `total`.
+    pub(super) fn dose(&self, at: Mono, total: Estimate) -> Estimate {
+        self.spans
+            .iter()
+            .take_while(|span| span.from.at <= at)
+            .map(|span| {
+                let end = span.to.filter(|to| to.at <= at).map_or(total, |to| to.total);
+                end.since(span.from.total)
+            })
+            .fold(Estimate::ZERO, Estimate::plus)
+            .scaled(self.glass)
+    }
+
+    /// The level of the sensor's integral at which the print will have
+    /// received `dose`; `None` under its cover.
+    pub(super) fn level(&self, dose: Dose) -> Option<Dose> {
+        let open = self.spans.last().filter(|span| span.to.is_none())?;
+        // What it had when its cover last came off.
+        let before = self.dose(open.from.at, open.from.total).best;
+        Some(open.from.total.best + (dose - before) * (1.0 / self.glass))
+    }
+
+    /// The next dose to call, `None` once due.
+    pub(super) fn next_dose(&self) -> Option<Dose> {
+        self.plan.doses().get(self.called).map(|target| target.dose())
+    }
+
+    /// Gives out the number of an event, to be settled later unless final.
+    pub(super) fn number_event(&mut self, at: Mono, settled: bool) -> u32 {
+        let seq = self.next_seq;
+        self.next_seq += 1;
+        if !settled {
+            self.pending.push(PendingEvent { seq, at });
+        }
+        seq
+    }
+
+    pub(super) fn is_settled(&self) -> bool {
+        self.pending.is_empty() && self.marks().all(|mark| mark.settled)
+    }
+
+    fn marks(&self) -> impl Iterator<Item = &Mark> {
+        // Only the newest spans can be unsettled, but there are few of them.
+        self.spans.iter().flat_map(|span| std::iter::once(&span.from).chain(span.to.as_ref()))
+    }
+
+    /// Makes final what lies within a step of the integral, and returns the
+    /// events whose figures are now known.
+    pub(super) fn settle(&mut self, step: &Interval) -> Vec<(PendingEvent, Estimate, Estimate)> {
+        for mark in self.spans.iter_mut().flat_map(|span| std::iter::once(&mut span.from).chain(&mut span.to))
+        {
+            if !mark.settled && mark.at <= step.to() {
+                mark.total = step.total_at(mark.at);
+                mark.settled = true;
+            }
+        }
+        let (now_known, pending) = self.pending.iter().partition(|event| event.at <= step.to());
+        self.pending = pending;
+        let known: Vec<PendingEvent> = now_known;
+        known
+            .into_iter()
+            .map(|event| {
+                let total = step.total_at(event.at);
+                (event, self.dose(event.at, total), total)
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,849 @@
+//! The machine: many frames under several sensors.
+//!
+//! Call [`Rig::handle`] with what happened and when, then [`Rig::poll`] until it
+//! has nothing more to say, then wait for the next input or for
+//! [`Rig::next_deadline`], whichever comes first, and hand in [`Input::Tick`] if
+//! it was the deadline. Ticks at any other time change nothing. A late tick is
+//! as good as one in time: a crossing is told with the instant it happened at.
+//!
+//! At one instant the order is: readings; then what is due by the light seen;
+//! then commands in the order given.
+//!
+//! A reading costs the same for one frame as for a thousand: frames wait in
+//! queues ordered by the level of the integral at which they want attention.
+
+use std::collections::{BTreeSet, VecDeque};
+
+use super::print::Print;
+use super::{
+    Command, Event, EventKind, FrameId, FrameState, Input, MOST_SPANS, Mark, Output, PrintId, Refused,
+    Resumed, SensorId, Signal, SignalKind,
+};
+use crate::chips::SensorFault;
+use crate::light::{Estimate, Integral, Interval, Knot, Reading};
+use crate::outlook::{ClearSky, Place, WallAnchor};
+use crate::quantity::{Dose, Mono};
+
+/// When to call.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rules {
+    /// `nearly` comes this many seconds before the target in the light of the
+    /// moment, or at 90 % of the dose, whichever is later.
+    pub nearly_s: f64,
+    /// `overdue` comes every so many seconds until somebody acts.
+    pub overdue_every_s: f64,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Self { nearly_s: 60.0, overdue_every_s: 60.0 }
+    }
+}
+
+/// A sensor to be added.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SensorSetup {
+    /// Seconds between readings, above zero.
+    pub period_s: f64,
+    /// Where its integral stood when it was last kept.
+    pub knot: Option<Knot>,
+}
+
+/// A frame to be added.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameSetup {
+    /// The sensor beside it.
+    pub sensor: SensorId,
+    /// What its cover glass passes of what the sensor sees, above 0, at most 2.
+    pub glass: f64,
+}
+
+/// What a frame looks like at an instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameView {
+    /// Its state.
+    pub state: FrameState,
+    /// The print in it.
+    pub print: Option<PrintId>,
+    /// The print's dose.
+    pub dose: Estimate,
+    /// What it aims at.
+    pub target: Option<Dose>,
+    /// When it will be due in the light of the moment, or was due; `None`
+    /// while that cannot be told.
+    pub due: Option<Mono>,
+    /// Whether a call waits for somebody.
+    pub waiting: bool,
+    /// The next band of a strip, counting from 1, and its dose.
+    pub next_band: Option<(u16, Dose)>,
+}
+
+/// What a sensor looks like at an instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SensorView {
+    /// The last reading.
+    pub last: Option<Reading>,
+    /// Whether nothing has come for three periods.
+    pub lost: bool,
+    /// What the driver says is wrong.
+    pub fault: Option<SensorFault>,
+    /// Where the integral stands.
+    pub knot: Option<Knot>,
+}
+
+/// No reading for this many periods: the sensor is lost.
+const LOST_AFTER_PERIODS: f64 = 3.0;
+/// The share of the target at which `nearly` may come.
+const NEARLY_SHARE: f64 = 0.9;
+
+/// The state machine. See the module's description for the order of calls.
+#[derive(Debug)]
+pub struct Rig {
+    rules: Rules,
+    now: Mono,
+    sensors: Vec<Sensor>,
+    frames: Vec<Frame>,
+    timers: BTreeSet<(Mono, FrameId, Timer)>,
+    sky: Option<ClearSky>,
+    outputs: VecDeque<Output>,
+}
+
+#[derive(Debug)]
+struct Sensor {
+    integral: Integral,
+    last: Option<Reading>,
+    /// Nothing has been heard since then.
+    quiet_since: Mono,
+    lost: bool,
+    fault: Option<SensorFault>,
+    /// An unseen stretch that may still go on.
+    gap: Option<(Mono, Estimate)>,
+    /// Who wants attention at which level of the integral.
+    queue: BTreeSet<(Level, FrameId, Wants)>,
+    /// Who is more than the `nearly` time away from the level it is due at.
+    far: BTreeSet<(Level, FrameId)>,
+    /// Frames with the cover off.
+    open: BTreeSet<FrameId>,
+    /// Frames with figures that wait for the next reading.
+    unsettled: BTreeSet<FrameId>,
+    /// Prints that have left their frame, but wait for the next reading.
+    leaving: Vec<Print>,
+}
+
+#[derive(Debug)]
+struct Frame {
+    sensor: SensorId,
+    glass: f64,
+    print: Option<Print>,
+    due_at: Option<Mono>,
+    queued: Queued,
+}
+
+/// The levels a frame was last put into its sensor's queues with, to find it
+/// there again.
+#[derive(Debug, Clone, Copy, Default)]
+struct Queued {
+    next: Option<Level>,
+    nearly: Option<Level>,
+    far: Option<Level>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Wants {
+    Nearly,
+    Next,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Timer {
+    Overdue,
+    Fallback,
+}
+
+/// A level of an integral that can be sorted by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Level(Dose);
+
+impl Eq for Level {}
+
+impl PartialOrd for Level {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Level {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        self.0.j_m2().total_cmp(&other.0.j_m2())
+    }
+}
+
+impl Rig {
+    /// An empty rig at an instant.
+    #[must_use]
+    pub fn new(rules: Rules, now: Mono) -> Self {
+        Self {
+            rules,
+            now,
+            sensors: Vec::new(),
+            frames: Vec::new(),
+            timers: BTreeSet::new(),
+            sky: None,
+            outputs: VecDeque::new(),
+        }
+    }
+
+    /// Tells where the rig stands, so that unseen light is bounded by the clear
+    /// sky once a [`Rig::set_wall`] has come.
+    pub fn set_place(&mut self, place: Place) {
+        self.sky = Some(ClearSky::new(place));
+    }
+
+    /// Tells what the wall clock shows. Doses never read it; only the bounds of
+    /// gaps do, by way of the sun's height, and only if it is synchronised.
+    pub fn set_wall(&mut self, wall: WallAnchor) {
+        if let Some(sky) = &mut self.sky {
+            sky.set_wall(wall);
+        }
+    }
+
+    /// Adds a sensor.
+    pub fn add_sensor(&mut self, setup: SensorSetup) -> SensorId {
+        let integral = match setup.knot {
+            Some(knot) => Integral::resumed(setup.period_s, knot),
+            None => Integral::new(setup.period_s),
+        };
+        self.sensors.push(Sensor {
+            integral,
+            last: None,
+            quiet_since: self.now,
+            lost: false,
+            fault: None,
+            gap: None,
+            queue: BTreeSet::new(),
+            far: BTreeSet::new(),
+            open: BTreeSet::new(),
+            unsettled: BTreeSet::new(),
+            leaving: Vec::new(),
+        });
+        SensorId(u16::try_from(self.sensors.len() - 1).expect("a rig has fewer than 65536 sensors"))
+    }
+
+    /// Adds a frame.
+    ///
+    /// # Errors
+    /// [`Refused::Unknown`] when its sensor has not been added.
+    pub fn add_frame(&mut self, setup: FrameSetup) -> Result<FrameId, Refused> {
+        self.sensors.get(usize::from(setup.sensor.0)).ok_or(Refused::Unknown)?;
+        self.frames.push(Frame {
+            sensor: setup.sensor,
+            glass: setup.glass,
+            print: None,
+            due_at: None,
+            queued: Queued::default(),
+        });
+        Ok(FrameId(u32::try_from(self.frames.len() - 1).expect("a rig has fewer than 2^32 frames")))
+    }
+
+    /// Puts a print back into its frame after a restart. Its marks belong to
+    /// the integral that the sensor was added with.
+    ///
+    /// # Errors
+    /// [`Refused::Unknown`] or [`Refused::Busy`].
+    pub fn resume(&mut self, frame: FrameId, resumed: Resumed) -> Result<(), Refused> {
+        self.refuse_if_busy(frame)?;
+        let now = self.now;
+        let slot = self.frame_mut(frame)?;
+        slot.due_at = resumed.due_at;
+        let print = Print::resumed(resumed, slot.glass);
+        let state = print.state();
+        let calling = print.waiting && state == FrameState::Due;
+        let settled = print.is_settled();
+        slot.print = Some(print);
+        if !settled {
+            self.sensor_of(frame).unsettled.insert(frame);
+        }
+        if matches!(state, FrameState::Exposing | FrameState::Due) {
+            self.sensor_of(frame).open.insert(frame);
+        }
+        if calling {
+            self.timers.insert((now.plus_seconds(self.rules.overdue_every_s), frame, Timer::Overdue));
+        }
+        self.queue(frame);
+        self.outputs.push_back(Output::Changed(frame));
+        Ok(())
+    }
+
+    /// Takes in what happened at `now`.
+    ///
+    /// # Errors
+    /// [`Refused`] with nothing changed: time ran backwards, there is no such
+    /// frame or sensor, or the frame's state does not allow the command.
+    pub fn handle(&mut self, now: Mono, input: Input) -> Result<(), Refused> {
+        if now < self.now {
+            return Err(Refused::Backwards { from: self.now, to: now });
+        }
+        match input {
+            Input::Reading(sensor, reading) => self.reading(now, sensor, reading)?,
+            Input::Fault(sensor, fault) => self.fault(sensor, fault)?,
+            Input::Command(frame, command) => {
+                self.frame(frame)?;
+                self.advance(now);
+                self.command(now, frame, command)?;
+            }
+            Input::Tick => {}
+        }
+        self.advance(now);
+        Ok(())
+    }
+
+    /// The next thing it has to say, oldest first.
+    pub fn poll(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// When it wants an [`Input::Tick`], unless something comes before.
+    #[must_use]
+    pub fn next_deadline(&self) -> Option<Mono> {
+        let of_sensors = self.sensors.iter().flat_map(|s| [s.crossing(), s.losing()]).flatten();
+        of_sensors.chain(self.timers.first().map(|&(at, ..)| at)).min()
+    }
+
+    /// A frame as it stands at `now`.
+    #[must_use]
+    pub fn view(&self, frame: FrameId, now: Mono) -> Option<FrameView> {
+        let slot = self.frame(frame).ok()?;
+        let sensor = &self.sensors[usize::from(slot.sensor.0)];
+        let Some(print) = &slot.print else {
+            return Some(FrameView {
+                state: FrameState::Empty,
+                print: None,
+                dose: Estimate::ZERO,
+                target: None,
+                due: None,
+                waiting: false,
+                next_band: None,
+            });
+        };
+        let target = print.plan.target().dose();
+        let projected = || {
+            let level = print.level(target)?;
+            sensor.integral.when(level).filter(|_| !sensor.lost)
+        };
+        let band = print.next_dose().filter(|_| print.plan.is_strip());
+        Some(FrameView {
+            state: print.state(),
+            print: Some(print.id.clone()),
+            dose: print.dose(now, sensor.integral.peek(now)),
+            target: Some(target),
+            due: slot.due_at.or_else(projected),
+            waiting: print.waiting,
+            next_band: band.map(|dose| (band_number(print.called), dose)),
+        })
+    }
+
+    /// A sensor as it stands.
+    #[must_use]
+    pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {
+        let s = self.sensors.get(usize::from(sensor.0))?;
+        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault.clone(), knot: s.integral.knot() })
+    }
+
+    fn reading(&mut self, now: Mono, id: SensorId, reading: Reading) -> Result<(), Refused> {
+        let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
+        if let Some(knot) = sensor.integral.knot().filter(|knot| reading.at <= knot.at) {
+            return Err(Refused::Backwards { from: knot.at, to: reading.at });
+        }
+        if reading.at > now {
+            return Err(Refused::Backwards { from: reading.at, to: now });
+        }
+        let sky = &self.sky;
+        let step = sensor
+            .integral
+            .take(reading.at, reading.seen, |from, to| sky.as_ref().and_then(|sky| sky.rates(from, to)));
+        sensor.last = Some(reading);
+        sensor.quiet_since = now;
+        sensor.fault = None;
+        if let Some(step) = step {
+            if let Some(gap) = sensor.follow_gap(id, &step) {
+                self.outputs.push_back(gap);
+            }
+            if !sensor.unsettled.is_empty() || !sensor.leaving.is_empty() {
+                self.settle(id, &step);
+            }
+            self.cross(id, &step);
+        }
+        if self.sensors[usize::from(id.0)].lost {
+            self.sensor_back(now, id);
+        }
+        Ok(())
+    }
+
+    /// Makes figures final that a step of the integral has caught up with.
+    fn settle(&mut self, id: SensorId, step: &Interval) {
+        let sensor = &mut self.sensors[usize::from(id.0)];
+        let outputs = &mut self.outputs;
+        let mut tell = |print: &mut Print| {
+            for (event, dose, total) in print.settle(step) {
+                outputs.push_back(Output::Settled { print: print.id.clone(), seq: event.seq, dose, total });
+            }
+            !print.is_settled()
+        };
+        sensor.leaving.retain_mut(&mut tell);
+        let mut moved = Vec::new();
+        let frames = &mut self.frames;
+        sensor.unsettled.retain(|&frame| {
+            moved.push(frame);
+            frames[frame.0 as usize].print.as_mut().is_some_and(&mut tell)
+        });
+        // Their marks have moved, and with them the levels they wait for.
+        for frame in moved {
+            self.queue(frame);
+        }
+    }
+
+    /// Calls whoever's level lies within the step.
+    fn cross(&mut self, id: SensorId, step: &Interval) {
+        loop {
+            let sensor = &mut self.sensors[usize::from(id.0)];
+            let reached = sensor.integral.knot().map_or(Dose::ZERO, |knot| knot.total.best);
+            match sensor.queue.first() {
+                Some(&(level, frame, wants)) if level.0 <= reached => {
+                    sensor.queue.pop_first();
+                    let at = step.crossing(level.0).unwrap_or(step.to());
+                    self.call(frame, wants, at, step.total_at(at), true);
+                }
+                _ => break,
+            }
+        }
+        self.call_nearly(id);
+    }
+
+    /// Moves frames whose target has come within the `nearly` time.
+    fn call_nearly(&mut self, id: SensorId) {
+        loop {
+            let sensor = &mut self.sensors[usize::from(id.0)];
+            let Some(knot) = sensor.integral.knot() else { return };
+            let ahead = knot.seen.lowest().over_seconds(self.rules.nearly_s);
+            match sensor.far.first() {
+                Some(&(level, frame)) if level.0 - knot.total.best <= ahead => {
+                    sensor.far.pop_first();
+                    let slot = &mut self.frames[frame.0 as usize];
+                    slot.queued.nearly = slot.nearly_level();
+                    sensor.queue.extend(slot.queued.nearly.map(|share| (share, frame, Wants::Nearly)));
+                }
+                _ => return,
+            }
+        }
+    }
+
+    /// Lets time pass up to `now`: projected crossings, timers, lost sensors.
+    fn advance(&mut self, now: Mono) {
+        self.now = now;
+        for index in 0..self.sensors.len() {
+            while let Some(at) = self.sensors[index].crossing().filter(|&at| at <= now) {
+                let sensor = &mut self.sensors[index];
+                let Some((_, frame, wants)) = sensor.queue.pop_first() else { break };
+                let total = sensor.integral.peek(at);
+                self.call(frame, wants, at, total, false);
+            }
+            if self.sensors[index].losing().is_some_and(|at| at <= now) {
+                self.sensor_lost(now, SensorId(index as u16));
+            }
+        }
+        while let Some(&(at, frame, timer)) = self.timers.first().filter(|&&(at, ..)| at <= now) {
+            self.timers.pop_first();
+            match timer {
+                Timer::Overdue => self.overdue(now, frame),
+                Timer::Fallback => self.fallback_reached(at, frame),
+            }
+        }
+    }
+
+    /// A frame has reached a level it waited for.
+    fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, total: Estimate, settled: bool) {
+        match wants {
+            Wants::Nearly => self.nearly(frame, at, total),
+            Wants::Next => self.next_dose_reached(frame, at, total, settled),
+        }
+    }
+
+    fn nearly(&mut self, id: FrameId, at: Mono, total: Estimate) {
+        let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
+        let Some(print) = &mut slot.print else { return };
+        let Some(level) = print.level(print.plan.target().dose()) else { return };
+        let sensor = &mut self.sensors[usize::from(slot.sensor.0)];
+        let rate = sensor.integral.knot().map_or(0.0, |knot| knot.seen.lowest().w_m2());
+        let remaining_s = (level - total.best).j_m2() / rate;
+        if remaining_s > self.rules.nearly_s * (1.0 + 1e-9) || remaining_s.is_nan() {
+            // The light has dropped since: wait until it is near again.
+            slot.queued.far = Some(Level(level));
+            sensor.far.insert((Level(level), id));
+            return;
+        }
+        print.nearly = true;
+        // A step that also holds the crossing itself needs no warning.
+        let reached = sensor.integral.knot().is_some_and(|knot| knot.total.best >= level);
+        if !reached {
+            let signal = Self::signal(SignalKind::Nearly { remaining_s }, id, print, at, total);
+            self.outputs.push_back(Output::Signal(signal));
+        }
+    }
+
+    fn next_dose_reached(&mut self, id: FrameId, at: Mono, total: Estimate, settled: bool) {
+        let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
+        let Some(print) = &mut slot.print else { return };
+        print.called += 1;
+        print.waiting = true;
+        let of = band_number(print.plan.doses().len() - 1);
+        let (event, kind) = if print.is_due() {
+            slot.due_at = Some(at);
+            self.timers.insert((at.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
+            (EventKind::Due, SignalKind::Due)
+        } else {
+            let band = band_number(print.called - 1);
+            (EventKind::Band { band }, SignalKind::Band { band, of })
+        };
+        self.keep_event(id, event, at, total, settled);
+        self.emit_signal(id, kind, at, total);
+        self.queue(id);
+    }
+
+    fn overdue(&mut self, now: Mono, id: FrameId) {
+        let Some(total) = self.project(id, now) else { return };
+        let Some(print) = self.frames[id.0 as usize].print.as_ref() else { return };
+        let over = print.dose(now, total).best.stops_over(print.plan.target().dose());
+        self.emit_signal(id, SignalKind::Overdue { over }, now, total);
+        self.timers.insert((now.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
+    }
+
+    fn command(&mut self, now: Mono, id: FrameId, command: Command) -> Result<(), Refused> {
+        match command {
+            Command::Begin { print, plan, covered } => self.begin(now, id, print, plan, covered),
+            Command::Cover => self.cover(now, id),
+            Command::Uncover => self.uncover(now, id),
+            Command::BringIn => self.bring_in(now, id),
+            Command::Hush => {
+                let print = self.print_out(id)?;
+                if !print.waiting {
+                    return Err(Refused::Quiet);
+                }
+                self.quieten(id);
+                self.record(now, id, EventKind::Hushed, None);
+                Ok(())
+            }
+            Command::Retarget(target) => self.retarget(now, id, target),
+            Command::Note => {
+                self.print_out(id)?;
+                self.record(now, id, EventKind::Noted, None);
+                Ok(())
+            }
+        }
+    }
+
+    fn begin(
+        &mut self,
+        now: Mono,
+        id: FrameId,
+        print: PrintId,
+        plan: super::Plan,
+        covered: bool,
+    ) -> Result<(), Refused> {
+        self.refuse_if_busy(id)?;
+        let slot = self.frame_mut(id)?;
+        slot.due_at = None;
+        let new = Print::new(print, plan, slot.glass);
+        let old = slot.print.replace(new);
+        let sensor = self.sensor_of(id);
+        sensor.leaving.extend(old.filter(|old| !old.is_settled()));
+        sensor.unsettled.remove(&id);
+        if !covered {
+            self.lay_open(now, id);
+        }
+        self.record(now, id, EventKind::Begun { covered }, Some(SignalKind::Begun));
+        Ok(())
+    }
+
+    fn cover(&mut self, now: Mono, id: FrameId) -> Result<(), Refused> {
+        if !self.print_out(id)?.is_uncovered() {
+            return Err(Refused::Already { covered: true });
+        }
+        self.lay_shut(now, id);
+        self.record(now, id, EventKind::Covered, Some(SignalKind::Covered));
+        Ok(())
+    }
+
+    fn uncover(&mut self, now: Mono, id: FrameId) -> Result<(), Refused> {
+        let print = self.print_out(id)?;
+        if print.is_uncovered() {
+            return Err(Refused::Already { covered: false });
+        }
+        if print.spans() >= MOST_SPANS {
+            return Err(Refused::TooManySpans);
+        }
+        self.lay_open(now, id);
+        self.record(now, id, EventKind::Uncovered, Some(SignalKind::Uncovered));
+        Ok(())
+    }
+
+    fn bring_in(&mut self, now: Mono, id: FrameId) -> Result<(), Refused> {
+        if self.print_out(id)?.is_uncovered() {
+            self.lay_shut(now, id);
+        }
+        self.print_out(id)?.ended = true;
+        self.record(now, id, EventKind::BroughtIn, Some(SignalKind::BroughtIn));
+        Ok(())
+    }
+
+    fn retarget(
+        &mut self,
+        now: Mono,
+        id: FrameId,
+        target: crate::quantity::TargetDose,
+    ) -> Result<(), Refused> {
+        let print = self.print_out(id)?;
+        if print.plan.is_strip() {
+            return Err(Refused::StripIsFixed);
+        }
+        print.plan = super::Plan::dose(target);
+        print.called = 0;
+        print.nearly = false;
+        self.frame_mut(id)?.due_at = None;
+        self.quieten(id);
+        self.record(now, id, EventKind::Retargeted { target: target.dose() }, None);
+        self.queue(id);
+        Ok(())
+    }
+
+    /// The cover comes off.
+    fn lay_open(&mut self, now: Mono, id: FrameId) {
+        let mark = self.mark(now, id);
+        self.sensor_of(id).open.insert(id);
+        if let Some(print) = &mut self.frames[id.0 as usize].print {
+            print.uncover(mark);
+            // A due print that comes out again goes on being due.
+            if print.is_due() {
+                print.waiting = true;
+                self.timers.insert((now.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
+            }
+        }
+        self.queue(id);
+    }
+
+    /// The cover goes on, or the frame comes in.
+    fn lay_shut(&mut self, now: Mono, id: FrameId) {
+        let mark = self.mark(now, id);
+        self.sensor_of(id).open.remove(&id);
+        if let Some(print) = &mut self.frames[id.0 as usize].print {
+            print.cover(mark);
+        }
+        self.quieten(id);
+        self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Fallback));
+        self.queue(id);
+    }
+
+    /// Where the frame's sensor stands at `now`.
+    fn mark(&mut self, now: Mono, id: FrameId) -> Mark {
+        let sensor = self.sensor_of(id);
+        let total = sensor.integral.project(now);
+        let settled = sensor.integral.knot().is_some_and(|knot| knot.at == now);
+        if !settled {
+            sensor.unsettled.insert(id);
+        }
+        Mark { at: now, total, settled }
+    }
+
+    /// Nobody needs to be called to this frame for now.
+    fn quieten(&mut self, id: FrameId) {
+        if let Some(print) = &mut self.frames[id.0 as usize].print {
+            print.waiting = false;
+        }
+        self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Overdue));
+    }
+
+    /// Keeps an event of this instant and tells of it.
+    fn record(&mut self, now: Mono, id: FrameId, kind: EventKind, signal: Option<SignalKind>) {
+        let mark = self.mark(now, id);
+        self.keep_event(id, kind, now, mark.total, mark.settled);
+        match signal {
+            Some(signal) => self.emit_signal(id, signal, now, mark.total),
+            None => self.outputs.push_back(Output::Changed(id)),
+        }
+    }
+
+    fn keep_event(&mut self, id: FrameId, kind: EventKind, at: Mono, total: Estimate, settled: bool) {
+        let slot = &mut self.frames[id.0 as usize];
+        let Some(print) = &mut slot.print else { return };
+        // Under its cover a print's dose does not hang on the next reading.
+        let seq = print.number_event(at, settled);
+        let (print, dose) = (print.id.clone(), print.dose(at, total));
+        if !settled {
+            self.sensors[usize::from(slot.sensor.0)].unsettled.insert(id);
+        }
+        self.outputs.push_back(Output::Event(Event {
+            print,
+            frame: id,
+            seq,
+            kind,
+            at,
+            dose,
+            total,
+            settled,
+        }));
+    }
+
+    /// Tells the new state first, then the signal.
+    fn emit_signal(&mut self, id: FrameId, kind: SignalKind, at: Mono, total: Estimate) {
+        let Some(print) = &self.frames[id.0 as usize].print else { return };
+        let signal = Self::signal(kind, id, print, at, total);
+        self.outputs.push_back(Output::Changed(id));
+        self.outputs.push_back(Output::Signal(signal));
+    }
+
+    fn signal(kind: SignalKind, frame: FrameId, print: &Print, at: Mono, total: Estimate) -> Signal {
+        let (dose, target) = (print.dose(at, total), print.plan.target().dose());
+        Signal { kind, frame, print: print.id.clone(), at, dose, target }
+    }
+
+    /// Puts a frame into the queues of its sensor by what it waits for now.
+    fn queue(&mut self, id: FrameId) {
+        let slot = &mut self.frames[id.0 as usize];
+        let sensor = &mut self.sensors[usize::from(slot.sensor.0)];
+        let before = std::mem::take(&mut slot.queued);
+        before.next.map(|level| sensor.queue.remove(&(level, id, Wants::Next)));
+        before.nearly.map(|level| sensor.queue.remove(&(level, id, Wants::Nearly)));
+        before.far.map(|level| sensor.far.remove(&(level, id)));
+        let Some(print) = slot.print.as_ref().filter(|print| !print.ended && !print.is_due()) else { return };
+        slot.queued.next = print.next_dose().and_then(|dose| print.level(dose)).map(Level);
+        slot.queued.far = print.level(print.plan.target().dose()).filter(|_| !print.nearly).map(Level);
+        sensor.queue.extend(slot.queued.next.map(|level| (level, id, Wants::Next)));
+        sensor.far.extend(slot.queued.far.map(|level| (level, id)));
+    }
+
+    fn fault(&mut self, id: SensorId, fault: SensorFault) -> Result<(), Refused> {
+        let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
+        let lost = sensor.lost;
+        sensor.fault = Some(fault.clone());
+        if lost {
+            self.outputs.push_back(Output::SensorChanged { sensor: id, lost: Some(Some(fault)) });
+        }
+        Ok(())
+    }
+
+    fn sensor_lost(&mut self, now: Mono, id: SensorId) {
+        let sensor = &mut self.sensors[usize::from(id.0)];
+        sensor.lost = true;
+        let lost = Some(sensor.fault.clone());
+        self.outputs.push_back(Output::SensorChanged { sensor: id, lost });
+        for frame in self.sensors[usize::from(id.0)].open.clone() {
+            let fallback = self.fallback(frame);
+            let reached = fallback.is_some_and(|at| at <= now);
+            if let Some(total) = self.project(frame, now) {
+                self.emit_signal(frame, SignalKind::SensorLost { fallback, reached }, now, total);
+            }
+            if let Some(at) = fallback.filter(|&at| at > now) {
+                self.timers.insert((at, frame, Timer::Fallback));
+            }
+        }
+    }
+
+    fn sensor_back(&mut self, now: Mono, id: SensorId) {
+        let sensor = &mut self.sensors[usize::from(id.0)];
+        sensor.lost = false;
+        self.outputs.push_back(Output::SensorChanged { sensor: id, lost: None });
+        let open = sensor.open.clone();
+        self.timers.retain(|&(_, frame, timer)| !(timer == Timer::Fallback && open.contains(&frame)));
+        for frame in open {
+            if let Some(total) = self.project(frame, now) {
+                self.emit_signal(frame, SignalKind::SensorBack, now, total);
+            }
+        }
+    }
+
+    /// By the last light seen, the target would be reached by now.
+    fn fallback_reached(&mut self, at: Mono, id: FrameId) {
+        if let Some(total) = self.project(id, at) {
+            let kind = SignalKind::SensorLost { fallback: Some(at), reached: true };
+            self.emit_signal(id, kind, at, total);
+        }
+    }
+
+    /// When the frame would be due should the last light seen have stayed.
+    fn fallback(&self, id: FrameId) -> Option<Mono> {
+        let slot = self.frame(id).ok()?;
+        let print = slot.print.as_ref().filter(|print| !print.is_due())?;
+        let level = print.level(print.plan.target().dose())?;
+        self.sensors[usize::from(slot.sensor.0)].integral.when(level)
+    }
+
+    fn project(&self, id: FrameId, at: Mono) -> Option<Estimate> {
+        let slot = self.frame(id).ok()?;
+        Some(self.sensors[usize::from(slot.sensor.0)].integral.peek(at))
+    }
+
+    fn frame(&self, id: FrameId) -> Result<&Frame, Refused> {
+        self.frames.get(id.0 as usize).ok_or(Refused::Unknown)
+    }
+
+    fn frame_mut(&mut self, id: FrameId) -> Result<&mut Frame, Refused> {
+        self.frames.get_mut(id.0 as usize).ok_or(Refused::Unknown)
+    }
+
+    /// The sensor beside a frame that is known to exist.
+    fn sensor_of(&mut self, id: FrameId) -> &mut Sensor {
+        &mut self.sensors[usize::from(self.frames[id.0 as usize].sensor.0)]
+    }
+
+    fn print_out(&mut self, id: FrameId) -> Result<&mut Print, Refused> {
+        self.frame_mut(id)?.print.as_mut().filter(|print| !print.ended).ok_or(Refused::NoPrint)
+    }
+
+    fn refuse_if_busy(&self, id: FrameId) -> Result<(), Refused> {
+        match &self.frame(id)?.print {
+            Some(print) if !print.ended => {
+                Err(Refused::Busy { print: print.id.clone(), state: print.state() })
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+impl Sensor {
+    /// When the first in the queue will have its level, while light is seen.
+    fn crossing(&self) -> Option<Mono> {
+        let &(level, ..) = self.queue.first()?;
+        let at = self.integral.when(level.0)?;
+        (at <= self.integral.seen_until()?).then_some(at)
+    }
+
+    /// When it will count as lost.
+    fn losing(&self) -> Option<Mono> {
+        let after = LOST_AFTER_PERIODS * self.integral.period_s();
+        (!self.lost).then(|| self.quiet_since.plus_seconds(after))
+    }
+
+    /// Gathers unseen steps that follow each other, and tells of them once
+    /// light is seen again.
+    fn follow_gap(&mut self, id: SensorId, step: &Interval) -> Option<Output> {
+        if step.is_unseen() {
+            let (from, dose) = self.gap.unwrap_or((step.from(), Estimate::ZERO));
+            self.gap = Some((from, dose.plus(step.added())));
+            return None;
+        }
+        let (from, dose) = self.gap.take()?;
+        Some(Output::Gap { sensor: id, from, to: step.from(), dose })
+    }
+}
+
+impl Frame {
+    /// The level at which `nearly` may come.
+    fn nearly_level(&self) -> Option<Level> {
+        let print = self.print.as_ref()?;
+        print.level(print.plan.target().dose() * NEARLY_SHARE).map(Level)
+    }
+}
+
+/// The number of a band for people, who count from 1.
+fn band_number(index: usize) -> u16 {
+    u16::try_from(index + 1).unwrap_or(u16::MAX)
+}
