@@ -357,6 +357,7 @@ impl Rig {
         if reading.at > now {
             return Err(Refused::Backwards { from: reading.at, to: now });
         }
+        self.now = now;
         let sky = &self.sky;
         let step = sensor
             .integral
@@ -498,7 +499,8 @@ impl Rig {
         let of = band_number(print.plan.doses().len() - 1);
         let (event, kind) = if print.is_due() {
             slot.due_at = Some(at);
-            self.timers.insert((at.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
+            // From now, since a crossing inside a gap may lie long ago.
+            self.timers.insert((self.now.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
             (EventKind::Due, SignalKind::Due)
         } else {
             let band = band_number(print.called - 1);
@@ -847,3 +849,6 @@ impl Frame {
 fn band_number(index: usize) -> u16 {
     u16::try_from(index + 1).unwrap_or(u16::MAX)
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,443 @@
+//! The machine against hand-worked cases and properties.
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::exposure::Plan;
+use crate::light::{Flags, Seen};
+use crate::quantity::{Irradiance, Stops, TargetDose};
+
+fn at(seconds: f64) -> Mono {
+    Mono::from_seconds(seconds)
+}
+
+fn target(j_m2: f64) -> TargetDose {
+    TargetDose::new(Dose::from_j_m2(j_m2)).unwrap()
+}
+
+/// A rig with one sensor at 1 Hz and frames of the given glass.
+fn rig(glasses: &[f64]) -> (Rig, SensorId, Vec<FrameId>) {
+    let mut rig = Rig::new(Rules::default(), at(0.0));
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot: None });
+    let frames = glasses.iter().map(|&glass| rig.add_frame(FrameSetup { sensor, glass }).unwrap()).collect();
+    (rig, sensor, frames)
+}
+
+fn read(rig: &mut Rig, sensor: SensorId, seconds: f64, w_m2: f64) {
+    let reading = Reading::of(at(seconds), Irradiance::from_w_m2(w_m2));
+    rig.handle(at(seconds), Input::Reading(sensor, reading)).unwrap();
+}
+
+fn begin(rig: &mut Rig, frame: FrameId, seconds: f64, plan: Plan) {
+    let command = Command::Begin { print: format!("print-{}", frame.0).into(), plan, covered: false };
+    rig.handle(at(seconds), Input::Command(frame, command)).unwrap();
+}
+
+fn tell(rig: &mut Rig, frame: FrameId, seconds: f64, command: Command) -> Result<(), Refused> {
+    rig.handle(at(seconds), Input::Command(frame, command))
+}
+
+fn drain(rig: &mut Rig) -> Vec<Output> {
+    std::iter::from_fn(|| rig.poll()).collect()
+}
+
+fn signals(outputs: &[Output]) -> Vec<&Signal> {
+    outputs.iter().filter_map(|o| if let Output::Signal(s) = o { Some(s) } else { None }).collect()
+}
+
+fn words(outputs: &[Output]) -> Vec<&'static str> {
+    signals(outputs).iter().map(|s| s.kind.word()).collect()
+}
+
+fn event(outputs: &[Output], kind: EventKind) -> Option<&Event> {
+    outputs.iter().find_map(|o| match o {
+        Output::Event(e) if e.kind == kind => Some(e),
+        _ => None,
+    })
+}
+
+/// Feeds 1 Hz readings of a light over `(from, to]`, waking the rig when it asks.
+fn run(rig: &mut Rig, sensor: SensorId, from: u32, to: u32, light: impl Fn(f64) -> f64) -> Vec<Output> {
+    let mut outputs = Vec::new();
+    for second in from + 1..=to {
+        let reading_at = at(f64::from(second));
+        while let Some(deadline) = rig.next_deadline().filter(|&d| d < reading_at) {
+            rig.handle(deadline, Input::Tick).unwrap();
+            outputs.extend(drain(rig));
+            assert!(rig.next_deadline().is_none_or(|next| next > deadline), "the same deadline twice");
+        }
+        read(rig, sensor, f64::from(second), light(f64::from(second)));
+        outputs.extend(drain(rig));
+    }
+    outputs
+}
+
+#[test]
+fn strong_sun_takes_five_minutes_and_thin_cloud_twenty() {
+    // [common practice, no source]: strong sun 5 min, a quarter of it 20 min.
+    for (light, minutes) in [(50.0, 5.0), (12.5, 20.0)] {
+        let (mut rig, sensor, frames) = rig(&[1.0]);
+        read(&mut rig, sensor, 0.0, light);
+        begin(&mut rig, frames[0], 0.0, Plan::dose(target(15_000.0)));
+        let outputs = run(&mut rig, sensor, 0, 1300, |_| light);
+        let due = event(&outputs, EventKind::Due).unwrap();
+        assert!((due.at.seconds() - minutes * 60.0).abs() < 1e-6, "{}", due.at.seconds());
+        assert!((due.dose.best.j_m2() - 15_000.0).abs() < 1e-6);
+    }
+}
+
+#[test]
+fn the_signal_does_not_wait_for_the_next_reading() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(100.0)));
+    read(&mut rig, sensor, 1.0, 40.0);
+    read(&mut rig, sensor, 2.0, 40.0);
+    drain(&mut rig);
+    rig.handle(at(2.25), Input::Tick).unwrap();
+    assert_eq!(words(&drain(&mut rig)), ["nearly"]);
+    assert_eq!(rig.next_deadline(), Some(at(2.5)));
+    rig.handle(at(2.5), Input::Tick).unwrap();
+    let outputs = drain(&mut rig);
+    let due = event(&outputs, EventKind::Due).unwrap();
+    assert_eq!((due.at, due.settled), (at(2.5), false));
+    assert_eq!(words(&outputs), ["due"]);
+    // The next reading shows that the light fell; the record is put right and
+    // nobody is called twice.
+    read(&mut rig, sensor, 3.0, 20.0);
+    let outputs = drain(&mut rig);
+    let settled = outputs.iter().find_map(|o| match o {
+        Output::Settled { seq, dose, .. } if *seq == due.seq => Some(dose.best.j_m2()),
+        _ => None,
+    });
+    // 80 + the ramp 40 -> 20 over half a second: 80 + 0.5 * (40 + 30) / 2.
+    assert!((settled.unwrap() - 97.5).abs() < 1e-9);
+    assert!(words(&outputs).is_empty());
+}
+
+#[test]
+fn a_begin_between_readings_is_settled_by_the_next() {
+    let (mut rig, sensor, frames) = rig(&[0.5]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 0.25, Plan::dose(target(1000.0)));
+    read(&mut rig, sensor, 1.0, 0.0);
+    // Light 40 -> 0 over the second; from 0.25 s on: 0.75 * 30 / 2 = 11.25, half through the glass.
+    let view = rig.view(frames[0], at(1.0)).unwrap();
+    assert!((view.dose.best.j_m2() - 5.625).abs() < 1e-9, "{:?}", view.dose);
+}
+
+#[test]
+fn a_print_goes_on_counting_until_it_is_brought_in() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(5_000.0)));
+    let outputs = run(&mut rig, sensor, 0, 200, |_| 50.0);
+    assert_eq!(words(&outputs), ["begun", "nearly", "due", "overdue"]);
+    let overdue = signals(&outputs).into_iter().find_map(|s| match s.kind {
+        SignalKind::Overdue { over } => Some((s.at, over)),
+        _ => None,
+    });
+    let (when, over) = overdue.unwrap();
+    assert_eq!(when, at(160.0));
+    assert!((over.value() - Stops::new((8000.0f64 / 5000.0).log2()).value()).abs() < 1e-9);
+    tell(&mut rig, frames[0], 200.0, Command::BringIn).unwrap();
+    let outputs = drain(&mut rig);
+    let brought_in = event(&outputs, EventKind::BroughtIn).unwrap();
+    assert!((brought_in.dose.best.j_m2() - 10_000.0).abs() < 1e-6);
+    assert_eq!(rig.view(frames[0], at(210.0)).unwrap().state, FrameState::In);
+    assert_eq!(rig.next_deadline(), Some(at(203.0)), "only the sensor is waited for");
+}
+
+#[test]
+fn nearly_comes_a_minute_or_a_tenth_before_whichever_is_later() {
+    // 50 W/m², 5 kJ/m²: a minute before is 40 s, a tenth before is 90 s.
+    // 15 kJ/m² at 12.5 W/m²: 20 min; a minute before (1140 s) is later than 90 % (1080 s).
+    for (light, dose, expected) in [(50.0, 5_000.0, 90.0), (12.5, 15_000.0, 1140.0)] {
+        let (mut rig, sensor, frames) = rig(&[1.0]);
+        read(&mut rig, sensor, 0.0, light);
+        begin(&mut rig, frames[0], 0.0, Plan::dose(target(dose)));
+        let outputs = run(&mut rig, sensor, 0, 1250, |_| light);
+        let nearly: Vec<_> = signals(&outputs).into_iter().filter(|s| s.kind.word() == "nearly").collect();
+        assert_eq!(nearly.len(), 1);
+        assert!((nearly[0].at.seconds() - expected).abs() <= 1.0, "{}", nearly[0].at.seconds());
+    }
+}
+
+#[test]
+fn nearly_waits_when_the_light_drops() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(20_000.0)));
+    // Within a minute of the target by 440 s, but then the cloud comes.
+    let outputs = run(&mut rig, sensor, 0, 445, |_| 40.0);
+    assert!(!words(&outputs).contains(&"nearly"));
+    let outputs = run(&mut rig, sensor, 445, 1000, |_| 4.0);
+    let nearly: Vec<_> = signals(&outputs).into_iter().filter(|s| s.kind.word() == "nearly").collect();
+    assert_eq!(nearly.len(), 1);
+    let SignalKind::Nearly { remaining_s } = nearly[0].kind else { unreachable!() };
+    assert!(remaining_s <= 60.0 && remaining_s > 58.0, "{remaining_s}");
+}
+
+#[test]
+fn covers_stop_the_count() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(10_000.0)));
+    run(&mut rig, sensor, 0, 100, |_| 50.0);
+    tell(&mut rig, frames[0], 100.0, Command::Cover).unwrap();
+    assert_eq!(tell(&mut rig, frames[0], 100.0, Command::Cover), Err(Refused::Already { covered: true }));
+    let outputs = run(&mut rig, sensor, 100, 400, |_| 50.0);
+    assert!(!words(&outputs).contains(&"due"));
+    assert_eq!(rig.view(frames[0], at(400.0)).unwrap().state, FrameState::Covered);
+    tell(&mut rig, frames[0], 400.0, Command::Uncover).unwrap();
+    let outputs = run(&mut rig, sensor, 400, 600, |_| 50.0);
+    assert_eq!(event(&outputs, EventKind::Due).unwrap().at, at(500.0));
+}
+
+#[test]
+fn a_strip_calls_each_band_and_then_is_due() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    let strip = Plan::strip(vec![target(1000.0), target(2000.0), target(4000.0)]).unwrap();
+    begin(&mut rig, frames[0], 0.0, strip);
+    assert_eq!(rig.view(frames[0], at(0.0)).unwrap().next_band, Some((1, Dose::from_j_m2(1000.0))));
+    let outputs = run(&mut rig, sensor, 0, 85, |_| 50.0);
+    let bands: Vec<_> = signals(&outputs)
+        .into_iter()
+        .filter(|s| matches!(s.kind, SignalKind::Band { .. } | SignalKind::Due))
+        .map(|s| (s.kind, s.at))
+        .collect();
+    let band = |band| SignalKind::Band { band, of: 3 };
+    assert_eq!(bands, [(band(1), at(20.0)), (band(2), at(40.0)), (SignalKind::Due, at(80.0))]);
+    assert_eq!(tell(&mut rig, frames[0], 85.0, Command::Retarget(target(1.0))), Err(Refused::StripIsFixed));
+}
+
+#[test]
+fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(10_000.0)));
+    run(&mut rig, sensor, 0, 100, |_| 50.0);
+    rig.handle(at(101.0), Input::Fault(sensor, SensorFault::Silent)).unwrap();
+    let mut outputs = Vec::new();
+    while let Some(deadline) = rig.next_deadline().filter(|&d| d < at(400.0)) {
+        rig.handle(deadline, Input::Tick).unwrap();
+        outputs.extend(drain(&mut rig));
+    }
+    let lost: Vec<_> = signals(&outputs).into_iter().map(|s| (s.kind, s.at)).collect();
+    let fallback = Some(at(200.0));
+    assert_eq!(
+        lost,
+        [
+            (SignalKind::SensorLost { fallback, reached: false }, at(103.0)),
+            (SignalKind::SensorLost { fallback, reached: true }, at(200.0)),
+        ]
+    );
+    assert!(outputs.contains(&Output::SensorChanged { sensor, lost: Some(Some(SensorFault::Silent)) }));
+    // Back after five minutes: the gap is bounded, and the crossing inside it told.
+    read(&mut rig, sensor, 400.0, 50.0);
+    let outputs = drain(&mut rig);
+    assert_eq!(words(&outputs), ["due", "sensor-back"]);
+    let due = event(&outputs, EventKind::Due).unwrap();
+    assert_eq!(due.at, at(200.0));
+    assert_eq!((due.dose.low.j_m2(), due.dose.high.j_m2()), (5000.0, 10_000.0));
+    read(&mut rig, sensor, 401.0, 50.0);
+    let gap = drain(&mut rig).into_iter().find(|o| matches!(o, Output::Gap { .. }));
+    let Some(Output::Gap { from, to, dose, .. }) = gap else { panic!("no gap told") };
+    assert_eq!((from, to, dose.low.j_m2(), dose.best.j_m2()), (at(100.0), at(400.0), 0.0, 15_000.0));
+}
+
+#[test]
+fn hush_stops_the_calling_and_only_that() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    assert_eq!(tell(&mut rig, frames[0], 0.0, Command::Hush), Err(Refused::NoPrint));
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(500.0)));
+    assert_eq!(tell(&mut rig, frames[0], 0.0, Command::Hush), Err(Refused::Quiet));
+    run(&mut rig, sensor, 0, 11, |_| 50.0);
+    assert!(rig.view(frames[0], at(11.0)).unwrap().waiting);
+    tell(&mut rig, frames[0], 11.0, Command::Hush).unwrap();
+    let outputs = run(&mut rig, sensor, 11, 300, |_| 50.0);
+    assert!(words(&outputs).is_empty());
+    let view = rig.view(frames[0], at(300.0)).unwrap();
+    assert_eq!((view.state, view.waiting), (FrameState::Due, false));
+    assert!((view.dose.best.j_m2() - 15_000.0).abs() < 1e-6);
+}
+
+#[test]
+fn a_new_target_rearms_the_call() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(500.0)));
+    run(&mut rig, sensor, 0, 20, |_| 50.0);
+    tell(&mut rig, frames[0], 20.0, Command::Retarget(target(2000.0))).unwrap();
+    assert_eq!(rig.view(frames[0], at(20.0)).unwrap().state, FrameState::Exposing);
+    let outputs = run(&mut rig, sensor, 20, 50, |_| 50.0);
+    assert_eq!(event(&outputs, EventKind::Due).unwrap().at, at(40.0));
+    // Below what it has: due at once.
+    tell(&mut rig, frames[0], 50.0, Command::Retarget(target(100.0))).unwrap();
+    assert!(words(&drain(&mut rig)).contains(&"due"));
+}
+
+#[test]
+fn refusals_change_nothing() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 5.0, 50.0);
+    begin(&mut rig, frames[0], 5.0, Plan::dose(target(500.0)));
+    drain(&mut rig);
+    let again = Command::Begin { print: "b".into(), plan: Plan::dose(target(1.0)), covered: false };
+    assert!(matches!(tell(&mut rig, frames[0], 6.0, again), Err(Refused::Busy { .. })));
+    assert_eq!(tell(&mut rig, FrameId(7), 6.0, Command::Cover), Err(Refused::Unknown));
+    assert_eq!(rig.handle(at(4.0), Input::Tick), Err(Refused::Backwards { from: at(6.0), to: at(4.0) }));
+    let stale = Input::Reading(sensor, Reading::of(at(5.0), Irradiance::ZERO));
+    assert!(matches!(rig.handle(at(6.0), stale), Err(Refused::Backwards { .. })));
+    assert!(drain(&mut rig).is_empty());
+}
+
+#[test]
+fn saturation_parts_the_bounds_and_is_told_once() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(50_000.0)));
+    for second in 1..=10 {
+        let mut reading = Reading::of(at(f64::from(second)), Irradiance::from_w_m2(60.0));
+        reading.seen = Seen::AtLeast(Irradiance::from_w_m2(60.0));
+        reading.flags = Flags::SATURATED;
+        rig.handle(reading.at, Input::Reading(sensor, reading)).unwrap();
+    }
+    let outputs = run(&mut rig, sensor, 10, 20, |_| 50.0);
+    assert_eq!(outputs.iter().filter(|o| matches!(o, Output::Gap { .. })).count(), 1);
+    let dose = rig.view(frames[0], at(20.0)).unwrap().dose;
+    assert!(dose.low == dose.best && dose.high > dose.best);
+}
+
+#[test]
+fn a_print_taken_up_again_goes_on_where_it_was() {
+    let light = |t: f64| 40.0 + 10.0 * (t / 7.0).sin();
+    let (mut whole, sensor, frames) = rig(&[0.8]);
+    read(&mut whole, sensor, 0.0, light(0.0));
+    begin(&mut whole, frames[0], 0.5, Plan::dose(target(9_000.0)));
+    run(&mut whole, sensor, 0, 100, light);
+    let knot = whole.sensor(sensor).unwrap().knot;
+    // As the record has it: the begin was settled by the reading at 1 s.
+    let begun_total = {
+        let mut other = Integral::new(1.0);
+        other.take(at(0.0), Seen::Exactly(Irradiance::from_w_m2(light(0.0))), |_, _| None);
+        let step = other.take(at(1.0), Seen::Exactly(Irradiance::from_w_m2(light(1.0))), |_, _| None);
+        step.unwrap().total_at(at(0.5))
+    };
+    let mut again = Rig::new(Rules::default(), at(100.2));
+    let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, knot });
+    let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
+    let resumed = Resumed {
+        print: "print-0".into(),
+        plan: Plan::dose(target(9_000.0)),
+        spans: vec![crate::exposure::Span {
+            from: Mark { at: at(0.5), total: begun_total, settled: true },
+            to: None,
+        }],
+        called: 0,
+        due_at: None,
+        nearly: false,
+        waiting: false,
+        ended: false,
+        next_seq: 1,
+        pending: Vec::new(),
+    };
+    again.resume(frame2, resumed).unwrap();
+    let ours = run(&mut again, sensor2, 100, 400, light);
+    let theirs = run(&mut whole, sensor, 100, 400, light);
+    let (ours, theirs) = (event(&ours, EventKind::Due).unwrap(), event(&theirs, EventKind::Due).unwrap());
+    assert!((ours.at.seconds() - theirs.at.seconds()).abs() < 1e-6);
+}
+
+proptest! {
+    #[test]
+    fn many_frames_equal_many_single_runs(
+        lights in prop::collection::vec(0.0f64..60.0, 40),
+        frames in prop::collection::vec((0u32..20, 20.0f64..2000.0, 0.3f64..1.2), 1..8),
+    ) {
+        let due_times = |which: &[(u32, f64, f64)]| -> Vec<Option<i64>> {
+            let (mut rig, sensor, ids) = rig(&which.iter().map(|f| f.2).collect::<Vec<_>>());
+            let mut due = vec![None; which.len()];
+            for (second, &light) in lights.iter().enumerate() {
+                read(&mut rig, sensor, second as f64, light);
+                for (id, &(start, dose, _)) in ids.iter().zip(which) {
+                    if start as usize == second {
+                        begin(&mut rig, *id, second as f64, Plan::dose(target(dose)));
+                    }
+                }
+                for output in drain(&mut rig) {
+                    if let Output::Event(Event { kind: EventKind::Due, frame, at, .. }) = output {
+                        due[frame.0 as usize] = Some(at.nanos());
+                    }
+                }
+            }
+            due
+        };
+        let together = due_times(&frames);
+        for (frame, due) in frames.iter().zip(together) {
+            prop_assert_eq!(due_times(std::slice::from_ref(frame)), vec![due]);
+        }
+    }
+
+    #[test]
+    fn needless_ticks_change_nothing(
+        lights in prop::collection::vec(1.0f64..60.0, 30),
+        ticks in prop::collection::vec(0u8..4, 30),
+        dose in 10.0f64..800.0,
+    ) {
+        let run = |with_ticks: bool| {
+            let (mut rig, sensor, frames) = rig(&[1.0]);
+            let mut told = Vec::new();
+            read(&mut rig, sensor, 0.0, 30.0);
+            begin(&mut rig, frames[0], 0.0, Plan::dose(target(dose)));
+            for (second, (&light, &extra)) in lights.iter().zip(&ticks).enumerate() {
+                let second = second as f64 + 1.0;
+                while let Some(deadline) = rig.next_deadline().filter(|&d| d < at(second)) {
+                    rig.handle(deadline, Input::Tick).unwrap();
+                }
+                for n in 0..extra * u8::from(with_ticks) {
+                    let before = rig.next_deadline().map_or(second, Mono::seconds).min(second);
+                    rig.handle(at(before - 1e-3 * f64::from(3 - n).min(before)).max(rig.now), Input::Tick).unwrap();
+                }
+                read(&mut rig, sensor, second, light);
+                told.extend(drain(&mut rig));
+            }
+            told
+        };
+        prop_assert_eq!(run(true), run(false));
+    }
+
+    #[test]
+    fn dose_never_falls_whatever_is_done(
+        steps in prop::collection::vec((0.1f64..4.0, 0.0f64..60.0, 0u8..6), 1..80),
+    ) {
+        let (mut rig, sensor, frames) = rig(&[0.9]);
+        let frame = frames[0];
+        let (mut now, mut last) = (0.0, 0.0);
+        read(&mut rig, sensor, 0.0, 20.0);
+        begin(&mut rig, frame, 0.0, Plan::dose(target(1500.0)));
+        let mut due = 0;
+        for (dt, light, what) in steps {
+            now += dt;
+            let _ = match what {
+                0 => tell(&mut rig, frame, now, Command::Cover),
+                1 => tell(&mut rig, frame, now, Command::Uncover),
+                2 => tell(&mut rig, frame, now, Command::Hush),
+                3 => rig.handle(at(now), Input::Tick),
+                _ => { read(&mut rig, sensor, now, light); Ok(()) }
+            };
+            // Settled doses only: between readings a dose is a projection.
+            if what > 3 {
+                let dose = rig.view(frame, at(now)).unwrap().dose;
+                prop_assert!(dose.best.j_m2() >= last - 1e-6, "{} < {last}", dose.best.j_m2());
+                prop_assert!(dose.low.j_m2() <= dose.best.j_m2() + 1e-6);
+                prop_assert!(dose.high.j_m2() >= dose.best.j_m2() - 1e-6);
+                last = dose.best.j_m2();
+            }
+            due += words(&drain(&mut rig)).iter().filter(|w| **w == "due").count();
+        }
+        prop_assert!(due <= 1);
+    }
+}
