@@ -1,3 +1,8 @@
 //! The Frameside daemon and its command line.
 
+#![cfg_attr(test, allow(clippy::unwrap_used, reason = "a test may fail by panicking"))]
+
 pub mod cli;
+pub mod clock;
+pub mod status;
+pub mod words;

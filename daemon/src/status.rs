@@ -1,0 +1,229 @@
+//! What is on the rig, as the contract's JSON and as lines for a person.
+
+use std::fmt::Write as _;
+
+use frameside_core::exposure::FrameState;
+use frameside_core::quantity::{Dose, Irradiance};
+use serde::{Deserialize, Serialize};
+
+use crate::words;
+
+/// The rig at an instant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Status {
+    /// The rig's name.
+    pub rig: String,
+    /// Its sensors.
+    pub sensors: Vec<SensorStatus>,
+    /// Its frames.
+    pub frames: Vec<FrameStatus>,
+    /// What needs a person's attention beside the frames.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub troubles: Vec<String>,
+}
+
+/// A sensor at an instant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SensorStatus {
+    /// Its name.
+    pub name: String,
+    /// The last irradiance in W/m²; none before the first reading.
+    pub irradiance_w_m2: Option<f64>,
+    /// How old that is, in seconds.
+    pub age_s: Option<f64>,
+    /// Remarks on it.
+    pub flags: Vec<String>,
+    /// What is wrong, while it is lost.
+    pub problem: Option<String>,
+}
+
+/// A frame at an instant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameStatus {
+    /// Its name.
+    pub frame: String,
+    /// Its name for people.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub label: Option<String>,
+    /// The print in it.
+    pub print: Option<String>,
+    /// What it is doing.
+    pub state: FrameState,
+    /// The print's dose in J/m².
+    pub dose_j_m2: f64,
+    /// At least this.
+    pub low_j_m2: f64,
+    /// At most this.
+    pub high_j_m2: f64,
+    /// What it aims at.
+    pub target_j_m2: Option<f64>,
+    /// Dose over target.
+    pub fraction: Option<f64>,
+    /// When it will be due in this light, or was; RFC 3339.
+    pub due: Option<String>,
+    /// Seconds until then.
+    pub remaining_s: Option<f64>,
+    /// Whether a call waits for somebody.
+    pub waiting: bool,
+    /// The band of a strip that is exposing, counting from 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_band: Option<u16>,
+    /// The dose at which that band is to be covered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_band_j_m2: Option<f64>,
+}
+
+/// How wide the bar of a frame is, in characters.
+const BAR: usize = 20;
+
+impl Status {
+    /// A table of at most 80 columns. `clock` turns an RFC 3339 time into the
+    /// clock time a person reads.
+    #[must_use]
+    pub fn for_people(&self) -> String {
+        let mut out = String::new();
+        for sensor in &self.sensors {
+            let _ = writeln!(out, "{}", sensor.line());
+        }
+        let wide = self.frames.iter().map(|f| f.frame.len()).max().unwrap_or(0).max(5);
+        for frame in &self.frames {
+            let _ = writeln!(out, "{}", frame.line(wide));
+        }
+        for trouble in &self.troubles {
+            let _ = writeln!(out, "! {trouble}");
+        }
+        out
+    }
+}
+
+impl SensorStatus {
+    fn line(&self) -> String {
+        let mut line = format!("light at {}: ", self.name);
+        match (self.irradiance_w_m2, self.age_s) {
+            (Some(light), Some(age)) => {
+                let _ = write!(line, "{}", Irradiance::from_w_m2(light));
+                if age > 5.0 || self.problem.is_some() {
+                    let _ = write!(line, ", {} ago", words::span(age));
+                }
+            }
+            _ => line.push_str("nothing read yet"),
+        }
+        for flag in &self.flags {
+            let _ = write!(line, ", {flag}");
+        }
+        if let Some(problem) = &self.problem {
+            let _ = write!(line, "; {problem}");
+        }
+        line
+    }
+}
+
+impl FrameStatus {
+    /// Name, bar, dose of target, and what is next.
+    fn line(&self, wide: usize) -> String {
+        let name = format!("{:wide$}", self.frame);
+        let Some(target) = self.target_j_m2.filter(|_| self.state != FrameState::Empty) else {
+            return format!("{name}  empty");
+        };
+        let share = self.fraction.unwrap_or(0.0);
+        let filled = ((share * BAR as f64) as usize).min(BAR);
+        let bar: String = "#".repeat(filled) + &".".repeat(BAR - filled);
+        let dose = self.dose();
+        let of = Dose::from_j_m2(target);
+        format!("{name}  {bar} {:>4.0} %  {dose} of {of}  {}", share * 100.0, self.what_next())
+    }
+
+    fn dose(&self) -> String {
+        let (low, high) = (Dose::from_j_m2(self.low_j_m2), Dose::from_j_m2(self.high_j_m2));
+        let best = Dose::from_j_m2(self.dose_j_m2).to_string();
+        let best = best.trim_end_matches(" kJ/m²");
+        if (self.high_j_m2 - self.low_j_m2) > 0.005 * self.high_j_m2 {
+            let low = low.to_string();
+            format!(
+                "{best} ({} to {})",
+                low.trim_end_matches(" kJ/m²"),
+                high.to_string().trim_end_matches(" kJ/m²")
+            )
+        } else {
+            best.to_owned()
+        }
+    }
+
+    fn what_next(&self) -> String {
+        let at = self.due.as_deref().and_then(words::clock_of_rfc3339).unwrap_or_default();
+        match self.state {
+            FrameState::Empty => String::new(),
+            FrameState::Covered => "covered".to_owned(),
+            FrameState::In => "in".to_owned(),
+            FrameState::Due if self.waiting => format!("DUE since {at}: bring it in covered"),
+            FrameState::Due => format!("due since {at}, hushed"),
+            FrameState::Exposing => {
+                let band = self.next_band.map(|band| format!("band {band} next, ")).unwrap_or_default();
+                match self.remaining_s {
+                    Some(left) => format!("{band}due about {at}, in {}", words::span(left)),
+                    None => format!("{band}no due time in this light"),
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn frame() -> FrameStatus {
+        FrameStatus {
+            frame: "oak".into(),
+            label: None,
+            print: Some("2026-07-14-oak-1".into()),
+            state: FrameState::Exposing,
+            dose_j_m2: 8123.0,
+            low_j_m2: 8123.0,
+            high_j_m2: 8123.0,
+            target_j_m2: Some(15_000.0),
+            fraction: Some(0.5415),
+            due: Some("2026-07-14T10:21:09+02:00".into()),
+            remaining_s: Some(166.9),
+            waiting: false,
+            next_band: None,
+            next_band_j_m2: None,
+        }
+    }
+
+    #[test]
+    fn a_frame_reads_in_one_line_of_80_columns() {
+        let line = frame().line(5);
+        assert_eq!(
+            line,
+            "oak    ##########..........   54 %  8.12 of 15.0 kJ/m²  due about 10:21, in 2 min 47 s"
+        );
+        assert!(line.chars().count() <= 90);
+    }
+
+    #[test]
+    fn what_was_not_seen_shows_as_a_range() {
+        let unsure = FrameStatus { low_j_m2: 7000.0, high_j_m2: 9100.0, ..frame() };
+        assert!(unsure.line(5).contains("8.12 (7.00 to 9.10) of 15.0 kJ/m²"));
+    }
+
+    #[test]
+    fn the_json_has_the_names_of_the_contract() {
+        let json = serde_json::to_value(frame()).unwrap();
+        for name in [
+            "frame",
+            "print",
+            "state",
+            "dose_j_m2",
+            "low_j_m2",
+            "high_j_m2",
+            "target_j_m2",
+            "fraction",
+            "due",
+            "remaining_s",
+        ] {
+            assert!(json.get(name).is_some(), "{name}");
+        }
+        assert_eq!(json["state"], "exposing");
+    }
+}

@@ -1,0 +1,169 @@
+//! What a person reads: one voice, units everywhere, what to do next.
+
+use std::fmt::Write as _;
+
+use frameside_core::exposure::{Signal, SignalKind};
+use frameside_core::light::Estimate;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ZonedDateTime};
+
+/// The text of a signal. `name` is the frame's name for people, `clock` turns
+/// an instant into a clock time.
+#[must_use]
+pub fn signal(
+    signal: &Signal,
+    name: &str,
+    clock: impl Fn(frameside_core::quantity::Mono) -> String,
+) -> String {
+    let dose = dose(signal.dose);
+    let target = signal.target;
+    let open = "Bring it in covered, and open it in subdued light.";
+    match signal.kind {
+        SignalKind::Begun => format!("{name}: print {} is out, target {target}.", signal.print),
+        SignalKind::Covered => format!("{name} is covered at {dose} of {target}."),
+        SignalKind::Uncovered => format!("{name} is uncovered and counts on from {dose} of {target}."),
+        SignalKind::BroughtIn => {
+            let over = signal.dose.best.stops_over(target);
+            if over.value().is_finite() {
+                format!("{name} is in with {dose}, {over} against its target of {target}.")
+            } else {
+                format!("{name} is in without any light.")
+            }
+        }
+        SignalKind::Nearly { remaining_s } => {
+            format!("{name} is nearly due: about {} to go in this light.", span(remaining_s))
+        }
+        SignalKind::Due => format!("{name} is due: {dose} reached. {open}"),
+        SignalKind::Overdue { over } => {
+            format!("{name} is past its target by {over}: {dose} instead of {target}. {open}")
+        }
+        SignalKind::Band { band, of } => {
+            format!("{name}: cover band {band} of {of} now; it has its {dose}.")
+        }
+        SignalKind::SensorLost { fallback: Some(at), reached: false } => format!(
+            "The sensor beside {name} is silent. Should the last light stay, {name} is due at about {}.",
+            clock(at)
+        ),
+        SignalKind::SensorLost { reached: true, .. } => {
+            format!(
+                "The sensor beside {name} is still silent. By the last light it saw, {name} is due now: look at it."
+            )
+        }
+        SignalKind::SensorLost { fallback: None, .. } => {
+            format!("The sensor beside {name} is silent. {name} has {dose} of {target}.")
+        }
+        SignalKind::SensorBack => format!("The sensor beside {name} is back: {dose} of {target}."),
+    }
+}
+
+/// A dose, with its bounds where they differ by more than half a percent.
+#[must_use]
+pub fn dose(dose: Estimate) -> String {
+    let mut text = dose.best.to_string();
+    if (dose.high - dose.low).j_m2() > 0.005 * dose.high.j_m2() {
+        let _ = write!(text, " (between {} and {}, as some light was not seen)", dose.low, dose.high);
+    }
+    text
+}
+
+/// A length of time as people say it: two units at most.
+#[must_use]
+pub fn span(seconds: f64) -> String {
+    let total = seconds.max(0.0).round() as u64;
+    let (h, min, s) = (total / 3600, total / 60 % 60, total % 60);
+    match (h, min, s) {
+        (0, 0, s) => format!("{s} s"),
+        (0, min, 0) => format!("{min} min"),
+        (0, min, s) => format!("{min} min {s} s"),
+        (h, 0, _) => format!("{h} h"),
+        (h, min, _) if h < 48 => format!("{h} h {min} min"),
+        (h, ..) => format!("{} days", h / 24),
+    }
+}
+
+/// RFC 3339 with the zone's offset, to the second.
+#[must_use]
+pub fn rfc3339(unix_ms: i64, zone: &TimeZone) -> String {
+    zoned(unix_ms, zone).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// The clock time in a zone.
+#[must_use]
+pub fn clock(unix_ms: i64, zone: &TimeZone) -> String {
+    zoned(unix_ms, zone).strftime("%H:%M").to_string()
+}
+
+/// The day in a zone, as in the names of prints.
+#[must_use]
+pub fn day(unix_ms: i64, zone: &TimeZone) -> String {
+    zoned(unix_ms, zone).strftime("%Y-%m-%d").to_string()
+}
+
+/// Hours and minutes out of an RFC 3339 time, in that time's own offset.
+#[must_use]
+pub fn clock_of_rfc3339(text: &str) -> Option<String> {
+    let clock = text.split_once('T')?.1.get(..5)?;
+    Some(clock.to_owned())
+}
+
+fn zoned(unix_ms: i64, zone: &TimeZone) -> ZonedDateTime {
+    // Outside the calendar's years there is no label; the epoch stands for it.
+    Timestamp::from_millisecond(unix_ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(zone.clone())
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::exposure::FrameId;
+    use frameside_core::quantity::{Dose, Mono, Stops};
+
+    use super::*;
+
+    fn text(kind: SignalKind, j_m2: f64) -> String {
+        let signal_ = Signal {
+            kind,
+            frame: FrameId(0),
+            print: "2026-07-14-oak-1".into(),
+            at: Mono::default(),
+            dose: Estimate::certain(Dose::from_j_m2(j_m2)),
+            target: Dose::from_j_m2(15_000.0),
+        };
+        signal(&signal_, "oak", |_| "10:21".to_owned())
+    }
+
+    #[test]
+    fn signals_say_what_to_do() {
+        assert_eq!(
+            text(SignalKind::Due, 15_000.0),
+            "oak is due: 15.0 kJ/m² reached. Bring it in covered, and open it in subdued light."
+        );
+        assert!(text(SignalKind::Overdue { over: Stops::new(0.5) }, 21_213.0).contains("+0.50 stops"));
+        assert_eq!(
+            text(SignalKind::Band { band: 3, of: 7 }, 8_000.0),
+            "oak: cover band 3 of 7 now; it has its 8.00 kJ/m²."
+        );
+        let lost = SignalKind::SensorLost { fallback: Some(Mono::default()), reached: false };
+        assert!(text(lost, 1.0).contains("due at about 10:21"));
+    }
+
+    #[test]
+    fn spans_read_well() {
+        for (seconds, text) in [
+            (5.4, "5 s"),
+            (60.0, "1 min"),
+            (167.0, "2 min 47 s"),
+            (3600.0, "1 h"),
+            (5400.0, "1 h 30 min"),
+            (2e5, "2 days"),
+        ] {
+            assert_eq!(span(seconds), text);
+        }
+    }
+
+    #[test]
+    fn labels_are_local() {
+        let zone = TimeZone::get("Europe/Zurich").unwrap();
+        assert_eq!(rfc3339(1_784_017_269_000, &zone), "2026-07-14T10:21:09+02:00");
+        assert_eq!(clock_of_rfc3339("2026-07-14T10:21:09+02:00").unwrap(), "10:21");
+        assert_eq!(day(1_784_017_269_000, &zone), "2026-07-14");
+    }
+}
