@@ -4,5 +4,6 @@
 
 pub mod cli;
 pub mod clock;
+pub mod rehearsal;
 pub mod status;
 pub mod words;
