@@ -277,6 +277,7 @@ impl Ads1x1x {
         discard: bool,
     ) -> Result<Step, SensorFault> {
         let config = self.read(bus, CONFIG)?;
+        // A part without inputs, used as it is at reset, cannot show a reset.
         if config & !IDLE != self.written {
             return Err(SensorFault::SettingsLost { address: self.address });
         }

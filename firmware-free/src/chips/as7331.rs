@@ -280,7 +280,7 @@ impl<B: Bus> Chip<B> for As7331 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, Trouble};
+    use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, EmulatedChip, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
     fn locked(range: u8, time_ms: u16) -> As7331 {
@@ -402,6 +402,23 @@ mod tests {
         bus.strike(0x74, Trouble::Impostor { identity: 0x5b });
         let fault = measure(&mut locked(4, 64), &mut bus).unwrap_err();
         assert_eq!(fault, SensorFault::WrongChip { address: 0x74, expected: "AS7331", found: 0x5b });
+    }
+
+    #[test]
+    fn a_chip_that_does_not_keep_its_settings_is_refused() {
+        /// Knows one byte, and that is the identity.
+        struct Parrot;
+        impl EmulatedChip for Parrot {
+            fn write(&mut self, _: Mono, _: &[u8]) {}
+            fn read(&mut self, _: Mono, buffer: &mut [u8]) {
+                buffer.fill(IDENTITY);
+            }
+            fn suffer(&mut self, _: Mono, _: Trouble) {}
+        }
+        let mut bus = EmulatedBus::default();
+        bus.attach(0x74, Parrot);
+        let fault = locked(4, 64).step(&mut bus, Mono::default()).unwrap_err();
+        assert_eq!(fault, SensorFault::SettingsLost { address: 0x74 });
     }
 
     #[test]

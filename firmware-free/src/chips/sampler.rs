@@ -358,6 +358,16 @@ mod tests {
     }
 
     #[test]
+    fn once_recovered_a_chip_is_given_its_retries_again() {
+        let mut bench = Bench::new(sun);
+        bench.bus.strike(UVA, Trouble::NoAcknowledge { times: 4 });
+        bench.run_until(5.5);
+        bench.bus.strike(UVA, Trouble::NoAcknowledge { times: 3 });
+        bench.run_until(10.5);
+        assert_eq!(bench.news(UVA), [SensorEvent::Fault(missing(UVA)), SensorEvent::Recovered]);
+    }
+
+    #[test]
     fn a_chip_that_is_gone_is_reported_once_and_welcome_back() {
         let mut bench = Bench::new(sun);
         bench.bus.strike(ANALOGUE, Trouble::NoAcknowledge { times: 1000 });
@@ -424,6 +434,18 @@ mod tests {
             panic!("{:?}", bench.news(UVA))
         };
         assert!(counts > STUCK_ABOVE);
+    }
+
+    #[test]
+    fn a_chip_set_up_again_has_another_twenty_readings() {
+        let mut bench = Bench::new(sun);
+        bench.bus.attach(UVA, EmulatedAs7331::new(steady(40.0)).without_noise());
+        bench.run_until(50.0);
+        let is_reading = |event: &SensorEvent| matches!(event, SensorEvent::Reading(_));
+        let events: Vec<SensorEvent> = bench.events_of(UVA).collect();
+        let runs: Vec<usize> = events.split(|event| !is_reading(event)).map(<[_]>::len).collect();
+        // Between a fault and its end there is nothing.
+        assert_eq!(runs[..4], [19, 0, 19, 0]);
     }
 
     #[test]
