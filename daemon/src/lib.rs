@@ -4,6 +4,7 @@
 
 pub mod cli;
 pub mod clock;
+pub mod devices;
 pub mod rehearsal;
 pub mod status;
 pub mod words;

@@ -218,7 +218,7 @@ fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
     read(&mut rig, sensor, 0.0, 50.0);
     begin(&mut rig, frames[0], 0.0, Plan::dose(target(10_000.0)));
     run(&mut rig, sensor, 0, 100, |_| 50.0);
-    rig.handle(at(101.0), Input::Fault(sensor, SensorFault::Silent)).unwrap();
+    rig.handle(at(101.0), Input::Fault(sensor, SensorFault::NeverReady)).unwrap();
     let mut outputs = Vec::new();
     while let Some(deadline) = rig.next_deadline().filter(|&d| d < at(400.0)) {
         rig.handle(deadline, Input::Tick).unwrap();
@@ -233,7 +233,7 @@ fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
             (SignalKind::SensorLost { fallback, reached: true }, at(200.0)),
         ]
     );
-    assert!(outputs.contains(&Output::SensorChanged { sensor, lost: Some(Some(SensorFault::Silent)) }));
+    assert!(outputs.contains(&Output::SensorChanged { sensor, lost: Some(Some(SensorFault::NeverReady)) }));
     // Back after five minutes: the gap is bounded, and the crossing inside it told.
     read(&mut rig, sensor, 400.0, 50.0);
     let outputs = drain(&mut rig);

@@ -1,0 +1,4 @@
+//! The hardware of the rig: the I2C bus, and pins for buzzer, lights and buttons.
+
+pub mod bus;
+pub mod pins;
