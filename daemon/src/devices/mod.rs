@@ -1,4 +1,5 @@
 //! The hardware of the rig: the I2C bus, and pins for buzzer, lights and buttons.
 
 pub mod bus;
+pub mod feed;
 pub mod pins;

@@ -2,4 +2,5 @@
 
 mod day;
 
-pub use day::Day;
+
+pub use day::{Day, MIDNIGHT_UNIX_MS, ZONE};
