@@ -1,0 +1,90 @@
+//! Pictures of light and dose: SVG written here, and PNG drawn from that same SVG.
+//!
+//! A chart is a plain struct of numbers in, one SVG text out; only [`save`]
+//! touches the disk. Axes cover every finite number they are given, a number
+//! that is not finite is a break in its line, and what was not seen is hatched
+//! and never bridged. Everything is labelled in place, in words, so a chart
+//! reads without its colours and on a telephone.
+
+mod day_of_light;
+mod dose_curve;
+mod figure;
+mod labels;
+mod light;
+mod overview;
+mod raster;
+mod svg;
+mod trace;
+
+use std::path::{Path, PathBuf};
+
+pub use day_of_light::{DayOfLight, HourDose, day_of_light};
+pub use dose_curve::{BandPoint, CurvePoint, DoseCurve, Signal, dose_curve};
+pub use light::LightPoint;
+pub use overview::{FractionPoint, Overview, OverviewPrint, overview};
+pub use raster::png;
+
+/// Width of a saved PNG in pixels.
+pub const PNG_WIDTH: u32 = 1200;
+
+/// A stretch of time, in the seconds of the chart it is given to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// Where it begins.
+    pub from_s: f64,
+    /// Where it ends.
+    pub to_s: f64,
+}
+
+/// Why a chart could not be saved.
+#[derive(Debug, thiserror::Error)]
+pub enum ChartError {
+    /// The name of the file does not say what kind of picture it is to be.
+    #[error("{}: a chart is written as .svg or .png; end the file name in one of them", path.display())]
+    Ending {
+        /// The file asked for.
+        path: PathBuf,
+    },
+    /// The SVG could not be read back to draw it.
+    #[error("the chart cannot be drawn as png ({0}); save it as .svg")]
+    Svg(#[from] resvg::usvg::Error),
+    /// The picture has no size that can be drawn.
+    #[error("a png {width} pixels wide cannot be drawn; ask for 1 to 20000")]
+    Width {
+        /// The width asked for, in pixels.
+        width: u32,
+    },
+    /// The drawn picture could not be packed.
+    #[error("the chart cannot be packed as png ({reason}); save it as .svg")]
+    Png {
+        /// What the encoder said.
+        reason: String,
+    },
+    /// The file could not be written.
+    #[error("cannot write {} ({source}); choose a folder that you may write to", path.display())]
+    Write {
+        /// The file asked for.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+}
+
+/// Writes a chart to `path`, as its ending says: `.svg` as it is, `.png` drawn
+/// [`PNG_WIDTH`] pixels wide. A file that is there is replaced.
+///
+/// # Errors
+/// [`ChartError::Ending`] for any other ending, before anything is drawn;
+/// otherwise what failed in drawing or writing.
+pub fn save(path: &Path, svg: &str) -> Result<(), ChartError> {
+    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
+    let bytes = match ending.as_deref() {
+        Some("svg") => svg.as_bytes().to_vec(),
+        Some("png") => png(svg, PNG_WIDTH)?,
+        _ => return Err(ChartError::Ending { path: path.to_owned() }),
+    };
+    std::fs::write(path, bytes).map_err(|source| ChartError::Write { path: path.to_owned(), source })
+}
+
+#[cfg(test)]
+mod tests;
