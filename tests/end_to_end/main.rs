@@ -4,3 +4,4 @@
 
 mod manners;
 mod purity;
+mod reference;
