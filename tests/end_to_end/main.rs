@@ -1,0 +1,7 @@
+//! End-to-end tests: the real binary, broker and files, seen from outside.
+
+#![allow(clippy::unwrap_used, reason = "tests")]
+
+mod manners;
+mod purity;
+mod reference;

@@ -1,0 +1,157 @@
+//! The real binary: single commands, and the daemon in a directory of its own.
+
+use std::fs::{File, OpenOptions};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Output};
+use std::sync::OnceLock;
+use std::time::Duration;
+
+use tempfile::TempDir;
+
+use crate::{cargo, wait_for};
+
+const START_WITHIN: Duration = Duration::from_secs(10);
+const END_WITHIN: Duration = Duration::from_secs(10);
+
+/// Runs one command with no config of the machine in sight.
+#[must_use]
+pub fn frameside<S: AsRef<std::ffi::OsStr>>(args: impl IntoIterator<Item = S>) -> Output {
+    command().args(args).output().unwrap()
+}
+
+/// The binary, without anything from the environment that would steer it.
+fn command() -> Command {
+    let mut command = Command::new(binary());
+    for variable in
+        ["FRAMESIDE_CONFIG", "XDG_CONFIG_HOME", "XDG_RUNTIME_DIR", "RUNTIME_DIRECTORY", "NOTIFY_SOCKET"]
+    {
+        command.env_remove(variable);
+    }
+    command.env("NO_COLOR", "1");
+    command
+}
+
+/// The binary next to this test's own profile, built first, so that it is never stale.
+fn binary() -> &'static Path {
+    static BINARY: OnceLock<PathBuf> = OnceLock::new();
+    BINARY.get_or_init(|| {
+        let test = std::env::current_exe().unwrap();
+        let profile = test.ancestors().nth(2).expect("cargo puts tests into target/PROFILE/deps");
+        let mut build = cargo();
+        build.args(["build", "--quiet", "--package", "frameside"]);
+        if profile.ends_with("release") {
+            build.arg("--release");
+        }
+        assert!(build.status().unwrap().success(), "the binary does not build");
+        profile.join("frameside")
+    })
+}
+
+/// A directory with a config, a ledger and a socket; it outlives the daemons run in it.
+pub struct Site {
+    dir: TempDir,
+}
+
+impl Site {
+    /// Writes the config. `{dir}` in it stands for the site's directory; ledger
+    /// and socket are put there unless the config says where.
+    #[must_use]
+    pub fn new(config: &str) -> Self {
+        let dir = TempDir::new().unwrap();
+        let mut config = config.to_owned();
+        for (table, file) in [("[ledger]", "ledger.sqlite"), ("[socket]", "frameside.sock")] {
+            if !config.contains(table) {
+                config.push_str(&format!("\n{table}\npath = \"{{dir}}/{file}\"\n"));
+            }
+        }
+        let config = config.replace("{dir}", dir.path().to_str().unwrap());
+        std::fs::write(dir.path().join("config.toml"), config).unwrap();
+        Self { dir }
+    }
+
+    /// A file in the site's directory.
+    #[must_use]
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    /// Runs one command on this site.
+    #[must_use]
+    pub fn frameside<S: AsRef<std::ffi::OsStr>>(&self, args: impl IntoIterator<Item = S>) -> Output {
+        self.command().args(args).output().unwrap()
+    }
+
+    /// Starts the daemon and waits until its socket answers.
+    ///
+    /// # Panics
+    ///
+    /// With what it wrote to standard error, when it ends or does not answer.
+    #[must_use]
+    pub fn run(&self) -> Daemon {
+        let stderr = self.path("stderr");
+        let append = OpenOptions::new().create(true).append(true).open(&stderr).unwrap();
+        let stdout = File::create(self.path("stdout")).unwrap();
+        let child = self.command().arg("run").stdout(stdout).stderr(append).spawn().unwrap();
+        let mut daemon = Daemon { child, stderr };
+        wait_for("the daemon's socket", START_WITHIN, || {
+            if let Some(status) = daemon.child.try_wait().unwrap() {
+                panic!("the daemon ended with {status}:\n{}", daemon.stderr());
+            }
+            self.frameside(["status", "--json"]).status.success().then_some(())
+        });
+        daemon
+    }
+
+    fn command(&self) -> Command {
+        let mut command = command();
+        command.env("FRAMESIDE_CONFIG", self.path("config.toml"));
+        command
+    }
+}
+
+/// A running daemon; killed when dropped.
+pub struct Daemon {
+    child: Child,
+    stderr: PathBuf,
+}
+
+impl Daemon {
+    /// Its process id.
+    #[must_use]
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// What the daemons of this site have written to standard error so far.
+    #[must_use]
+    pub fn stderr(&self) -> String {
+        std::fs::read_to_string(&self.stderr).unwrap()
+    }
+
+    /// Ends it with SIGKILL, in the middle of whatever it does.
+    pub fn kill9(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// Asks it to end with SIGTERM and waits until it has.
+    ///
+    /// # Panics
+    ///
+    /// When it does not end in 10 s.
+    #[must_use]
+    pub fn terminate(mut self) -> ExitStatus {
+        // The shell's own kill: a bare Debian has no other.
+        let sent = Command::new("sh").args(["-c", &format!("kill -TERM {}", self.pid())]).status().unwrap();
+        assert!(sent.success(), "the daemon had ended before:\n{}", self.stderr());
+        wait_for("the daemon's end after SIGTERM", END_WITHIN, || self.child.try_wait().unwrap())
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
