@@ -6,6 +6,8 @@ pub mod charts;
 pub mod cli;
 pub mod clock;
 pub mod devices;
+pub mod ledger;
 pub mod rehearsal;
+pub mod request;
 pub mod status;
 pub mod words;

@@ -346,7 +346,7 @@ impl Rig {
     #[must_use]
     pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {
         let s = self.sensors.get(usize::from(sensor.0))?;
-        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault.clone(), knot: s.integral.knot() })
+        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault, knot: s.integral.knot() })
     }
 
     fn reading(&mut self, now: Mono, id: SensorId, reading: Reading) -> Result<(), Refused> {
@@ -725,7 +725,7 @@ impl Rig {
     fn fault(&mut self, id: SensorId, fault: SensorFault) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
         let lost = sensor.lost;
-        sensor.fault = Some(fault.clone());
+        sensor.fault = Some(fault);
         if lost {
             self.outputs.push_back(Output::SensorChanged { sensor: id, lost: Some(Some(fault)) });
         }
@@ -735,7 +735,7 @@ impl Rig {
     fn sensor_lost(&mut self, now: Mono, id: SensorId) {
         let sensor = &mut self.sensors[usize::from(id.0)];
         sensor.lost = true;
-        let lost = Some(sensor.fault.clone());
+        let lost = Some(sensor.fault);
         self.outputs.push_back(Output::SensorChanged { sensor: id, lost });
         for frame in self.sensors[usize::from(id.0)].open.clone() {
             let fallback = self.fallback(frame);

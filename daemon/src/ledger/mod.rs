@@ -1,0 +1,287 @@
+//! The ledger: every print with its events, its signals and the light it had,
+//! in one SQLite file that any SQLite reads.
+//!
+//! One thread owns the connection for writing. Whoever keeps something writes
+//! an [`Entry`] and, when it must be safe, asks for a commit; the thread tells
+//! when it is ([`LedgerEvent::Committed`]). Light is kept once per sensor; a
+//! print's curve is found again by the time it was out.
+
+mod chunk;
+mod record;
+mod recovery;
+mod schema;
+mod writer;
+
+use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::time::Duration;
+
+use frameside_core::exposure::{Event, Plan, PrintId};
+use frameside_core::light::{Estimate, Knot, Reading};
+use frameside_core::outlook::WallAnchor;
+use frameside_core::quantity::Mono;
+use serde_json::Value;
+
+pub use chunk::{Codec, Damaged, Sample, decode, encode};
+pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
+pub use recovery::{OpenPrint, Recovered};
+pub use schema::LedgerError;
+
+/// Something to keep.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Entry {
+    /// What the wall clock shows; labels written since the boot follow.
+    Wall(WallAnchor),
+    /// A sensor has seen something.
+    Light {
+        /// The sensor's name.
+        sensor: String,
+        /// What it saw.
+        reading: Reading,
+    },
+    /// Where a sensor's integral stands.
+    Knot {
+        /// The sensor's name.
+        sensor: String,
+        /// Its last reading and the integral there.
+        knot: Knot,
+    },
+    /// A print begins.
+    Print(NewPrint),
+    /// Something happened to a print.
+    Event(Event),
+    /// The figures of an event are final.
+    Settled {
+        /// The print.
+        print: PrintId,
+        /// The event.
+        seq: u32,
+        /// The print's dose.
+        dose: Estimate,
+        /// The sensor's integral.
+        total: Estimate,
+    },
+    /// Light was not seen.
+    Gap {
+        /// The sensor's name.
+        sensor: String,
+        /// The last reading before.
+        from: Mono,
+        /// The first after.
+        to: Mono,
+        /// What may have fallen, before any glass.
+        dose: Estimate,
+    },
+    /// A note on a print.
+    Note {
+        /// The print.
+        print: PrintId,
+        /// The text.
+        text: String,
+        /// How the bare border looks.
+        tone: Option<String>,
+        /// When.
+        at: Mono,
+        /// Whether the print's next event fixes the dose for it.
+        with_dose: bool,
+    },
+    /// A signal that the broker has yet to acknowledge.
+    Signal(OutboxRow),
+    /// The broker has acknowledged a signal.
+    Sent {
+        /// The signal's id.
+        id: String,
+    },
+    /// A command was answered.
+    Answered {
+        /// The command's id.
+        id: String,
+        /// The answer.
+        answer: Value,
+    },
+}
+
+/// A print as it begins.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewPrint {
+    /// Its name, from [`Ledger::name_print`].
+    pub id: PrintId,
+    /// Its frame.
+    pub frame: String,
+    /// The sensor beside it.
+    pub sensor: String,
+    /// What its cover glass passes of what the sensor sees.
+    pub glass: f64,
+    /// The source of light.
+    pub source: String,
+    /// The recipe, as text.
+    pub recipe: Option<String>,
+    /// The negative, as text.
+    pub negative: Option<String>,
+    /// A note.
+    pub note: Option<String>,
+    /// What it is to receive.
+    pub plan: Plan,
+    /// How the sensor's counts became irradiance.
+    pub calibration: String,
+}
+
+/// A signal that waits for the broker.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutboxRow {
+    /// Its id, the same however often it is sent.
+    pub id: String,
+    /// Its frame.
+    pub frame: String,
+    /// The message.
+    pub payload: String,
+}
+
+/// What the ledger's thread has to say.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LedgerEvent {
+    /// Everything written before the commit of this token is safe.
+    Committed(u64),
+    /// It cannot write. What was to be safe by this token is kept in memory
+    /// and written as soon as that works again.
+    Trouble(u64, String),
+}
+
+/// The rig's clocks as the ledger needs them at its start.
+#[derive(Debug, Clone)]
+pub struct Boot {
+    /// The kernel's name for this boot.
+    pub id: String,
+    /// What the wall shows now.
+    pub wall: WallAnchor,
+}
+
+/// Entries that wait for the thread; a day of one sensor at 1 Hz.
+const MOST_WAITING: usize = 86_400;
+/// How long the end may take.
+const END_WITHIN: Duration = Duration::from_secs(10);
+
+/// The way to the ledger's thread.
+#[derive(Debug)]
+pub struct Ledger {
+    jobs: mpsc::SyncSender<writer::Job>,
+    thread: std::thread::JoinHandle<()>,
+    path: PathBuf,
+}
+
+impl Ledger {
+    /// Opens the ledger, makes it if there is none, and starts its thread. A
+    /// damaged file is set aside under another name and a new one begun.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when there can be no ledger at that path.
+    pub fn start(
+        path: &Path,
+        boot: &Boot,
+        events: tokio::sync::mpsc::Sender<LedgerEvent>,
+    ) -> Result<(Self, Recovered), LedgerError> {
+        let io = |source| LedgerError::Io { path: path.to_owned(), source };
+        if let Some(folder) = path.parent() {
+            std::fs::create_dir_all(folder).map_err(io)?;
+        }
+        let mut troubles = Vec::new();
+        let connection = match schema::open(path) {
+            Err(error) if schema::is_damage(&error) => {
+                let aside = set_aside(path).map_err(io)?;
+                troubles.push(format!(
+                    "the record was damaged ({error}); it is kept as {} and a new one was begun",
+                    aside.display()
+                ));
+                schema::open(path)?
+            }
+            opened => opened?,
+        };
+        let sqlite = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+        let mut recovered = recovery::recover(&connection, boot).map_err(sqlite)?;
+        recovered.troubles.splice(0..0, troubles);
+        let writer = writer::Writer::new(connection, boot).map_err(sqlite)?;
+        let (jobs, inbox) = mpsc::sync_channel(MOST_WAITING);
+        let thread = std::thread::Builder::new()
+            .name("ledger".into())
+            .spawn(move || writer.run(&inbox, &events))
+            .map_err(io)?;
+        Ok((Self { jobs, thread, path: path.to_owned() }, recovered))
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Keeps something. It is safe after the next commit.
+    pub fn write(&self, entry: Entry) {
+        self.send(writer::Job::Write(entry));
+    }
+
+    /// Asks for everything so far to be made safe; the thread answers with
+    /// the token.
+    pub fn commit(&self, token: u64) {
+        self.send(writer::Job::Commit(token));
+    }
+
+    /// Gives out the next free name `<day>-<frame>-<n>` for a print.
+    ///
+    /// # Errors
+    /// [`LedgerError::Closed`] when the thread does not answer.
+    pub fn name_print(&self, day: &str, frame: &str) -> Result<String, LedgerError> {
+        let (answer, answered) = mpsc::channel();
+        self.send(writer::Job::Name { stem: format!("{day}-{frame}-"), answer });
+        answered.recv_timeout(END_WITHIN).map_err(|_| LedgerError::Closed)
+    }
+
+    /// Makes everything safe and ends the thread.
+    ///
+    /// # Errors
+    /// [`LedgerError::Closed`] when that takes longer than ten seconds.
+    pub fn finish(self) -> Result<(), LedgerError> {
+        self.send(writer::Job::Finish);
+        let deadline = std::time::Instant::now() + END_WITHIN;
+        while !self.thread.is_finished() {
+            if std::time::Instant::now() > deadline {
+                return Err(LedgerError::Closed);
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        self.thread.join().map_err(|_| LedgerError::Closed)
+    }
+
+    /// The channel holds a day: to wait for it is better than to lose
+    /// something. A thread that has ended can only be told of.
+    fn send(&self, job: writer::Job) {
+        if self.jobs.send(job).is_err() {
+            tracing::error!("the record's writer has ended; nothing more is kept");
+        }
+    }
+}
+
+/// Moves a damaged file and what belongs to it out of the way.
+fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let aside = (1..)
+        .map(|n| path.with_file_name(format!("{name}.damaged-{n}")))
+        .find(|candidate| !candidate.exists())
+        .expect("some number is free");
+    std::fs::rename(path, &aside)?;
+    for ending in ["-wal", "-shm"] {
+        let (from, to) = (with_ending(path, ending), with_ending(&aside, ending));
+        if from.exists() {
+            std::fs::rename(from, to)?;
+        }
+    }
+    Ok(aside)
+}
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    name.into()
+}
+
+#[cfg(test)]
+mod tests;

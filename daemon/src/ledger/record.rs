@@ -1,0 +1,471 @@
+//! Reading the record. Works while the daemon runs and when it does not.
+
+use std::path::{Path, PathBuf};
+
+use frameside_core::exposure::{EventKind, FrameState};
+use frameside_core::light::{Estimate, Integral};
+use frameside_core::quantity::{Dose, Mono};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
+
+use super::chunk::{self, Codec, Sample};
+use super::recovery::estimate;
+use super::schema::{self, LedgerError};
+
+/// The record, open for reading.
+#[derive(Debug)]
+pub struct Record {
+    connection: Connection,
+    path: PathBuf,
+}
+
+/// Which prints to list.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Filter {
+    /// Only those of this recipe.
+    pub recipe: Option<String>,
+    /// Only those begun since then, in ms since 1970.
+    pub since_ms: Option<i64>,
+}
+
+/// A print.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PrintRow {
+    /// Its name.
+    pub id: String,
+    /// Its frame.
+    pub frame: String,
+    /// The sensor beside it.
+    pub sensor: String,
+    /// What its glass passes of what the sensor sees.
+    pub glass: f64,
+    /// The source of light.
+    pub source: String,
+    /// The recipe.
+    pub recipe: Option<String>,
+    /// The negative.
+    pub negative: Option<String>,
+    /// The note it began with.
+    pub note: Option<String>,
+    /// What it was to receive, in J/m², the target last.
+    pub plan: Vec<f64>,
+    /// How the sensor's counts became irradiance.
+    pub calibration: String,
+    /// What happened to it, in order.
+    pub events: Vec<EventRow>,
+    seq: i64,
+}
+
+/// Something that happened to a print.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EventRow {
+    /// Its number within the print.
+    pub seq: u32,
+    /// What.
+    pub kind: EventKind,
+    /// When, in ms since 1970.
+    pub unix_ms: i64,
+    /// Whether the wall clock was known to be right.
+    pub synchronised: bool,
+    /// The print's dose.
+    pub dose: Estimate,
+    /// Whether the dose is final.
+    pub settled: bool,
+    /// On the clock that light is kept by, in ms.
+    light_ms: f64,
+}
+
+/// A note on a print.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoteRow {
+    /// When, in ms since 1970.
+    pub unix_ms: i64,
+    /// The text.
+    pub text: String,
+    /// How the bare border looked.
+    pub tone: Option<String>,
+    /// The print's dose then, if it was out.
+    pub dose: Option<Dose>,
+}
+
+/// A stretch of light that was not seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GapRow {
+    /// From, in ms since 1970.
+    pub from_ms: f64,
+    /// To, in ms since 1970.
+    pub to_ms: f64,
+    /// What may have fallen, before any glass.
+    pub dose: Estimate,
+}
+
+/// A sample of light with its wall time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LightSample {
+    /// When, in ms since 1970.
+    pub unix_ms: f64,
+    /// What was seen; its own time belongs to the boot it was taken in.
+    pub sample: Sample,
+}
+
+/// All that is known of a print.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PrintDetail {
+    /// The print and its events.
+    pub row: PrintRow,
+    /// Its notes, oldest first.
+    pub notes: Vec<NoteRow>,
+    /// Light that was not seen while it was out.
+    pub gaps: Vec<GapRow>,
+    /// Seconds since it began, irradiance in W/m², the print's dose in J/m².
+    pub curve: Vec<(f64, f64, f64)>,
+    /// Stretches with the cover off, in seconds since it began; the last may
+    /// still go on.
+    pub spans: Vec<(f64, Option<f64>)>,
+}
+
+impl PrintRow {
+    /// The last event of a kind.
+    fn last(&self, wanted: impl Fn(&EventKind) -> bool) -> Option<&EventRow> {
+        self.events.iter().rev().find(|event| wanted(&event.kind))
+    }
+
+    /// When it began.
+    #[must_use]
+    pub fn begun(&self) -> Option<&EventRow> {
+        self.events.first()
+    }
+
+    /// When it was due.
+    #[must_use]
+    pub fn due(&self) -> Option<&EventRow> {
+        self.last(|kind| *kind == EventKind::Due)
+    }
+
+    /// When it came in.
+    #[must_use]
+    pub fn brought_in(&self) -> Option<&EventRow> {
+        self.last(|kind| *kind == EventKind::BroughtIn)
+    }
+
+    /// What it aimed at, in the end.
+    #[must_use]
+    pub fn target(&self) -> Dose {
+        let retargeted = self.events.iter().rev().find_map(|event| match event.kind {
+            EventKind::Retargeted { target } => Some(target),
+            _ => None,
+        });
+        retargeted.unwrap_or_else(|| Dose::from_j_m2(self.plan.last().copied().unwrap_or(0.0)))
+    }
+
+    /// The dose it was brought in with, which is the one to repeat.
+    #[must_use]
+    pub fn dose_to_repeat(&self) -> Option<Dose> {
+        self.brought_in().map(|event| event.dose.best)
+    }
+
+    /// What it is doing, by its events.
+    #[must_use]
+    pub fn state(&self) -> FrameState {
+        if self.brought_in().is_some() {
+            return FrameState::In;
+        }
+        let uncovered = self
+            .last(|kind| matches!(kind, EventKind::Begun { .. } | EventKind::Covered | EventKind::Uncovered));
+        match uncovered.map(|event| event.kind) {
+            Some(EventKind::Covered | EventKind::Begun { covered: true }) => FrameState::Covered,
+            _ if self.due().is_some() => FrameState::Due,
+            _ => FrameState::Exposing,
+        }
+    }
+
+    /// Seconds with the cover off, up to bring-in; `None` while it is out.
+    #[must_use]
+    pub fn seconds_uncovered(&self) -> Option<f64> {
+        self.brought_in()?;
+        Some(self.spans_ms().iter().map(|&(from, to)| (to.unwrap_or(from) - from) / 1000.0).sum())
+    }
+
+    fn spans_ms(&self) -> Vec<(f64, Option<f64>)> {
+        let mut spans: Vec<(f64, Option<f64>)> = Vec::new();
+        for event in &self.events {
+            match event.kind {
+                EventKind::Begun { covered: false } | EventKind::Uncovered => {
+                    spans.push((event.light_ms, None));
+                }
+                EventKind::Covered | EventKind::BroughtIn => {
+                    if let Some((_, to)) = spans.last_mut() {
+                        to.get_or_insert(event.light_ms);
+                    }
+                }
+                _ => {}
+            }
+        }
+        spans
+    }
+}
+
+impl Record {
+    /// Opens the record at a path.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when there is none, it cannot be read, or is newer.
+    pub fn open(path: &Path) -> Result<Self, LedgerError> {
+        if !path.exists() {
+            return Err(LedgerError::Missing(path.to_owned()));
+        }
+        let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+        let connection =
+            Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(failed)?;
+        connection.execute_batch("PRAGMA busy_timeout = 2000; PRAGMA cache_size = -512").map_err(failed)?;
+        schema::check_version(schema::version(&connection).map_err(failed)?, path)?;
+        Ok(Self { connection, path: path.to_owned() })
+    }
+
+    fn failed(&self, source: rusqlite::Error) -> LedgerError {
+        LedgerError::Sqlite { path: self.path.clone(), source }
+    }
+
+    /// The prints, newest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn prints(&self, filter: &Filter) -> Result<Vec<PrintRow>, LedgerError> {
+        let rows =
+            self.select_prints("WHERE ?1 IS NULL OR recipe = ?1 ORDER BY seq DESC", params![filter.recipe]);
+        let mut prints = rows.map_err(|e| self.failed(e))?;
+        if let Some(since) = filter.since_ms {
+            prints.retain(|print| print.begun().is_some_and(|event| event.unix_ms >= since));
+        }
+        Ok(prints)
+    }
+
+    /// The print of a name, or of the only name that begins so.
+    ///
+    /// # Errors
+    /// [`LedgerError::NoPrint`], [`LedgerError::Ambiguous`], or unreadable.
+    pub fn find(&self, name: &str) -> Result<PrintRow, LedgerError> {
+        let exact = self.select_prints("WHERE id = ?1", params![name]).map_err(|e| self.failed(e))?;
+        if let Some(print) = exact.into_iter().next() {
+            return Ok(print);
+        }
+        let begins = "WHERE substr(id, 1, length(?1)) = ?1 ORDER BY seq DESC LIMIT 6";
+        let mut prints = self.select_prints(begins, params![name]).map_err(|e| self.failed(e))?;
+        match prints.len() {
+            1 => Ok(prints.remove(0)),
+            0 => Err(LedgerError::NoPrint(name.escape_default().to_string())),
+            _ => Err(LedgerError::Ambiguous {
+                given: name.to_owned(),
+                candidates: prints.into_iter().map(|print| print.id).collect(),
+            }),
+        }
+    }
+
+    /// All that is known of a print.
+    ///
+    /// # Errors
+    /// As [`Self::find`], and [`LedgerError::Damaged`].
+    pub fn detail(&self, name: &str) -> Result<PrintDetail, LedgerError> {
+        let row = self.find(name)?;
+        let begun = row.begun().map_or(0.0, |event| event.light_ms);
+        // A print that is out goes on to the newest light there is.
+        let end = row.brought_in().map_or(f64::MAX, |event| event.light_ms);
+        let light = self.light(&row.sensor, begun - 3000.0, end + 3000.0)?;
+        let gaps = self.gaps(&row.sensor, begun, end).map_err(|e| self.failed(e))?;
+        let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
+        let spans = row.spans_ms();
+        let curve = curve(&light, &spans, row.glass, begun, end);
+        let since = |ms: f64| (ms - begun) / 1000.0;
+        let spans = spans.into_iter().map(|(from, to)| (since(from), to.map(since))).collect();
+        Ok(PrintDetail { row, notes, gaps, curve, spans })
+    }
+
+    /// A sensor's light between two wall times in ms since 1970.
+    ///
+    /// # Errors
+    /// [`LedgerError::Damaged`], or unreadable.
+    pub fn light(&self, sensor: &str, from_ms: f64, to_ms: f64) -> Result<Vec<LightSample>, LedgerError> {
+        let chunks = self.chunks(sensor, from_ms, to_ms).map_err(|e| self.failed(e))?;
+        let mut samples = Vec::new();
+        for (codec, count, from_ns, offset_ms, bytes) in chunks {
+            let count = usize::try_from(count).map_err(|_| chunk::Damaged)?;
+            let read = chunk::decode(Codec::from_number(codec)?, count, Mono::from_nanos(from_ns), &bytes)?;
+            samples.extend(read.into_iter().map(|sample| LightSample {
+                unix_ms: sample.at.nanos() as f64 / 1e6 + offset_ms as f64,
+                sample,
+            }));
+        }
+        samples.retain(|s| (from_ms..=to_ms).contains(&s.unix_ms));
+        samples.sort_by(|a, b| a.unix_ms.total_cmp(&b.unix_ms));
+        Ok(samples)
+    }
+
+    /// The sensors that have light in the record, by name.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn sensors(&self) -> Result<Vec<String>, LedgerError> {
+        let names = || {
+            self.connection
+                .prepare("SELECT name FROM sensor ORDER BY id")?
+                .query_map([], |row| row.get(0))?
+                .collect::<rusqlite::Result<_>>()
+        };
+        names().map_err(|e| self.failed(e))
+    }
+
+    /// Gaps of a sensor that touch a stretch of wall time in ms since 1970.
+    fn gaps(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<GapRow>> {
+        let mut select = self.connection.prepare(
+            "SELECT from_ns / 1e6 + offset_ms, to_ns / 1e6 + offset_ms, gap.best, gap.low, gap.high
+             FROM gap JOIN sensor ON sensor.id = gap.sensor JOIN boot ON boot.id = gap.boot
+             WHERE name = ?1 AND to_ns / 1e6 + offset_ms >= ?2 AND from_ns / 1e6 + offset_ms <= ?3 ORDER BY 1",
+        )?;
+        select
+            .query_map(params![sensor, from_ms, to_ms], |row| {
+                Ok(GapRow { from_ms: row.get(0)?, to_ms: row.get(1)?, dose: estimate(row, 2)? })
+            })?
+            .collect()
+    }
+
+    /// Gaps of a sensor within a stretch of wall time in ms since 1970.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn gaps_between(&self, sensor: &str, from_ms: f64, to_ms: f64) -> Result<Vec<GapRow>, LedgerError> {
+        self.gaps(sensor, from_ms, to_ms).map_err(|e| self.failed(e))
+    }
+
+    fn chunks(
+        &self,
+        sensor: &str,
+        from_ms: f64,
+        to_ms: f64,
+    ) -> rusqlite::Result<Vec<(i64, i64, i64, i64, Vec<u8>)>> {
+        let mut select = self.connection.prepare(
+            "SELECT codec, n, from_ns, offset_ms, samples
+             FROM light JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
+             WHERE name = ?1 AND to_ns / 1e6 + offset_ms >= ?2 AND from_ns / 1e6 + offset_ms <= ?3",
+        )?;
+        select
+            .query_map(params![sensor, from_ms, to_ms], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            })?
+            .collect()
+    }
+
+    fn select_prints(&self, which: &str, params: impl rusqlite::Params) -> rusqlite::Result<Vec<PrintRow>> {
+        let sql = format!(
+            "SELECT seq, id, frame, sensor, glass, source, recipe, negative, note, plan, calibration FROM print {which}"
+        );
+        let mut select = self.connection.prepare(&sql)?;
+        let prints: Vec<PrintRow> = select.query_map(params, print_row)?.collect::<rusqlite::Result<_>>()?;
+        prints.into_iter().map(|print| Ok(PrintRow { events: self.events(print.seq)?, ..print })).collect()
+    }
+
+    fn events(&self, print: i64) -> rusqlite::Result<Vec<EventRow>> {
+        let mut select = self.connection.prepare_cached(
+            "SELECT seq, kind, at_ms, event.synced, settled, at_ns / 1e6 + offset_ms, best, low, high
+             FROM event JOIN boot ON boot.id = event.boot WHERE print = ?1 ORDER BY seq",
+        )?;
+        let rows = select.query_map([print], |row| {
+            let kind: String = row.get(1)?;
+            let kind = serde_json::from_str(&kind).map_err(|error| {
+                rusqlite::Error::FromSqlConversionFailure(1, rusqlite::types::Type::Text, error.into())
+            })?;
+            Ok(EventRow {
+                seq: row.get(0)?,
+                kind,
+                unix_ms: row.get(2)?,
+                synchronised: row.get(3)?,
+                settled: row.get(4)?,
+                light_ms: row.get(5)?,
+                dose: estimate(row, 6)?,
+            })
+        })?;
+        rows.collect()
+    }
+
+    fn notes(&self, print: i64) -> rusqlite::Result<Vec<NoteRow>> {
+        let mut select = self.connection.prepare(
+            "SELECT note.at_ms, text, tone, event.best FROM note
+             LEFT JOIN event ON event.print = note.print AND event.seq = event_seq
+             WHERE note.print = ?1 ORDER BY id",
+        )?;
+        select
+            .query_map([print], |row| {
+                let dose: Option<f64> = row.get(3)?;
+                Ok(NoteRow {
+                    unix_ms: row.get(0)?,
+                    text: row.get(1)?,
+                    tone: row.get(2)?,
+                    dose: dose.map(Dose::from_j_m2),
+                })
+            })?
+            .collect()
+    }
+
+    /// The day of the newest light, as ms since 1970; `None` without any.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn newest_light_ms(&self) -> Result<Option<i64>, LedgerError> {
+        self.connection
+            .query_row(
+                "SELECT max(to_ns / 1000000 + offset_ms) FROM light JOIN boot ON boot.id = light.boot",
+                [],
+                |row| row.get(0),
+            )
+            .optional()
+            .map(Option::flatten)
+            .map_err(|e| self.failed(e))
+    }
+}
+
+fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
+    let plan: String = row.get(9)?;
+    Ok(PrintRow {
+        seq: row.get(0)?,
+        id: row.get(1)?,
+        frame: row.get(2)?,
+        sensor: row.get(3)?,
+        glass: row.get(4)?,
+        source: row.get(5)?,
+        recipe: row.get(6)?,
+        negative: row.get(7)?,
+        note: row.get(8)?,
+        plan: serde_json::from_str(&plan).unwrap_or_default(),
+        calibration: row.get(10)?,
+        events: Vec::new(),
+    })
+}
+
+/// A print's dose curve from the light and the stretches with the cover off,
+/// all in ms of wall time.
+fn curve(
+    light: &[LightSample],
+    spans: &[(f64, Option<f64>)],
+    glass: f64,
+    begun: f64,
+    end: f64,
+) -> Vec<(f64, f64, f64)> {
+    // The record's own gaps are drawn beside the curve; here every step is a line.
+    let mut integral = Integral::new(f64::MAX);
+    let mono = |ms: f64| Mono::from_seconds((ms - begun) / 1000.0);
+    let mut dose = 0.0;
+    let mut points = Vec::new();
+    for LightSample { unix_ms, sample } in light {
+        let at = mono(*unix_ms);
+        if let Some(step) = integral.take(at, sample.seen, |_, _| None) {
+            for &(from, to) in spans {
+                let (from, to) = (mono(from).max(step.from()), to.map_or(at, mono).min(at));
+                if from < to {
+                    dose += step.total_at(to).since(step.total_at(from)).best.j_m2() * glass;
+                }
+            }
+        }
+        if (begun..=end).contains(unix_ms) {
+            points.push(((unix_ms - begun) / 1000.0, sample.seen.lowest().w_m2(), dose));
+        }
+    }
+    points
+}

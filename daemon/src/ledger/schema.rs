@@ -1,0 +1,187 @@
+//! The tables, and how older ones become these.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// Why a ledger cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// The system or SQLite refused.
+    #[error(
+        "the record {path} cannot be used: {source}; check that its folder exists, has room and may be written"
+    )]
+    Sqlite {
+        /// Which file.
+        path: PathBuf,
+        /// Why.
+        source: rusqlite::Error,
+    },
+    /// The folder cannot be made, or the file not set aside.
+    #[error("the record {path} cannot be used: {source}")]
+    Io {
+        /// Which file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// A later version wrote it.
+    #[error(
+        "the record {path} was written by a later frameside (schema {found}, this one knows up to {known}); update frameside"
+    )]
+    Newer {
+        /// Which file.
+        path: PathBuf,
+        /// Its schema.
+        found: i64,
+        /// The newest this program knows.
+        known: i64,
+    },
+    /// There is none yet.
+    #[error("there is no record at {0} yet; it begins when 'frameside run' first runs")]
+    Missing(PathBuf),
+    /// No print of that name.
+    #[error("there is no print '{0}'; 'frameside prints' lists them")]
+    NoPrint(String),
+    /// A name that could mean several prints.
+    #[error("'{given}' could be {}; write more of it", .candidates.join(", "))]
+    Ambiguous {
+        /// What was asked for.
+        given: String,
+        /// The prints it could mean.
+        candidates: Vec<String>,
+    },
+    /// A chunk of light cannot be read.
+    #[error("{0}; run 'frameside check' and keep a copy of the record")]
+    Damaged(#[from] super::chunk::Damaged),
+    /// The writer has ended.
+    #[error("the record is closed")]
+    Closed,
+}
+
+/// One step from each schema to the next. Never changed once released; new
+/// ones are added at the end.
+const MIGRATIONS: &[&str] = &["
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+    -- A boot of the machine. Wall time in ms = mono_ns / 1e6 + offset_ms.
+    CREATE TABLE boot (
+        id INTEGER PRIMARY KEY, kernel TEXT NOT NULL UNIQUE,
+        offset_ms INTEGER NOT NULL, synced INTEGER NOT NULL
+    ) STRICT;
+
+    -- A sensor, and where its integral stood at the last flush (J/m2).
+    CREATE TABLE sensor (
+        id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,
+        boot INTEGER, at_ns INTEGER, w_m2 REAL, is_bound INTEGER,
+        best REAL, low REAL, high REAL
+    ) STRICT;
+
+    -- Light, in chunks of one boot; codec 1 as it comes, 2 packed.
+    CREATE TABLE light (
+        id INTEGER PRIMARY KEY, sensor INTEGER NOT NULL, boot INTEGER NOT NULL,
+        from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL,
+        n INTEGER NOT NULL, codec INTEGER NOT NULL, samples BLOB NOT NULL
+    ) STRICT;
+
+    CREATE TABLE print (
+        seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, frame TEXT NOT NULL,
+        sensor TEXT NOT NULL, glass REAL NOT NULL, source TEXT NOT NULL,
+        recipe TEXT, negative TEXT, note TEXT,
+        plan TEXT NOT NULL, calibration TEXT NOT NULL
+    ) STRICT;
+
+    -- What happened to a print. Doses in J/m2: the print's, and its sensor's
+    -- integral. at_ms is the wall label, put right when the clock is.
+    CREATE TABLE event (
+        print INTEGER NOT NULL, seq INTEGER NOT NULL, kind TEXT NOT NULL,
+        boot INTEGER NOT NULL, at_ns INTEGER NOT NULL, at_ms INTEGER NOT NULL, synced INTEGER NOT NULL,
+        best REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+        total_best REAL NOT NULL, total_low REAL NOT NULL, total_high REAL NOT NULL,
+        settled INTEGER NOT NULL,
+        PRIMARY KEY (print, seq)
+    ) STRICT, WITHOUT ROWID;
+
+    -- event_seq names the event that fixed the dose, for notes on a print that is out.
+    CREATE TABLE note (
+        id INTEGER PRIMARY KEY, print INTEGER NOT NULL, event_seq INTEGER,
+        tone TEXT, text TEXT NOT NULL,
+        boot INTEGER NOT NULL, at_ns INTEGER NOT NULL, at_ms INTEGER NOT NULL, synced INTEGER NOT NULL
+    ) STRICT;
+
+    -- Light that was not seen, and what may have fallen (J/m2, before any glass).
+    CREATE TABLE gap (
+        id INTEGER PRIMARY KEY, sensor INTEGER NOT NULL, boot INTEGER NOT NULL,
+        from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL,
+        best REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL
+    ) STRICT;
+
+    -- Signals that the broker has not acknowledged.
+    CREATE TABLE outbox (
+        seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, frame TEXT NOT NULL, payload TEXT NOT NULL
+    ) STRICT;
+
+    -- Answers to commands by id, to give again.
+    CREATE TABLE answered (
+        seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, answer TEXT NOT NULL
+    ) STRICT;
+"];
+
+/// Opens a ledger for writing, with this version's tables.
+///
+/// # Errors
+/// [`LedgerError`] when it cannot be opened, is no ledger, or is newer.
+pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    let mut connection = Connection::open(path).map_err(failed)?;
+    // Small pages, because a flush writes whole pages and cards wear.
+    connection
+        .execute_batch(
+            "PRAGMA page_size = 1024; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
+             PRAGMA cache_size = -512; PRAGMA busy_timeout = 2000; PRAGMA journal_size_limit = 1048576;",
+        )
+        .map_err(failed)?;
+    let sound: String =
+        connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(failed)?;
+    if sound != "ok" {
+        return Err(failed(rusqlite::Error::SqliteFailure(
+            rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT),
+            Some(sound),
+        )));
+    }
+    migrate(&mut connection, path)?;
+    Ok(connection)
+}
+
+fn migrate(connection: &mut Connection, path: &Path) -> Result<(), LedgerError> {
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
+    let found = version(&transaction).map_err(failed)?;
+    check_version(found, path)?;
+    for migration in &MIGRATIONS[found as usize..] {
+        transaction.execute_batch(migration).map_err(failed)?;
+    }
+    transaction.pragma_update(None, "user_version", MIGRATIONS.len() as i64).map_err(failed)?;
+    transaction.commit().map_err(failed)
+}
+
+pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Refuses what a later version wrote.
+pub(super) fn check_version(found: i64, path: &Path) -> Result<(), LedgerError> {
+    let known = MIGRATIONS.len() as i64;
+    if (0..=known).contains(&found) {
+        Ok(())
+    } else {
+        Err(LedgerError::Newer { path: path.to_owned(), found, known })
+    }
+}
+
+/// Whether an error says that the file itself is broken.
+pub(super) fn is_damage(error: &LedgerError) -> bool {
+    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+    matches!(error, LedgerError::Sqlite { source, .. }
+        if matches!(source.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase)))
+}

@@ -1,0 +1,371 @@
+//! The ledger against a real machine.
+
+use std::sync::Arc;
+
+use frameside_core::exposure::{
+    Command, FrameId, FrameSetup, FrameState, Input, Output, Rig, Rules, SensorId, SensorSetup,
+};
+use frameside_core::quantity::{Irradiance, TargetDose};
+use tempfile::TempDir;
+use tokio::sync::mpsc::{Receiver, channel};
+
+use super::*;
+
+const NOON: i64 = 1_784_023_200_000;
+
+fn at(seconds: f64) -> Mono {
+    Mono::from_seconds(seconds)
+}
+
+fn target(j_m2: f64) -> TargetDose {
+    TargetDose::new(frameside_core::quantity::Dose::from_j_m2(j_m2)).unwrap()
+}
+
+fn boot(id: &str, seconds: f64, unix_ms: i64, synchronised: bool) -> Boot {
+    Boot { id: id.to_owned(), wall: WallAnchor { mono: at(seconds), unix_ms, synchronised } }
+}
+
+fn light(t: f64) -> f64 {
+    40.0 + 12.0 * (t / 11.0).sin() + 3.0 * (t * 1.7).cos()
+}
+
+/// A rig with one frame whose outputs go to a ledger.
+struct Bench {
+    rig: Rig,
+    sensor: SensorId,
+    frame: FrameId,
+    ledger: Ledger,
+    events: Receiver<LedgerEvent>,
+    token: u64,
+}
+
+impl Bench {
+    fn start(folder: &TempDir, boot: &Boot) -> (Self, Recovered) {
+        let (tell, events) = channel(100);
+        let (ledger, recovered) = Ledger::start(&folder.path().join("ledger.sqlite"), boot, tell).unwrap();
+        let mut rig = Rig::new(Rules::default(), boot.wall.mono);
+        let knot = recovered.knots.get("sky").copied();
+        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot });
+        let frame = rig.add_frame(FrameSetup { sensor, glass: 0.9 }).unwrap();
+        for print in &recovered.prints {
+            rig.resume(frame, print.resumed.clone()).unwrap();
+        }
+        (Self { rig, sensor, frame, ledger, events, token: 0 }, recovered)
+    }
+
+    fn expose(&mut self, seconds: f64, plan: Plan) -> PrintId {
+        let id: PrintId = self.ledger.name_print("2026-07-14", "oak").unwrap().into();
+        self.ledger.write(Entry::Print(NewPrint {
+            id: Arc::clone(&id),
+            frame: "oak".into(),
+            sensor: "sky".into(),
+            glass: 0.9,
+            source: "sun".into(),
+            recipe: Some("citrate".into()),
+            negative: None,
+            note: None,
+            plan: plan.clone(),
+            calibration: "none".into(),
+        }));
+        self.tell(seconds, Command::Begin { print: Arc::clone(&id), plan, covered: false });
+        id
+    }
+
+    fn tell(&mut self, seconds: f64, command: Command) {
+        self.rig.handle(at(seconds), Input::Command(self.frame, command)).unwrap();
+        self.pump();
+    }
+
+    fn pump(&mut self) {
+        while let Some(output) = self.rig.poll() {
+            match output {
+                Output::Event(event) => self.ledger.write(Entry::Event(event)),
+                Output::Settled { print, seq, dose, total } => {
+                    self.ledger.write(Entry::Settled { print, seq, dose, total });
+                }
+                Output::Gap { from, to, dose, .. } => {
+                    self.ledger.write(Entry::Gap { sensor: "sky".into(), from, to, dose });
+                }
+                _ => {}
+            }
+        }
+    }
+
+    fn shine(&mut self, from: u32, to: u32) {
+        for second in from..=to {
+            let now = at(f64::from(second));
+            let reading = Reading::of(now, Irradiance::from_w_m2(light(f64::from(second))));
+            self.ledger.write(Entry::Light { sensor: "sky".into(), reading });
+            self.rig.handle(now, Input::Reading(self.sensor, reading)).unwrap();
+            self.pump();
+        }
+    }
+
+    /// Waits until everything is safe.
+    fn commit(&mut self) {
+        let knot = self.rig.sensor(self.sensor).unwrap().knot.unwrap();
+        self.ledger.write(Entry::Knot { sensor: "sky".into(), knot });
+        self.token += 1;
+        self.ledger.commit(self.token);
+        loop {
+            match self.events.blocking_recv().unwrap() {
+                LedgerEvent::Committed(token) if token == self.token => return,
+                LedgerEvent::Committed(_) => {}
+                LedgerEvent::Trouble(_, trouble) => panic!("{trouble}"),
+            }
+        }
+    }
+
+    fn dose(&self, seconds: f64) -> f64 {
+        self.rig.view(self.frame, at(seconds)).unwrap().dose.best.j_m2()
+    }
+}
+
+fn record(folder: &TempDir) -> Record {
+    Record::open(&folder.path().join("ledger.sqlite")).unwrap()
+}
+
+#[test]
+fn a_print_goes_on_after_a_kill_on_the_same_boot() {
+    let folder = TempDir::new().unwrap();
+    let first = boot("a", 0.0, NOON, true);
+    let (mut bench, _) = Bench::start(&folder, &first);
+    bench.shine(0, 9);
+    bench.expose(9.5, Plan::dose(target(15_000.0)));
+    bench.shine(10, 100);
+    bench.tell(100.25, Command::Cover);
+    bench.tell(100.75, Command::Uncover);
+    bench.commit();
+    let before = bench.dose(100.75);
+    // Ten more seconds that are never made safe.
+    bench.shine(101, 110);
+    std::mem::forget(bench.ledger);
+
+    let (mut again, recovered) = Bench::start(&folder, &boot("a", 130.0, NOON + 130_000, true));
+    assert_eq!(recovered.prints.len(), 1);
+    assert_eq!(again.rig.view(again.frame, at(130.0)).unwrap().state, FrameState::Exposing);
+    again.shine(131, 200);
+    let dose = again.rig.view(again.frame, at(200.0)).unwrap().dose;
+    // 30 s were not seen: the bounds part by no more and no less.
+    assert!(dose.low.j_m2() > before && dose.low < dose.best && dose.best < dose.high);
+    let exact = 0.9 * (integral(9.5, 100.25) + integral(100.75, 200.0));
+    assert!((dose.low.j_m2()..dose.high.j_m2()).contains(&exact), "{exact} {dose:?}");
+    again.tell(200.0, Command::BringIn);
+    again.commit();
+    let print = record(&folder).detail("2026-07-14-oak-1").unwrap();
+    assert_eq!(print.row.state(), FrameState::In);
+    assert_eq!(print.gaps.len(), 1);
+    assert_eq!(print.spans, [(0.0, Some(90.75)), (91.25, Some(190.5))]);
+    let events: Vec<u32> = print.row.events.iter().map(|event| event.seq).collect();
+    assert_eq!(events, [0, 1, 2, 3]);
+}
+
+/// The integral of [`light`] as the sensor samples it, by a fine sum.
+fn integral(from: f64, to: f64) -> f64 {
+    let sampled = |t: f64| {
+        let (t0, share) = (t.floor(), t.fract());
+        light(t0) + (light(t0 + 1.0) - light(t0)) * share
+    };
+    let n = 200_000;
+    let h = (to - from) / f64::from(n);
+    (0..n).map(|i| sampled(from + (f64::from(i) + 0.5) * h)).sum::<f64>() * h
+}
+
+#[test]
+fn another_boot_is_bridged_by_the_wall_clock_if_it_can_be_trusted() {
+    for (synchronised, expected_gap) in [(true, 600.0), (false, 0.0)] {
+        let folder = TempDir::new().unwrap();
+        let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+        bench.shine(0, 0);
+        bench.expose(0.0, Plan::dose(target(50_000.0)));
+        bench.shine(1, 60);
+        bench.commit();
+        std::mem::forget(bench.ledger);
+        // The power comes back ten minutes later; the new boot's clock is at 20 s.
+        let (again, recovered) = Bench::start(&folder, &boot("b", 20.0, NOON + 660_000, synchronised));
+        let knot = recovered.knots["sky"];
+        assert!((20.0 - knot.at.seconds() - expected_gap).abs() < 1e-3, "{}", knot.at.seconds());
+        assert_eq!(recovered.troubles.len(), usize::from(!synchronised));
+        let view = again.rig.view(again.frame, at(20.0)).unwrap();
+        assert_eq!(view.state, FrameState::Exposing);
+    }
+}
+
+#[test]
+fn due_strip_and_hushed_prints_come_back_as_they_were() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    bench.expose(0.0, Plan::strip(vec![target(400.0), target(900.0), target(90_000.0)]).unwrap());
+    bench.shine(1, 40);
+    bench.commit();
+    std::mem::forget(bench.ledger);
+    let (mut again, _) = Bench::start(&folder, &boot("a", 41.0, NOON + 41_000, true));
+    let view = again.rig.view(again.frame, at(41.0)).unwrap();
+    assert_eq!(view.next_band.unwrap().0, 3);
+    assert!(view.waiting);
+    again.shine(42, 43);
+    again.tell(43.0, Command::BringIn);
+    again.expose(43.0, Plan::dose(target(400.0)));
+    again.shine(44, 80);
+    again.tell(80.0, Command::Hush);
+    again.commit();
+    std::mem::forget(again.ledger);
+    let (last, _) = Bench::start(&folder, &boot("a", 81.0, NOON + 81_000, true));
+    let view = last.rig.view(last.frame, at(81.0)).unwrap();
+    assert_eq!((view.state, view.waiting), (FrameState::Due, false));
+    assert_eq!(view.print.unwrap().as_ref(), "2026-07-14-oak-2");
+}
+
+#[test]
+fn labels_follow_the_clock_once_it_is_right() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, 0, false));
+    bench.shine(0, 1);
+    let print = bench.expose(1.5, Plan::dose(target(100.0)));
+    bench.commit();
+    let begun = record(&folder).find(&print).unwrap().begun().unwrap().clone();
+    assert_eq!((begun.unix_ms, begun.synchronised), (1500, false));
+    // The network comes, decades later by the wall and a minute by the clock.
+    bench.ledger.write(Entry::Wall(WallAnchor { mono: at(60.0), unix_ms: NOON, synchronised: true }));
+    bench.commit();
+    let begun = record(&folder).find(&print).unwrap().begun().unwrap().clone();
+    assert_eq!((begun.unix_ms, begun.synchronised), (NOON - 58_500, true));
+}
+
+#[test]
+fn the_stored_curve_gives_the_same_dose() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    bench.expose(9.37, Plan::dose(target(500_000.0)));
+    bench.shine(10, 2000);
+    bench.commit();
+    // Enough to be packed on the way.
+    bench.shine(2001, 4000);
+    bench.tell(4000.6, Command::Cover);
+    bench.shine(4001, 4100);
+    bench.tell(4100.6, Command::BringIn);
+    bench.shine(4101, 4102);
+    bench.commit();
+    let detail = record(&folder).detail("2026-07-14-oak").unwrap();
+    let kept = detail.row.brought_in().unwrap();
+    assert!(kept.settled);
+    let curve = detail.curve.last().unwrap().2;
+    assert!((curve / kept.dose.best.j_m2() - 1.0).abs() < 1e-6, "{curve} {}", kept.dose.best);
+    assert!((kept.dose.best.j_m2() / (0.9 * integral(9.37, 4000.6)) - 1.0).abs() < 1e-6);
+    let codecs: i64 = bench_sql(&folder, "SELECT count(*) FROM light WHERE codec = 2");
+    assert_eq!(codecs, 1, "the first hour is packed");
+    assert_eq!(bench_sql::<String>(&folder, "PRAGMA integrity_check"), "ok");
+}
+
+fn bench_sql<T: rusqlite::types::FromSql>(folder: &TempDir, sql: &str) -> T {
+    let connection = rusqlite::Connection::open(folder.path().join("ledger.sqlite")).unwrap();
+    connection.query_row(sql, [], |row| row.get(0)).unwrap()
+}
+
+#[test]
+fn names_are_given_out_once() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 1);
+    for n in 1..=11 {
+        let print = bench.expose(2.0 + f64::from(n), Plan::dose(target(1e6)));
+        assert_eq!(&*print, format!("2026-07-14-oak-{n}"));
+        bench.tell(2.5 + f64::from(n), Command::BringIn);
+    }
+    bench.commit();
+    let name = |bench: &Bench, frame| bench.ledger.name_print("2026-07-14", frame).unwrap();
+    assert_eq!(name(&bench, "oak"), "2026-07-14-oak-12");
+    assert_eq!(name(&bench, "oak"), "2026-07-14-oak-13");
+    assert_eq!(name(&bench, "oak-1"), "2026-07-14-oak-1-1");
+    bench.ledger.finish().unwrap();
+    let (again, _) = Bench::start(&folder, &boot("b", 0.0, NOON, true));
+    assert_eq!(name(&again, "oak"), "2026-07-14-oak-12");
+    assert!(matches!(record(&folder).find("2026-07-14-oak-1"), Ok(print) if print.id == "2026-07-14-oak-1"));
+    assert!(matches!(record(&folder).find("2026"), Err(LedgerError::Ambiguous { .. })));
+    assert!(matches!(record(&folder).find("2027"), Err(LedgerError::NoPrint(_))));
+}
+
+#[test]
+fn signals_wait_until_the_broker_has_them_and_answers_are_remembered() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, first) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    for n in 0..150 {
+        let id = format!("s{n}");
+        bench.ledger.write(Entry::Signal(OutboxRow { id, frame: "oak".into(), payload: "{}".into() }));
+        bench
+            .ledger
+            .write(Entry::Answered { id: format!("c{n}"), answer: serde_json::json!({ "ok": true }) });
+    }
+    bench.ledger.write(Entry::Sent { id: "s0".into() });
+    bench.commit();
+    bench.ledger.finish().unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 1.0, NOON, true));
+    assert_eq!((recovered.outbox.len(), recovered.outbox[0].id.as_str()), (149, "s1"));
+    assert_eq!((recovered.answered.len(), recovered.answered[0].0.as_str()), (100, "c50"));
+    assert_eq!(recovered.client_id, first.client_id);
+    assert!(first.client_id.starts_with("frameside-"));
+}
+
+#[test]
+fn a_note_on_a_print_that_is_out_carries_its_dose() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    let print = bench.expose(0.0, Plan::dose(target(1e6)));
+    bench.shine(1, 50);
+    let note = |text: &str, with_dose| Entry::Note {
+        print: Arc::clone(&print),
+        text: text.into(),
+        tone: Some("blue".into()),
+        at: at(50.0),
+        with_dose,
+    };
+    bench.ledger.write(note("turning", true));
+    bench.tell(50.0, Command::Note);
+    let dose = bench.dose(50.0);
+    bench.tell(51.0, Command::BringIn);
+    bench.ledger.write(note("dry", false));
+    bench.commit();
+    let notes = record(&folder).detail(&print).unwrap().notes;
+    assert!((notes[0].dose.unwrap().j_m2() - dose).abs() < 1e-9);
+    assert_eq!((notes[1].text.as_str(), notes[1].dose), ("dry", None));
+}
+
+#[test]
+fn a_damaged_file_is_set_aside_and_a_later_one_refused() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    std::fs::write(&path, vec![7u8; 5000]).unwrap();
+    let (bench, recovered) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
+    assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), vec![7u8; 5000]);
+    bench.ledger.finish().unwrap();
+    rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 99).unwrap();
+    let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap_err();
+    assert!(error.to_string().contains("later frameside (schema 99"), "{error}");
+    assert!(Record::open(&path).unwrap_err().to_string().contains("later frameside"));
+    let none = Record::open(&folder.path().join("none.sqlite")).unwrap_err();
+    assert!(none.to_string().contains("there is no record"), "{none}");
+}
+
+#[test]
+fn nothing_is_lost_while_the_file_cannot_be_written() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 1);
+    bench.commit();
+    // Somebody else holds the write lock for longer than the writer waits.
+    let other = rusqlite::Connection::open(folder.path().join("ledger.sqlite")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let print = bench.expose(1.0, Plan::dose(target(1e6)));
+    bench.ledger.commit(900);
+    let told = bench.events.blocking_recv().unwrap();
+    assert!(matches!(told, LedgerEvent::Trouble(900, _)), "{told:?}");
+    other.execute_batch("ROLLBACK").unwrap();
+    bench.ledger.commit(901);
+    assert_eq!(bench.events.blocking_recv().unwrap(), LedgerEvent::Committed(901));
+    assert!(record(&folder).find(&print).is_ok());
+}

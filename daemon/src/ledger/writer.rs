@@ -1,0 +1,421 @@
+//! The thread that owns the connection.
+
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::time::Duration;
+
+use frameside_core::light::{Estimate, Knot, Reading};
+use frameside_core::outlook::WallAnchor;
+use frameside_core::quantity::Mono;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+
+use super::chunk::{self, Codec, Sample};
+use super::{Boot, Entry, LedgerEvent, NewPrint};
+
+/// What the thread is asked to do.
+#[derive(Debug)]
+pub(super) enum Job {
+    Write(Entry),
+    Commit(u64),
+    Name { stem: String, answer: Sender<String> },
+    Finish,
+}
+
+/// A sensor's open chunks are packed into one when they hold this many samples.
+const PACK_AT: i64 = 3600;
+/// While writing fails, it is tried again this often.
+const TRY_AGAIN: Duration = Duration::from_secs(5);
+/// While writing fails, the oldest light beyond this many entries is let go;
+/// prints, events and signals never are.
+const MOST_HELD: usize = 200_000;
+/// Answers to commands that are kept.
+const ANSWERS_KEPT: i64 = 100;
+
+pub(super) struct Writer {
+    connection: Connection,
+    boot: i64,
+    wall: WallAnchor,
+    /// What is not in the file yet.
+    held: Vec<Entry>,
+    /// Names given out, by stem, in case they are not in the file yet.
+    named: Vec<(String, i64)>,
+    /// The last commit asked for and not acknowledged.
+    asked: Option<u64>,
+    failing: bool,
+}
+
+impl Writer {
+    pub(super) fn new(connection: Connection, boot: &Boot) -> rusqlite::Result<Self> {
+        let offset = offset_ms(boot.wall);
+        connection.execute(
+            "INSERT INTO boot (kernel, offset_ms, synced) VALUES (?1, ?2, ?3)
+             ON CONFLICT (kernel) DO UPDATE SET offset_ms = ?2, synced = ?3 WHERE synced <= ?3",
+            params![boot.id, offset, boot.wall.synchronised],
+        )?;
+        let id =
+            connection.query_row("SELECT id FROM boot WHERE kernel = ?1", [&boot.id], |row| row.get(0))?;
+        Ok(Self {
+            connection,
+            boot: id,
+            wall: boot.wall,
+            held: Vec::new(),
+            named: Vec::new(),
+            asked: None,
+            failing: false,
+        })
+    }
+
+    pub(super) fn run(mut self, jobs: &Receiver<Job>, events: &tokio::sync::mpsc::Sender<LedgerEvent>) {
+        let tell = |event| {
+            // Whoever listened may have gone at the end.
+            let _ = events.blocking_send(event);
+        };
+        loop {
+            match jobs.recv_timeout(TRY_AGAIN) {
+                Ok(Job::Write(entry)) => self.hold(entry),
+                Ok(Job::Name { stem, answer }) => {
+                    // Who asked may have stopped waiting.
+                    let _ = answer.send(self.name(&stem));
+                }
+                Ok(Job::Commit(token)) => {
+                    self.asked = Some(token);
+                    self.flush().into_iter().for_each(tell);
+                }
+                Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => {
+                    self.flush().into_iter().for_each(tell);
+                    return;
+                }
+                Err(RecvTimeoutError::Timeout) if self.failing => self.flush().into_iter().for_each(tell),
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+        }
+    }
+
+    fn hold(&mut self, entry: Entry) {
+        if self.held.len() >= MOST_HELD
+            && let Some(oldest) = self.held.iter().position(|held| matches!(held, Entry::Light { .. }))
+        {
+            self.held.remove(oldest);
+        }
+        self.held.push(entry);
+    }
+
+    /// Writes all that is held in one transaction.
+    fn flush(&mut self) -> Option<LedgerEvent> {
+        let written = self.write_held();
+        let token = self.asked;
+        match written {
+            Ok(()) => {
+                self.held.clear();
+                self.named.clear();
+                self.asked = None;
+                if std::mem::take(&mut self.failing) {
+                    tracing::info!("the record is written again");
+                }
+                token.map(LedgerEvent::Committed)
+            }
+            Err(error) => {
+                if !std::mem::replace(&mut self.failing, true) {
+                    tracing::error!(%error, "the record cannot be written; all is kept in memory until it can");
+                }
+                token.map(|token| LedgerEvent::Trouble(token, error.to_string()))
+            }
+        }
+    }
+
+    fn write_held(&mut self) -> rusqlite::Result<()> {
+        let mut wall = self.wall;
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut batch = Batch { transaction: &transaction, boot: self.boot, wall: &mut wall };
+        let mut light: Vec<(&str, Vec<Sample>)> = Vec::new();
+        for entry in &self.held {
+            match entry {
+                Entry::Light { sensor, reading } => match light.iter_mut().find(|(name, _)| name == sensor) {
+                    Some((_, samples)) => samples.push(kept(reading)),
+                    None => light.push((sensor, vec![kept(reading)])),
+                },
+                other => batch.write(other)?,
+            }
+        }
+        for (sensor, samples) in light {
+            batch.light(sensor, &samples)?;
+        }
+        transaction.commit()?;
+        self.wall = wall;
+        Ok(())
+    }
+
+    fn name(&mut self, stem: &str) -> String {
+        let given = self.named.iter().filter(|(s, _)| s == stem).map(|&(_, n)| n).max().unwrap_or(0);
+        // Names without a number behind the stem belong to longer frame names.
+        let kept: i64 = self
+            .connection
+            .prepare_cached("SELECT id FROM print WHERE id >= ?1 AND id < ?1 || ':'")
+            .and_then(|mut select| {
+                let ids = select.query_map([stem], |row| row.get::<_, String>(0))?;
+                Ok(ids.flatten().filter_map(|id| id[stem.len()..].parse().ok()).max().unwrap_or(0))
+            })
+            .unwrap_or(0);
+        let next = given.max(kept) + 1;
+        self.named.push((stem.to_owned(), next));
+        format!("{stem}{next}")
+    }
+}
+
+fn kept(reading: &Reading) -> Sample {
+    Sample { at: reading.at, seen: reading.seen, flags: reading.flags }
+}
+
+/// What to add to monotonic milliseconds for the wall's.
+pub(super) fn offset_ms(wall: WallAnchor) -> i64 {
+    wall.unix_ms_at(Mono::default())
+}
+
+/// One transaction.
+struct Batch<'a> {
+    transaction: &'a Transaction<'a>,
+    boot: i64,
+    wall: &'a mut WallAnchor,
+}
+
+impl Batch<'_> {
+    fn write(&mut self, entry: &Entry) -> rusqlite::Result<()> {
+        match entry {
+            Entry::Light { .. } => Ok(()),
+            Entry::Wall(wall) => self.wall(*wall),
+            Entry::Knot { sensor, knot } => self.knot(sensor, knot),
+            Entry::Print(print) => self.print(print),
+            Entry::Event(event) => self.event(event),
+            Entry::Settled { print, seq, dose, total } => self.settled(print, *seq, dose, total),
+            Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
+            Entry::Note { print, text, tone, at, with_dose } => {
+                self.note(print, text, tone.as_deref(), *at, *with_dose)
+            }
+            Entry::Signal(row) => self.run(
+                "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+                params![row.id, row.frame, row.payload],
+            ),
+            Entry::Sent { id } => self.run("DELETE FROM outbox WHERE id = ?1", params![id]),
+            Entry::Answered { id, answer } => {
+                self.run(
+                    "INSERT INTO answered (id, answer) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+                    params![id, answer.to_string()],
+                )?;
+                self.run(
+                    "DELETE FROM answered WHERE seq <= (SELECT max(seq) FROM answered) - ?1",
+                    params![ANSWERS_KEPT],
+                )
+            }
+        }
+    }
+
+    fn run(&self, sql: &str, params: impl rusqlite::Params) -> rusqlite::Result<()> {
+        self.transaction.prepare_cached(sql)?.execute(params).map(|_| ())
+    }
+
+    fn wall(&mut self, wall: WallAnchor) -> rusqlite::Result<()> {
+        // A clock that was right once is not believed less for having lost the network.
+        if !wall.synchronised && self.wall.synchronised {
+            return Ok(());
+        }
+        *self.wall = wall;
+        let offset = offset_ms(wall);
+        self.run(
+            "UPDATE boot SET offset_ms = ?2, synced = ?3 WHERE id = ?1",
+            params![self.boot, offset, wall.synchronised],
+        )?;
+        if wall.synchronised {
+            for table in ["event", "note"] {
+                let sql = format!(
+                    "UPDATE {table} SET at_ms = at_ns / 1000000 + ?2, synced = 1 WHERE boot = ?1 AND synced = 0"
+                );
+                self.run(&sql, params![self.boot, offset])?;
+            }
+        }
+        Ok(())
+    }
+
+    fn sensor(&self, name: &str) -> rusqlite::Result<i64> {
+        let find = "SELECT id FROM sensor WHERE name = ?1";
+        let found = self.transaction.prepare_cached(find)?.query_row([name], |row| row.get(0)).optional()?;
+        if let Some(id) = found {
+            return Ok(id);
+        }
+        self.run("INSERT INTO sensor (name) VALUES (?1)", params![name])?;
+        Ok(self.transaction.last_insert_rowid())
+    }
+
+    fn knot(&self, sensor: &str, knot: &Knot) -> rusqlite::Result<()> {
+        let id = self.sensor(sensor)?;
+        let total = &knot.total;
+        self.run(
+            "UPDATE sensor SET boot = ?2, at_ns = ?3, w_m2 = ?4, is_bound = ?5, best = ?6, low = ?7, high = ?8
+             WHERE id = ?1",
+            params![
+                id,
+                self.boot,
+                knot.at.nanos(),
+                knot.seen.lowest().w_m2(),
+                knot.seen.is_bound(),
+                total.best.j_m2(),
+                total.low.j_m2(),
+                total.high.j_m2()
+            ],
+        )
+    }
+
+    fn print(&self, print: &NewPrint) -> rusqlite::Result<()> {
+        let plan: Vec<f64> = print.plan.doses().iter().map(|dose| dose.dose().j_m2()).collect();
+        self.run(
+            "INSERT INTO print (id, frame, sensor, glass, source, recipe, negative, note, plan, calibration)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            params![
+                &*print.id,
+                print.frame,
+                print.sensor,
+                print.glass,
+                print.source,
+                print.recipe,
+                print.negative,
+                print.note,
+                serde_json::json!(plan).to_string(),
+                print.calibration
+            ],
+        )
+    }
+
+    fn event(&self, event: &frameside_core::exposure::Event) -> rusqlite::Result<()> {
+        let kind = serde_json::to_string(&event.kind)
+            .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
+        let (dose, total) = (&event.dose, &event.total);
+        self.run(
+            "INSERT INTO event (print, seq, kind, boot, at_ns, at_ms, synced, best, low, high,
+                                total_best, total_low, total_high, settled)
+             SELECT seq, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14 FROM print WHERE id = ?1",
+            params![
+                &*event.print,
+                event.seq,
+                kind,
+                self.boot,
+                event.at.nanos(),
+                self.wall.unix_ms_at(event.at),
+                self.wall.synchronised,
+                dose.best.j_m2(),
+                dose.low.j_m2(),
+                dose.high.j_m2(),
+                total.best.j_m2(),
+                total.low.j_m2(),
+                total.high.j_m2(),
+                event.settled
+            ],
+        )
+    }
+
+    fn settled(&self, print: &str, seq: u32, dose: &Estimate, total: &Estimate) -> rusqlite::Result<()> {
+        self.run(
+            "UPDATE event SET best = ?3, low = ?4, high = ?5, total_best = ?6, total_low = ?7, total_high = ?8,
+                              settled = 1
+             WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2",
+            params![
+                print,
+                seq,
+                dose.best.j_m2(),
+                dose.low.j_m2(),
+                dose.high.j_m2(),
+                total.best.j_m2(),
+                total.low.j_m2(),
+                total.high.j_m2()
+            ],
+        )
+    }
+
+    fn gap(&self, sensor: &str, from: Mono, to: Mono, dose: &Estimate) -> rusqlite::Result<()> {
+        let id = self.sensor(sensor)?;
+        self.run(
+            "INSERT INTO gap (sensor, boot, from_ns, to_ns, best, low, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![id, self.boot, from.nanos(), to.nanos(), dose.best.j_m2(), dose.low.j_m2(), dose.high.j_m2()],
+        )
+    }
+
+    fn note(
+        &self,
+        print: &str,
+        text: &str,
+        tone: Option<&str>,
+        at: Mono,
+        with_dose: bool,
+    ) -> rusqlite::Result<()> {
+        self.run(
+            "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced)
+             SELECT seq, CASE WHEN ?2 THEN
+                        (SELECT ifnull(max(event.seq), -1) + 1 FROM event WHERE event.print = print.seq) END,
+                    ?3, ?4, ?5, ?6, ?7, ?8
+             FROM print WHERE id = ?1",
+            params![
+                print,
+                with_dose,
+                tone,
+                text,
+                self.boot,
+                at.nanos(),
+                self.wall.unix_ms_at(at),
+                self.wall.synchronised
+            ],
+        )
+    }
+
+    /// Keeps new samples of a sensor, and packs its open chunks once they have
+    /// become many.
+    fn light(&self, sensor: &str, samples: &[Sample]) -> rusqlite::Result<()> {
+        let id = self.sensor(sensor)?;
+        self.chunk(id, Codec::Open, samples)?;
+        let open: i64 = self
+            .transaction
+            .prepare_cached(
+                "SELECT ifnull(sum(n), 0) FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1",
+            )?
+            .query_row(params![id, self.boot], |row| row.get(0))?;
+        if open >= PACK_AT { self.pack(id) } else { Ok(()) }
+    }
+
+    fn chunk(&self, sensor: i64, codec: Codec, samples: &[Sample]) -> rusqlite::Result<()> {
+        let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Ok(()) };
+        self.run(
+            "INSERT INTO light (sensor, boot, from_ns, to_ns, n, codec, samples) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![
+                sensor,
+                self.boot,
+                first.at.nanos(),
+                last.at.nanos(),
+                samples.len() as i64,
+                codec.number(),
+                chunk::encode(codec, samples)
+            ],
+        )
+    }
+
+    fn pack(&self, sensor: i64) -> rusqlite::Result<()> {
+        let mut samples = Vec::new();
+        let mut select = self.transaction.prepare_cached(
+            "SELECT n, from_ns, samples FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1 ORDER BY from_ns",
+        )?;
+        let mut rows = select.query(params![sensor, self.boot])?;
+        while let Some(row) = rows.next()? {
+            let count = usize::try_from(row.get::<_, i64>(0)?).unwrap_or(usize::MAX);
+            let from = Mono::from_nanos(row.get(1)?);
+            let read = chunk::decode(Codec::Open, count, from, row.get_ref(2)?.as_blob()?);
+            match read {
+                Ok(read) => samples.extend(read),
+                // Left as it is, for whoever can still make something of it.
+                Err(damaged) => {
+                    tracing::error!(%damaged, "an hour of light is not packed");
+                    return Ok(());
+                }
+            }
+        }
+        self.run(
+            "DELETE FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1",
+            params![sensor, self.boot],
+        )?;
+        self.chunk(sensor, Codec::Packed, &samples)
+    }
+}

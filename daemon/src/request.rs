@@ -1,0 +1,426 @@
+//! What can be asked of a running rig: the same over the control socket and
+//! over the broker.
+//!
+//! One JSON object: `{"do": "expose", "frame": "oak", "target": "15kJ/m2"}`.
+//! Doses are written as people type them. Unknown fields are refused.
+
+use frameside_core::quantity::TargetDose;
+use serde_json::{Map, Value, json};
+
+/// A request.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Request {
+    /// What is on the rig.
+    Status,
+    /// Begin a print.
+    Expose(Expose),
+    /// The cover goes on.
+    Cover {
+        /// Which frame.
+        frame: String,
+    },
+    /// The cover comes off.
+    Uncover {
+        /// Which frame.
+        frame: String,
+    },
+    /// The exposure ends.
+    BringIn {
+        /// Which frame.
+        frame: String,
+    },
+    /// Acknowledge a call; without a frame, every one.
+    Hush {
+        /// Which frame.
+        frame: Option<String>,
+    },
+    /// A new target.
+    Retarget {
+        /// Which frame.
+        frame: String,
+        /// The new target.
+        target: TargetDose,
+    },
+    /// A note on a print.
+    Note {
+        /// The print's name, or its unique beginning.
+        print: String,
+        /// The note.
+        text: String,
+        /// How the bare border looks.
+        tone: Option<String>,
+    },
+}
+
+/// A print to begin.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expose {
+    /// Which frame.
+    pub frame: String,
+    /// What it is to receive.
+    pub aim: Aim,
+    /// The recipe, as text.
+    pub recipe: Option<String>,
+    /// The negative, as text.
+    pub negative: Option<String>,
+    /// The source of light; the sun unless told.
+    pub source: Option<String>,
+    /// A note.
+    pub note: Option<String>,
+    /// Whether it starts under its cover.
+    pub covered: bool,
+}
+
+/// What a print is to receive.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Aim {
+    /// A dose.
+    Target(TargetDose),
+    /// The dose an earlier print was brought in with.
+    Like(String),
+    /// The bands of a test strip.
+    Strip(Vec<TargetDose>),
+    /// The target of its recipe.
+    Recipe,
+}
+
+/// How the bare border of a print may look.
+pub const TONES: [&str; 5] = ["yellow-green", "green", "blue", "grey", "bronze"];
+
+/// Longest name of a recipe, negative or source, in bytes.
+const LONGEST_NAME: usize = 200;
+/// Longest note, in bytes.
+const LONGEST_NOTE: usize = 4000;
+
+/// Why a request was not understood. The message says what would be.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RequestError {
+    /// Not a JSON object.
+    #[error("a request is one JSON object such as {{\"do\":\"status\"}}: {0}")]
+    NotJson(String),
+    /// No verb, or one that is not known.
+    #[error("'{0}' cannot be done; what can: status, expose, cover, uncover, bring-in, hush, retarget, note")]
+    Verb(String),
+    /// A field is missing.
+    #[error("'{verb}' needs \"{field}\"")]
+    Missing {
+        /// What was to be done.
+        verb: String,
+        /// What was not told.
+        field: &'static str,
+    },
+    /// A field that the verb does not know.
+    #[error("'{verb}' does not take \"{field}\"")]
+    Unknown {
+        /// What was to be done.
+        verb: String,
+        /// The field.
+        field: String,
+    },
+    /// A field of the wrong kind or size.
+    #[error("\"{field}\" {why}")]
+    Field {
+        /// The field.
+        field: &'static str,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+impl Request {
+    /// Reads a request from a line of JSON.
+    ///
+    /// # Errors
+    /// [`RequestError`], with what would be understood.
+    pub fn from_json(line: &[u8]) -> Result<Self, RequestError> {
+        let value: Value =
+            serde_json::from_slice(line).map_err(|error| RequestError::NotJson(error.to_string()))?;
+        let Value::Object(fields) = value else {
+            return Err(RequestError::NotJson("this is not an object".to_owned()));
+        };
+        Self::from_fields(fields)
+    }
+
+    /// Reads a request from the fields of an object.
+    ///
+    /// # Errors
+    /// As [`Self::from_json`].
+    pub fn from_fields(fields: Map<String, Value>) -> Result<Self, RequestError> {
+        let mut fields = Fields::new(fields)?;
+        let request = match fields.verb.as_str() {
+            "status" => Self::Status,
+            "expose" => Self::Expose(Expose {
+                frame: fields.name("frame")?,
+                aim: fields.aim()?,
+                recipe: fields.text("recipe", LONGEST_NAME)?,
+                negative: fields.text("negative", LONGEST_NAME)?,
+                source: fields.text("source", LONGEST_NAME)?,
+                note: fields.text("note", LONGEST_NOTE)?,
+                covered: fields.flag("covered")?,
+            }),
+            "cover" => Self::Cover { frame: fields.name("frame")? },
+            "uncover" => Self::Uncover { frame: fields.name("frame")? },
+            "bring-in" => Self::BringIn { frame: fields.name("frame")? },
+            "hush" => Self::Hush { frame: fields.text("frame", LONGEST_NAME)? },
+            "retarget" => {
+                let target = fields.dose("target")?.ok_or_else(|| fields.missing("target"))?;
+                Self::Retarget { frame: fields.name("frame")?, target }
+            }
+            "note" => Self::Note {
+                print: fields.name("print")?,
+                text: fields.text("text", LONGEST_NOTE)?.ok_or_else(|| fields.missing("text"))?,
+                tone: fields.tone()?,
+            },
+            other => return Err(RequestError::Verb(other.escape_default().to_string())),
+        };
+        fields.nothing_left()?;
+        Ok(request)
+    }
+
+    /// The request as a line of JSON, without its end.
+    #[must_use]
+    pub fn to_json(&self) -> String {
+        let value = match self {
+            Self::Status => json!({ "do": "status" }),
+            Self::Expose(expose) => expose.to_value(),
+            Self::Cover { frame } => json!({ "do": "cover", "frame": frame }),
+            Self::Uncover { frame } => json!({ "do": "uncover", "frame": frame }),
+            Self::BringIn { frame } => json!({ "do": "bring-in", "frame": frame }),
+            Self::Hush { frame } => json!({ "do": "hush", "frame": frame }),
+            Self::Retarget { frame, target } => {
+                json!({ "do": "retarget", "frame": frame, "target": exact(*target) })
+            }
+            Self::Note { print, text, tone } => {
+                json!({ "do": "note", "print": print, "text": text, "tone": tone })
+            }
+        };
+        value.to_string()
+    }
+
+    /// Whether it changes nothing.
+    #[must_use]
+    pub fn only_asks(&self) -> bool {
+        matches!(self, Self::Status)
+    }
+}
+
+impl Expose {
+    fn to_value(&self) -> Value {
+        let mut value = json!({
+            "do": "expose", "frame": self.frame, "recipe": self.recipe, "negative": self.negative,
+            "source": self.source, "note": self.note, "covered": self.covered,
+        });
+        match &self.aim {
+            Aim::Target(target) => value["target"] = exact(*target).into(),
+            Aim::Like(print) => value["like"] = print.as_str().into(),
+            Aim::Strip(doses) => value["strip"] = doses.iter().map(|d| exact(*d)).collect(),
+            Aim::Recipe => {}
+        }
+        value
+    }
+}
+
+/// A dose in writing that loses no digit.
+fn exact(dose: TargetDose) -> String {
+    format!("{}J/m2", dose.dose().j_m2())
+}
+
+/// The fields of a request that have not been taken yet.
+struct Fields {
+    verb: String,
+    left: Map<String, Value>,
+}
+
+impl Fields {
+    fn new(mut left: Map<String, Value>) -> Result<Self, RequestError> {
+        let verb = match left.remove("do") {
+            Some(Value::String(verb)) => verb,
+            Some(other) => return Err(RequestError::Verb(other.to_string())),
+            None => return Err(RequestError::Missing { verb: "a request".to_owned(), field: "do" }),
+        };
+        Ok(Self { verb, left })
+    }
+
+    fn missing(&self, field: &'static str) -> RequestError {
+        RequestError::Missing { verb: self.verb.escape_default().to_string(), field }
+    }
+
+    fn text(&mut self, field: &'static str, longest: usize) -> Result<Option<String>, RequestError> {
+        let wrong = |why: String| Err(RequestError::Field { field, why });
+        match self.left.remove(field) {
+            None | Some(Value::Null) => Ok(None),
+            Some(Value::String(text)) if text.len() > longest => {
+                wrong(format!("is too long: {} bytes, at most {longest}", text.len()))
+            }
+            Some(Value::String(text)) if text.contains(|c: char| c.is_control() && c != '\n') => {
+                wrong("holds control characters".to_owned())
+            }
+            Some(Value::String(text)) if text.trim().is_empty() => wrong("is empty".to_owned()),
+            Some(Value::String(text)) => Ok(Some(text)),
+            Some(_) => wrong("must be text".to_owned()),
+        }
+    }
+
+    fn name(&mut self, field: &'static str) -> Result<String, RequestError> {
+        self.text(field, LONGEST_NAME)?.ok_or_else(|| self.missing(field))
+    }
+
+    fn flag(&mut self, field: &'static str) -> Result<bool, RequestError> {
+        match self.left.remove(field) {
+            None | Some(Value::Null) => Ok(false),
+            Some(Value::Bool(flag)) => Ok(flag),
+            Some(_) => Err(RequestError::Field { field, why: "must be true or false".to_owned() }),
+        }
+    }
+
+    fn dose(&mut self, field: &'static str) -> Result<Option<TargetDose>, RequestError> {
+        let Some(text) = self.text(field, LONGEST_NAME)? else { return Ok(None) };
+        read_dose(field, &text).map(Some)
+    }
+
+    fn aim(&mut self) -> Result<Aim, RequestError> {
+        let target = self.dose("target")?.map(Aim::Target);
+        let like = self.text("like", LONGEST_NAME)?.map(Aim::Like);
+        let strip = self.strip()?.map(Aim::Strip);
+        let mut aims = [target, like, strip].into_iter().flatten();
+        match (aims.next(), aims.next()) {
+            (Some(aim), None) => Ok(aim),
+            (None, _) if self.left.get("recipe").is_some_and(Value::is_string) => Ok(Aim::Recipe),
+            (None, _) => Err(self.missing("target")),
+            (Some(_), Some(_)) => Err(RequestError::Field {
+                field: "target",
+                why: "goes with neither \"like\" nor \"strip\"; give one of them".to_owned(),
+            }),
+        }
+    }
+
+    fn strip(&mut self) -> Result<Option<Vec<TargetDose>>, RequestError> {
+        let wrong = |why: &str| RequestError::Field { field: "strip", why: why.to_owned() };
+        let no_list = || wrong("must be a list of doses such as [\"4kJ/m2\",\"8kJ/m2\"]");
+        let doses = match self.left.remove("strip") {
+            None | Some(Value::Null) => return Ok(None),
+            Some(Value::Array(doses)) => doses,
+            Some(_) => return Err(no_list()),
+        };
+        if doses.len() > frameside_core::exposure::MOST_BANDS {
+            return Err(wrong("has too many bands; at most 24"));
+        }
+        let read = |dose: &Value| read_dose("strip", dose.as_str().ok_or_else(no_list)?);
+        doses.iter().map(read).collect::<Result<_, _>>().map(Some)
+    }
+
+    fn tone(&mut self) -> Result<Option<String>, RequestError> {
+        let tone = self.text("tone", LONGEST_NAME)?;
+        match tone {
+            Some(tone) if !TONES.contains(&tone.as_str()) => {
+                Err(RequestError::Field { field: "tone", why: format!("is one of {}", TONES.join(", ")) })
+            }
+            tone => Ok(tone),
+        }
+    }
+
+    fn nothing_left(self) -> Result<(), RequestError> {
+        match self.left.keys().next() {
+            None => Ok(()),
+            Some(field) => Err(RequestError::Unknown {
+                verb: self.verb,
+                field: field.chars().take(40).flat_map(char::escape_default).collect(),
+            }),
+        }
+    }
+}
+
+fn read_dose(field: &'static str, text: &str) -> Result<TargetDose, RequestError> {
+    text.parse().map_err(|error: frameside_core::quantity::ParseQuantityError| RequestError::Field {
+        field,
+        why: format!("cannot be used: {error}"),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn read(text: &str) -> Result<Request, RequestError> {
+        Request::from_json(text.as_bytes())
+    }
+
+    #[test]
+    fn every_request_reads_back() {
+        let target: TargetDose = "15.123456789kJ/m2".parse().unwrap();
+        let expose = |aim| {
+            Request::Expose(Expose {
+                frame: "oak".into(),
+                aim,
+                recipe: Some("citrate".into()),
+                negative: None,
+                source: None,
+                note: Some("first\nsecond".into()),
+                covered: true,
+            })
+        };
+        for request in [
+            Request::Status,
+            expose(Aim::Target(target)),
+            expose(Aim::Like("2026-07-14-oak-1".into())),
+            expose(Aim::Strip(vec![target, "20kJ/m2".parse().unwrap()])),
+            expose(Aim::Recipe),
+            Request::Cover { frame: "oak".into() },
+            Request::Uncover { frame: "oak".into() },
+            Request::BringIn { frame: "oak".into() },
+            Request::Hush { frame: None },
+            Request::Hush { frame: Some("oak".into()) },
+            Request::Retarget { frame: "oak".into(), target },
+            Request::Note { print: "a".into(), text: "b".into(), tone: Some("grey".into()) },
+        ] {
+            assert_eq!(read(&request.to_json()).unwrap(), request);
+        }
+    }
+
+    #[test]
+    fn wrong_requests_say_what_is_wrong() {
+        for (text, expected) in [
+            (
+                "",
+                "a request is one JSON object such as {\"do\":\"status\"}: EOF while parsing a value at line 1 column 0",
+            ),
+            ("[]", "a request is one JSON object such as {\"do\":\"status\"}: this is not an object"),
+            ("{}", "'a request' needs \"do\""),
+            (
+                r#"{"do":"bake"}"#,
+                "'bake' cannot be done; what can: status, expose, cover, uncover, bring-in, hush, retarget, note",
+            ),
+            (r#"{"do":"cover"}"#, "'cover' needs \"frame\""),
+            (r#"{"do":"cover","frame":3}"#, "\"frame\" must be text"),
+            (r#"{"do":"cover","frame":"oak","x":1}"#, "'cover' does not take \"x\""),
+            (r#"{"do":"expose","frame":"oak"}"#, "'expose' needs \"target\""),
+            (
+                r#"{"do":"expose","frame":"oak","target":"15kJ/m2","like":"a"}"#,
+                "\"target\" goes with neither \"like\" nor \"strip\"; give one of them",
+            ),
+            (
+                r#"{"do":"expose","frame":"oak","target":"15"}"#,
+                "\"target\" cannot be used: '15' is not a dose; write it like 18kJ/m2, 1.8J/cm2, 1800mJ/cm2 or 18000J/m2",
+            ),
+            (
+                r#"{"do":"expose","frame":"oak","target":"-1kJ/m2"}"#,
+                "\"target\" cannot be used: a target must be above zero and at most 100000 kJ/m2, not -1 kJ/m2",
+            ),
+            (
+                r#"{"do":"note","print":"a","text":"b","tone":"pink"}"#,
+                "\"tone\" is one of yellow-green, green, blue, grey, bronze",
+            ),
+        ] {
+            assert_eq!(read(text).unwrap_err().to_string(), expected, "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn arbitrary_bytes_never_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+            let _ = Request::from_json(&bytes);
+        }
+    }
+}

@@ -1,0 +1,353 @@
+//! The service: what comes in goes to the [`Rig`], what comes out goes to the
+//! ledger, the broker, the buzzer and whoever asked.
+//!
+//! It is told the time like everything else, so that the daemon drives it by
+//! the clock and a rehearsal by made-up time. Nothing is acknowledged before the
+//! ledger has it safe: answers and signals wait for the commit they belong to.
+
+mod requests;
+mod run;
+mod tell;
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+
+use frameside_core::chips::SensorEvent;
+use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
+use frameside_core::outlook::{Place, WallAnchor};
+use frameside_core::quantity::Mono;
+use jiff::tz::TimeZone;
+use serde_json::Value;
+
+pub use requests::Asker;
+pub use run::{Inputs, run};
+pub use tell::{Hands, Told};
+
+use crate::devices::pins::Pattern;
+use crate::ledger::{Entry, Ledger, LedgerEvent, Recovered};
+use crate::mqtt::{LinkEvent, Outbox};
+
+/// What there is on the rig.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    /// Its name.
+    pub rig: String,
+    /// The zone its labels are in.
+    pub zone: TimeZone,
+    /// Where it stands, if that is told.
+    pub place: Option<Place>,
+    /// When to call.
+    pub rules: Rules,
+    /// Its sensors.
+    pub sensors: Vec<SensorPart>,
+    /// Its frames.
+    pub frames: Vec<FramePart>,
+    /// Whether light is kept while nothing is out.
+    pub keep_idle_light: bool,
+    /// Where the record is, to look up earlier prints.
+    pub ledger: PathBuf,
+    /// How many times faster than life the rig's clock runs.
+    pub speed: f64,
+}
+
+/// A sensor of the rig.
+#[derive(Debug, Clone)]
+pub struct SensorPart {
+    /// Its name.
+    pub name: String,
+    /// Seconds between readings.
+    pub period_s: f64,
+    /// How counts become irradiance, for the record.
+    pub calibration: String,
+}
+
+/// A frame of the rig.
+#[derive(Debug, Clone)]
+pub struct FramePart {
+    /// Its name.
+    pub name: String,
+    /// Its name for people.
+    pub label: Option<String>,
+    /// Which sensor it lies beside.
+    pub sensor: SensorId,
+    /// What its cover passes of what the sensor sees.
+    pub glass: f64,
+}
+
+/// Light reaches the card this often while a print is out, in seconds of life.
+const FLUSH_BUSY_S: f64 = 10.0;
+/// And this often while none is.
+const FLUSH_IDLE_S: f64 = 60.0;
+/// A wall clock that moved by more than this was set, in milliseconds.
+const WALL_STEP_MS: u64 = 500;
+
+/// The service. Drive it with its `on_…` methods and [`Service::wake`].
+pub struct Service {
+    setup: Setup,
+    rig: Rig,
+    ledger: Ledger,
+    hands: Hands,
+    wall: WallAnchor,
+    outbox: Outbox,
+    /// Commands that were answered, by id, the oldest first.
+    answered: VecDeque<(String, Value)>,
+    /// Answers that wait for a commit.
+    promised: Vec<(u64, Asker, Value)>,
+    /// Signals that wait for a commit.
+    unsafe_yet: Vec<(u64, crate::ledger::OutboxRow)>,
+    /// The last commit asked for.
+    token: u64,
+    /// Whether something was written since.
+    unwritten: bool,
+    flush_at: Mono,
+    frames: Vec<FrameTell>,
+    sensors: Vec<SensorTell>,
+    troubles: Vec<String>,
+}
+
+/// What was told of a frame.
+#[derive(Debug, Clone, Copy)]
+struct FrameTell {
+    told_at: Mono,
+    due_at: Option<Mono>,
+}
+
+/// What was told of a sensor.
+#[derive(Debug, Clone, Copy)]
+struct SensorTell {
+    told_at: Mono,
+}
+
+impl Service {
+    /// A service that takes up what the ledger recovered.
+    ///
+    /// # Errors
+    /// [`Refused`] when the setup names a sensor that it does not have.
+    pub fn new(
+        setup: Setup,
+        ledger: Ledger,
+        recovered: Recovered,
+        hands: Hands,
+        now: Mono,
+        wall: WallAnchor,
+    ) -> Result<Self, Refused> {
+        let mut rig = Rig::new(setup.rules, now);
+        if let Some(place) = setup.place {
+            rig.set_place(place);
+        }
+        rig.set_wall(wall);
+        for part in &setup.sensors {
+            let knot = recovered.knot(&part.name);
+            rig.add_sensor(SensorSetup { period_s: part.period_s, knot });
+        }
+        for part in &setup.frames {
+            rig.add_frame(FrameSetup { sensor: part.sensor, glass: part.glass })?;
+        }
+        let long_ago = Mono::from_nanos(i64::MIN);
+        let mut service = Self {
+            frames: vec![FrameTell { told_at: long_ago, due_at: Some(now) }; setup.frames.len()],
+            sensors: vec![SensorTell { told_at: long_ago }; setup.sensors.len()],
+            outbox: Outbox::new(recovered.outbox),
+            answered: recovered.answered.into(),
+            setup,
+            rig,
+            ledger,
+            hands,
+            wall,
+            promised: Vec::new(),
+            unsafe_yet: Vec::new(),
+            token: 0,
+            unwritten: false,
+            flush_at: now,
+            troubles: recovered.troubles,
+        };
+        service.ledger.write(Entry::Wall(wall));
+        for print in recovered.prints {
+            service.take_up(print.frame, print.resumed);
+        }
+        service.pump(now);
+        Ok(service)
+    }
+
+    fn take_up(&mut self, frame: String, resumed: frameside_core::exposure::Resumed) {
+        let print = resumed.print.clone();
+        let taken = self.frame_named(&frame).map(|id| self.rig.resume(id, resumed));
+        match taken {
+            Some(Ok(())) => tracing::info!(%print, frame, "taken up again"),
+            _ => {
+                let trouble = format!(
+                    "print {print} is out in frame {frame}, which is not on this rig any more; put the frame back into the config to end it"
+                );
+                tracing::warn!("{trouble}");
+                self.troubles.push(trouble);
+            }
+        }
+    }
+
+    /// A sensor has something to say.
+    pub fn on_sensor(&mut self, now: Mono, id: SensorId, event: SensorEvent) {
+        let input = match event {
+            SensorEvent::Reading(reading) => {
+                if self.setup.keep_idle_light || self.is_busy() {
+                    let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
+                    self.ledger.write(Entry::Light { sensor, reading });
+                    self.unwritten = true;
+                }
+                Input::Reading(id, reading)
+            }
+            SensorEvent::Fault(fault) => {
+                tracing::warn!(sensor = self.setup.sensors[usize::from(id.0)].name, "{fault}");
+                Input::Fault(id, fault)
+            }
+            SensorEvent::Recovered => {
+                tracing::info!(sensor = self.setup.sensors[usize::from(id.0)].name, "measures again");
+                return;
+            }
+        };
+        if let Err(refused) = self.rig.handle(now, input) {
+            tracing::warn!("{refused}");
+        }
+        self.pump(now);
+        self.tell_light(now, id);
+    }
+
+    /// The wall clock shows something.
+    pub fn on_wall(&mut self, now: Mono, wall: WallAnchor) {
+        let expected = self.wall.unix_ms_at(wall.mono);
+        let moved = expected.abs_diff(wall.unix_ms) > WALL_STEP_MS;
+        if moved || wall.synchronised != self.wall.synchronised {
+            tracing::info!(synchronised = wall.synchronised, "the wall clock was set; labels follow");
+            self.wall = wall;
+            self.rig.set_wall(wall);
+            self.ledger.write(Entry::Wall(wall));
+            self.commit(now);
+        }
+    }
+
+    /// The ledger has made something safe, or could not.
+    pub fn on_ledger(&mut self, now: Mono, event: LedgerEvent) {
+        match event {
+            LedgerEvent::Committed(token) => {
+                self.keep_promises(token);
+                let safe: Vec<_> = self.unsafe_yet.extract_if(.., |(t, _)| *t <= token).collect();
+                for (_, row) in safe {
+                    self.outbox.push(row);
+                }
+                self.send_signals(now);
+            }
+            LedgerEvent::Trouble(trouble) => {
+                tracing::error!("{trouble}");
+                self.troubles.retain(|t| !t.starts_with(LEDGER_TROUBLE));
+                self.troubles.push(format!("{LEDGER_TROUBLE} {trouble}"));
+            }
+            LedgerEvent::Well => self.troubles.retain(|t| !t.starts_with(LEDGER_TROUBLE)),
+        }
+    }
+
+    /// The link to the broker has something to say.
+    pub fn on_link(&mut self, now: Mono, event: LinkEvent) {
+        match event {
+            LinkEvent::Up => self.greet(now),
+            LinkEvent::Down(reason) => {
+                tracing::warn!("{reason}");
+                self.outbox.link_down();
+            }
+            LinkEvent::Delivered(token) => self.delivered(now, token),
+            LinkEvent::Refused(token, reason) => {
+                tracing::warn!("the broker refused a message: {reason}");
+                self.outbox.refused(token);
+            }
+            LinkEvent::Incoming(command) => self.on_command(now, command),
+        }
+    }
+
+    /// A frame's button was pressed: do what is next.
+    pub fn on_button(&mut self, now: Mono, frame: FrameId) {
+        let Some(view) = self.rig.view(frame, now) else { return };
+        if let Some(command) = requests::next_by_button(&view) {
+            if let Err(refused) = self.rig.handle(now, Input::Command(frame, command)) {
+                tracing::info!("{refused}");
+            }
+            self.pump(now);
+        } else {
+            // There is nothing to do: say that the press was heard.
+            self.hands.buzzer.play(&Pattern::beep());
+        }
+    }
+
+    /// Does what is due at `now`; harmless at any other time.
+    pub fn wake(&mut self, now: Mono) {
+        if self.rig.next_deadline().is_some_and(|at| at <= now) {
+            if let Err(refused) = self.rig.handle(now, Input::Tick) {
+                tracing::warn!("{refused}");
+            }
+            self.pump(now);
+        }
+        if now >= self.flush_at && self.unwritten {
+            self.commit(now);
+        }
+        self.tell_waiting_frames(now);
+        self.hands.buzzer.poll(self.of_life(now));
+    }
+
+    /// When it wants to be woken.
+    pub fn next_wake(&mut self, now: Mono) -> Mono {
+        let life = self.of_life(now);
+        let buzzer = self.hands.buzzer.poll(life).map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
+        let flush = self.unwritten.then_some(self.flush_at);
+        let frames = self.frames.iter().filter_map(|f| f.due_at).min();
+        [self.rig.next_deadline(), buzzer, flush, frames]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or_else(|| now.plus_seconds(60.0))
+    }
+
+    /// Makes everything safe that was written so far. Returns the token that
+    /// the ledger will name when it is.
+    fn commit(&mut self, now: Mono) -> u64 {
+        for (id, part) in (0..).zip(&self.setup.sensors) {
+            if let Some(knot) = self.rig.sensor(SensorId(id)).and_then(|s| s.knot) {
+                self.ledger.write(Entry::Knot { sensor: part.name.clone(), knot });
+            }
+        }
+        self.token += 1;
+        self.ledger.commit(self.token);
+        self.unwritten = false;
+        let pause = if self.is_busy() { FLUSH_BUSY_S } else { FLUSH_IDLE_S };
+        self.flush_at = now.plus_seconds(pause * self.setup.speed);
+        self.token
+    }
+
+    /// Whether a print is out.
+    fn is_busy(&self) -> bool {
+        use frameside_core::exposure::FrameState::{Covered, Due, Exposing};
+        self.frame_ids()
+            .filter_map(|id| self.rig.view(id, Mono::default()))
+            .any(|view| matches!(view.state, Covered | Exposing | Due))
+    }
+
+    fn frame_ids(&self) -> impl Iterator<Item = FrameId> + use<> {
+        (0..self.setup.frames.len() as u32).map(FrameId)
+    }
+
+    fn frame_named(&self, name: &str) -> Option<FrameId> {
+        let index = self.setup.frames.iter().position(|frame| frame.name == name)?;
+        u32::try_from(index).ok().map(FrameId)
+    }
+
+    /// An instant of the rig's clock in life's time, for what a person hears.
+    fn of_life(&self, now: Mono) -> Mono {
+        Mono::from_seconds(now.seconds() / self.setup.speed)
+    }
+
+    /// The end: everything is made safe, the broker is told, pins fall silent.
+    pub fn close(mut self, now: Mono) {
+        self.commit(now);
+        self.hands.buzzer.hush();
+        self.ledger.finish();
+    }
+}
+
+/// How a trouble with the ledger begins.
+const LEDGER_TROUBLE: &str = "the record cannot be written:";

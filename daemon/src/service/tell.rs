@@ -1,0 +1,274 @@
+//! What comes out of the rig, and where it goes.
+
+use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
+use frameside_core::quantity::Mono;
+
+use super::{Asker, Service};
+use crate::devices::pins::{Buzzer, Pattern, Switch};
+use crate::ledger::{Entry, OutboxRow};
+use crate::mqtt::{Link, Publication, SignalPayload, topics};
+use crate::status::{FrameStatus, SensorStatus, Status};
+use crate::words;
+
+/// What the service acts with.
+pub struct Hands {
+    /// What calls by sound.
+    pub buzzer: Buzzer,
+    /// A light for each frame that has one.
+    pub lights: Vec<Option<Box<dyn Switch>>>,
+    /// The way to the broker.
+    pub link: Option<Link>,
+    /// Hears every signal as a person would read it.
+    pub voice: Box<dyn FnMut(&Told) + Send>,
+}
+
+/// A signal as a person reads it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Told {
+    /// When.
+    pub at: Mono,
+    /// The word of the contract for its kind.
+    pub kind: &'static str,
+    /// The frame's name.
+    pub frame: String,
+    /// The text.
+    pub text: String,
+}
+
+/// The state of a frame goes out at most this often while it changes, in
+/// seconds of life.
+const STATE_EVERY_S: f64 = 5.0;
+/// Irradiance goes out at most this often, in seconds of life.
+const LIGHT_EVERY_S: f64 = 1.0;
+
+impl Service {
+    /// Takes everything the rig has to say.
+    pub(super) fn pump(&mut self, now: Mono) {
+        let mut urgent = false;
+        let mut signals = Vec::new();
+        while let Some(output) = self.rig.poll() {
+            match output {
+                Output::Signal(signal) => signals.extend(self.signal(now, &signal)),
+                Output::Event(event) => {
+                    urgent = true;
+                    self.event(event);
+                }
+                Output::Settled { print, seq, dose, total } => {
+                    self.ledger.write(Entry::Settled { print, seq, dose, total });
+                    self.unwritten = true;
+                }
+                Output::Gap { sensor, from, to, dose } => {
+                    let sensor = self.setup.sensors[usize::from(sensor.0)].name.clone();
+                    tracing::warn!(sensor, seconds = to.seconds_since(from), "light was not seen for a while");
+                    self.ledger.write(Entry::Gap { sensor, from, to, dose });
+                    self.unwritten = true;
+                }
+                Output::Changed(frame) => self.frame_changed(now, frame),
+                Output::SensorChanged { sensor, lost } => self.sensor_changed(sensor, lost.is_some()),
+            }
+        }
+        if urgent || !signals.is_empty() {
+            let token = self.commit(now);
+            self.unsafe_yet.extend(signals.into_iter().map(|row| (token, row)));
+        }
+    }
+
+    fn event(&mut self, event: Event) {
+        match event.kind {
+            EventKind::Begun { .. } => self.out += 1,
+            EventKind::BroughtIn => self.out = self.out.saturating_sub(1),
+            _ => {}
+        }
+        self.ledger.write(Entry::Event(event));
+    }
+
+    /// Tells of a signal by sound and words at once; the broker gets it when
+    /// the ledger has it.
+    fn signal(&mut self, now: Mono, signal: &Signal) -> Option<OutboxRow> {
+        let part = &self.setup.frames[signal.frame.0 as usize];
+        let name = part.label.as_deref().unwrap_or(&part.name);
+        let text = words::signal(signal, name, |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone));
+        let kind = signal.kind.word();
+        let told = Told { at: signal.at, kind, frame: part.name.clone(), text: text.clone() };
+        (self.hands.voice)(&told);
+        match signal.kind {
+            SignalKind::Nearly { .. } => self.hands.buzzer.play(&Pattern::beep()),
+            SignalKind::Due | SignalKind::Overdue { .. } | SignalKind::Band { .. } | SignalKind::SensorLost { .. } => {
+                self.hands.buzzer.play(&Pattern::call(signal.frame.0 as usize + 1));
+            }
+            _ => {}
+        }
+        // The same print cannot come to the same kind twice within a nanosecond.
+        let id = format!("{}-{kind}-{}", signal.print, signal.at.nanos());
+        let payload = SignalPayload {
+            id: id.clone(),
+            kind: kind.to_owned(),
+            event_type: kind.to_owned(),
+            rig: self.setup.rig.clone(),
+            frame: part.name.clone(),
+            print: signal.print.to_string(),
+            at: words::rfc3339(self.wall.unix_ms_at(signal.at), &self.setup.zone),
+            dose_j_m2: signal.dose.best.j_m2(),
+            target_j_m2: signal.target.j_m2(),
+            text,
+        };
+        let row = OutboxRow { id, frame: part.name.clone(), payload: payload.to_json() };
+        // Without a broker in the config there is nobody to keep it for.
+        self.hands.link.as_ref()?;
+        self.ledger.write(Entry::Signal(row.clone()));
+        self.frames[signal.frame.0 as usize].due_at = Some(now);
+        Some(row)
+    }
+
+    fn frame_changed(&mut self, now: Mono, frame: FrameId) {
+        let Some(view) = self.rig.view(frame, now) else { return };
+        if let Some(Some(light)) = self.hands.lights.get_mut(frame.0 as usize) {
+            light.set(view.waiting || view.state == FrameState::Due);
+        }
+        self.tell_frame(now, frame);
+    }
+
+    fn sensor_changed(&mut self, sensor: SensorId, lost: bool) {
+        let name = &self.setup.sensors[usize::from(sensor.0)].name;
+        let payload = if lost { "ON" } else { "OFF" };
+        self.publish(Publication::retained(topics::sensor_problem(name), payload));
+    }
+
+    /// Publishes a frame's state now.
+    fn tell_frame(&mut self, now: Mono, frame: FrameId) {
+        let Some(status) = self.frame_status(now, frame) else { return };
+        let again = matches!(status.state, FrameState::Exposing | FrameState::Due);
+        let next = now.plus_seconds(STATE_EVERY_S * self.setup.speed);
+        self.frames[frame.0 as usize].due_at = again.then_some(next);
+        if self.hands.link.is_some() {
+            let payload = serde_json::to_string(&status).unwrap_or_default();
+            self.publish(Publication::retained(topics::frame_state(&status.frame), payload));
+        }
+    }
+
+    /// Publishes the states whose turn has come.
+    pub(super) fn tell_waiting_frames(&mut self, now: Mono) {
+        for frame in self.frame_ids() {
+            if self.frames[frame.0 as usize].due_at.is_some_and(|at| at <= now) {
+                self.tell_frame(now, frame);
+            }
+        }
+    }
+
+    /// Publishes the light.
+    pub(super) fn tell_light(&mut self, now: Mono, sensor: SensorId) {
+        let told = &mut self.sensors[usize::from(sensor.0)];
+        // A little early is in time: readings do not come to the nanosecond.
+        let pause = (LIGHT_EVERY_S - 0.05) * self.setup.speed;
+        if self.hands.link.is_none() || now < told.told_at.plus_seconds(pause) {
+            return;
+        }
+        let Some(reading) = self.rig.sensor(sensor).and_then(|s| s.last) else { return };
+        told.told_at = now;
+        let topic = topics::sensor_irradiance(&self.setup.sensors[usize::from(sensor.0)].name);
+        self.publish(Publication::fleeting(topic, format!("{:.3}", reading.seen.lowest().w_m2())));
+    }
+
+    /// The broker is there: everything it should know.
+    pub(super) fn greet(&mut self, now: Mono) {
+        tracing::info!("the broker is there");
+        for (id, _) in (0..).zip(&self.setup.sensors.clone()) {
+            let lost = self.rig.sensor(SensorId(id)).is_some_and(|s| s.lost);
+            self.sensor_changed(SensorId(id), lost);
+        }
+        for frame in self.frame_ids() {
+            self.tell_frame(now, frame);
+        }
+        self.outbox.link_up();
+        self.send_signals(now);
+        if let Some(link) = &self.hands.link {
+            link.announce_online();
+        }
+    }
+
+    /// Sends the next signal that waits, if none is under way.
+    pub(super) fn send_signals(&mut self, now: Mono) {
+        let Some(row) = self.outbox.next_to_send() else { return };
+        // The state first, then the signal.
+        if let Some(frame) = self.frame_named(&row.frame) {
+            self.tell_frame(now, frame);
+        }
+        for topic in [topics::frame_signal(&row.frame), topics::SIGNAL.to_owned()] {
+            self.publish(Publication::signal(topic, row.payload.clone(), &row.id));
+        }
+    }
+
+    pub(super) fn publish(&mut self, publication: Publication) {
+        if let Some(link) = &self.hands.link
+            && let Err(full) = link.publish(publication)
+        {
+            tracing::debug!("{full}");
+        }
+    }
+
+    /// The rig as it stands.
+    #[must_use]
+    pub fn status(&self, now: Mono) -> Status {
+        let sensors = (0..)
+            .zip(&self.setup.sensors)
+            .filter_map(|(id, part)| {
+                let view = self.rig.sensor(SensorId(id))?;
+                let problem = view.lost.then(|| {
+                    view.fault.map_or_else(|| "no readings come from it".to_owned(), |fault| fault.to_string())
+                });
+                Some(SensorStatus {
+                    name: part.name.clone(),
+                    irradiance_w_m2: view.last.map(|r| r.seen.lowest().w_m2()),
+                    age_s: view.last.map(|r| now.seconds_since(r.at)),
+                    flags: view.last.map(|r| r.flags.names().map(str::to_owned).collect()).unwrap_or_default(),
+                    problem,
+                })
+            })
+            .collect();
+        let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
+        Status { rig: self.setup.rig.clone(), sensors, frames, troubles: self.troubles.clone() }
+    }
+
+    fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
+        let part = self.setup.frames.get(id.0 as usize)?;
+        let view = self.rig.view(id, now)?;
+        let target = view.target.map(|t| t.j_m2());
+        Some(FrameStatus {
+            frame: part.name.clone(),
+            label: part.label.clone(),
+            print: view.print.map(|p| p.to_string()),
+            state: view.state,
+            dose_j_m2: view.dose.best.j_m2(),
+            low_j_m2: view.dose.low.j_m2(),
+            high_j_m2: view.dose.high.j_m2(),
+            target_j_m2: target,
+            fraction: target.map(|t| view.dose.best.j_m2() / t),
+            due: view.due.map(|at| words::rfc3339(self.wall.unix_ms_at(at), &self.setup.zone)),
+            remaining_s: view
+                .due
+                .filter(|_| view.state == FrameState::Exposing)
+                .map(|at| at.seconds_since(now).max(0.0)),
+            waiting: view.waiting,
+            next_band: view.next_band.map(|(band, _)| band),
+            next_band_j_m2: view.next_band.map(|(_, dose)| dose.j_m2()),
+        })
+    }
+
+    /// Gives the answers that waited for a commit.
+    pub(super) fn keep_promises(&mut self, token: u64) {
+        let kept: Vec<_> = self.promised.extract_if(.., |(t, ..)| *t <= token).collect();
+        for (_, asker, answer) in kept {
+            self.answer(asker, answer);
+        }
+    }
+
+    pub(super) fn answer(&mut self, asker: Asker, answer: serde_json::Value) {
+        match asker {
+            Asker::Socket(to) => {
+                // Whoever asked may have gone; what was done stays done.
+                let _ = to.send(answer);
+            }
+            Asker::Broker(reply) => self.publish(reply.with(answer)),
+        }
+    }
+}
