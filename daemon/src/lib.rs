@@ -5,9 +5,11 @@
 pub mod charts;
 pub mod cli;
 pub mod clock;
+pub mod config;
 pub mod devices;
 pub mod ledger;
 pub mod rehearsal;
+pub mod replay;
 pub mod request;
 pub mod status;
 pub mod words;

@@ -309,6 +309,12 @@ impl Rig {
         of_sensors.chain(self.timers.first().map(|&(at, ..)| at)).min()
     }
 
+    /// The latest instant it was told of.
+    #[must_use]
+    pub const fn now(&self) -> Mono {
+        self.now
+    }
+
     /// A frame as it stands at `now`.
     #[must_use]
     pub fn view(&self, frame: FrameId, now: Mono) -> Option<FrameView> {

@@ -2,6 +2,7 @@
 
 mod integral;
 mod reading;
+pub mod recorded;
 
 pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS};
 pub use reading::{Flags, Reading, Seen};
