@@ -7,6 +7,7 @@ pub mod cli;
 pub mod clock;
 pub mod devices;
 pub mod ledger;
+pub mod mqtt;
 pub mod rehearsal;
 pub mod request;
 pub mod status;
