@@ -8,6 +8,7 @@ pub mod clock;
 pub mod config;
 pub mod devices;
 pub mod ledger;
+pub mod mqtt;
 pub mod rehearsal;
 pub mod replay;
 pub mod request;

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 
+mod link;
 mod manners;
 mod purity;
 mod reference;

@@ -1,0 +1,17 @@
+//! The rig at an MQTT 5 broker: what it tells, and what it can be asked.
+//!
+//! The broker may come and go at any time and never touches an exposure:
+//! [`Link::publish`] does not wait, and what must arrive stays in the
+//! [`Outbox`] until the broker has acknowledged it.
+
+mod command;
+mod link;
+mod outbox;
+mod publication;
+pub mod topics;
+
+pub use command::{BARE_VERBS, Command, CommandError, Incoming, LONGEST_PAYLOAD, ReplyTo};
+pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
+pub use outbox::{NextSignal, Outbox};
+pub use publication::{Delivery, Publication, Topic};
+pub use topics::SignalPayload;
