@@ -133,6 +133,22 @@ impl FrameStatus {
         format!("{name}  {bar} {:>4.0} %  {dose} of {of}  {}", share * 100.0, self.what_next())
     }
 
+    /// The frame as an answer to whoever did something at it.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        match self.target_j_m2 {
+            None => format!("{} is empty", self.frame),
+            Some(target) => {
+                let of = Dose::from_j_m2(target);
+                let next = match self.state {
+                    FrameState::Covered | FrameState::In => String::new(),
+                    _ => format!(", {}", self.what_next()),
+                };
+                format!("{} is {}: {} of {of}{next}", self.frame, self.state.word(), self.dose())
+            }
+        }
+    }
+
     fn dose(&self) -> String {
         let (low, high) = (Dose::from_j_m2(self.low_j_m2), Dose::from_j_m2(self.high_j_m2));
         let best = Dose::from_j_m2(self.dose_j_m2).to_string();

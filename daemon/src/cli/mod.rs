@@ -1,8 +1,231 @@
 //! The command line: one file per verb.
 
+mod at_frame;
+mod check;
+mod expose;
+mod light;
+mod note;
+mod prints;
+mod rehearse;
+mod replay;
+mod run;
+mod show;
+mod status;
+
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
 use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use jiff::tz::TimeZone;
+use serde_json::Value;
+
+use crate::config::{self, Config, ConfigError, Env};
+use crate::ledger::{LedgerError, Record};
+use crate::request::Request;
+use crate::socket::{self, AskError};
+
+/// Exposes contact prints by dose, not by minutes.
+///
+/// A UV sensor lies beside the frames; Frameside adds up the light that each
+/// print has received and calls when a frame has its dose, whatever the clouds do.
+#[derive(Debug, Parser)]
+#[command(
+    name = "frameside",
+    version,
+    max_term_width = 90,
+    after_help = "\
+Start here:
+  frameside rehearse          the whole job with no hardware, in half a minute
+  frameside check --rig       what is connected, once a config is written
+  frameside run               the daemon"
+)]
+struct Cli {
+    /// The config file; else FRAMESIDE_CONFIG, /etc/frameside/config.toml or ~/.config/frameside/config.toml
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// The same facts as JSON
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// The main job with no hardware: a made-up cloudy morning through the real service
+    Rehearse(rehearse::Args),
+    /// The daemon
+    Run(run::Args),
+    /// Check the config and, with --rig, the devices
+    Check(check::Args),
+    /// Begin a print in a frame
+    Expose(expose::Args),
+    /// Put the cover on a frame: it stops counting
+    Cover(at_frame::Frame),
+    /// Take the cover off a frame: it counts on
+    Uncover(at_frame::Frame),
+    /// End the exposure: the dose of this instant is the print's dose
+    BringIn(at_frame::Frame),
+    /// Stop the calling, of one frame or of all
+    Hush(at_frame::MaybeFrame),
+    /// Give a print that is out a new target
+    Retarget(at_frame::Retarget),
+    /// What is on the rig
+    Status(status::Args),
+    /// The light itself: now, or a day's curve
+    Light(light::Args),
+    /// The record, newest first
+    Prints(prints::Args),
+    /// One print: everything known of it
+    Show(show::Args),
+    /// Add a note to a print
+    Note(note::Args),
+    /// A recorded day through the same machine
+    Replay(replay::Args),
+}
+
+/// Why a verb did not do what was asked. One line first, details after.
+#[derive(Debug)]
+enum Failure {
+    /// It failed; the text says what and what to do.
+    Failed(String),
+    /// The daemon is not running or does not answer.
+    NotRunning(String),
+    /// The config is wrong.
+    Config(String),
+}
+
+impl Failure {
+    fn code(&self) -> u8 {
+        match self {
+            Self::Failed(_) => 1,
+            Self::NotRunning(_) => 3,
+            Self::Config(_) => 78,
+        }
+    }
+
+    fn text(&self) -> &str {
+        match self {
+            Self::Failed(text) | Self::NotRunning(text) | Self::Config(text) => text,
+        }
+    }
+}
+
+impl From<ConfigError> for Failure {
+    fn from(error: ConfigError) -> Self {
+        Self::Config(error.to_string())
+    }
+}
+
+impl From<LedgerError> for Failure {
+    fn from(error: LedgerError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
+
+impl From<AskError> for Failure {
+    fn from(error: AskError) -> Self {
+        match error {
+            AskError::NotRunning(_) | AskError::Silent(_) => Self::NotRunning(error.to_string()),
+            AskError::Forbidden(_) | AskError::Refused(_) => Self::Failed(error.to_string()),
+        }
+    }
+}
+
+/// What every verb may need.
+#[derive(Debug)]
+struct Context {
+    config: Option<PathBuf>,
+    json: bool,
+}
+
+impl Context {
+    fn config(&self) -> Result<Config, Failure> {
+        let env = Env::of_process();
+        let file = config::find(self.config.as_deref(), &env)?;
+        Ok(config::load(&file, &env)?)
+    }
+
+    fn ask(&self, request: &Request) -> Result<Value, Failure> {
+        Ok(socket::ask(&self.config()?.socket, request)?)
+    }
+
+    fn record(&self) -> Result<(Record, TimeZone), Failure> {
+        let config = self.config()?;
+        Ok((Record::open(&config.ledger.path)?, zone(&config)))
+    }
+}
+
+/// The zone that times are told in.
+fn zone(config: &Config) -> TimeZone {
+    config.rig.timezone.clone().unwrap_or_else(TimeZone::system)
+}
+
+/// Prints to stdout. Whoever stops reading (`| head`) is not an error.
+fn out(text: &str) {
+    let mut stdout = std::io::stdout().lock();
+    if stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()).is_err() {
+        std::process::exit(0);
+    }
+}
+
+/// Prints JSON, on one line.
+fn out_json(value: &Value) {
+    out(&format!("{value}\n"));
+}
 
 /// Runs the command line and returns its exit code.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    let cli = Cli::parse();
+    let context = Context { config: cli.config, json: cli.json };
+    let done = match cli.verb {
+        Verb::Rehearse(args) => rehearse::run(&args, &context),
+        Verb::Run(args) => run::run(&args, &context),
+        Verb::Check(args) => check::run(&args, &context),
+        Verb::Expose(args) => expose::run(args, &context),
+        Verb::Cover(at) => at_frame::cover(at, &context),
+        Verb::Uncover(at) => at_frame::uncover(at, &context),
+        Verb::BringIn(at) => at_frame::bring_in(at, &context),
+        Verb::Hush(at) => at_frame::hush(at, &context),
+        Verb::Retarget(args) => at_frame::retarget(args, &context),
+        Verb::Status(args) => status::run(&args, &context),
+        Verb::Light(args) => light::run(&args, &context),
+        Verb::Prints(args) => prints::run(args, &context),
+        Verb::Show(args) => show::run(&args, &context),
+        Verb::Note(args) => note::run(args, &context),
+        Verb::Replay(args) => replay::run(&args, &context),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            // Nobody to tell when stderr is gone; the code still tells.
+            let _ = writeln!(std::io::stderr(), "{}", failure.text());
+            ExitCode::from(failure.code())
+        }
+    }
+}
+
+/// Whether a person watches stderr.
+fn is_watched() -> bool {
+    std::io::stderr().is_terminal()
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound_and_every_verb_has_an_example() {
+        let mut command = super::Cli::command();
+        command.clone().debug_assert();
+        for verb in command.get_subcommands_mut() {
+            let name = verb.get_name().to_owned();
+            if name != "help" {
+                let help = verb.render_long_help().to_string();
+                assert!(help.contains("Example"), "{name} has no example");
+                assert!(verb.get_arguments().all(|arg| arg.get_help().is_some()), "{name}");
+            }
+        }
+    }
 }

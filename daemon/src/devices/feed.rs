@@ -76,6 +76,46 @@ impl<B: Bus + Timed + Send> Feed for BusFeed<B> {
     }
 }
 
+/// Opens a feed, or says why it cannot be opened.
+pub type OpenFeed = Box<dyn FnMut(Mono) -> Result<Box<dyn Feed>, String> + Send>;
+
+/// A feed that may not be there yet: a bus whose device node comes late.
+pub struct WaitingFeed {
+    open: OpenFeed,
+    feed: Option<Box<dyn Feed>>,
+    /// Why it could not be opened, as it was told last.
+    told: String,
+}
+
+/// A feed that could not be opened is tried again this often.
+const OPEN_AGAIN: Duration = Duration::from_secs(5);
+
+impl WaitingFeed {
+    /// Opens the feed when it is first polled, and again until it can be.
+    #[must_use]
+    pub fn new(open: OpenFeed) -> Self {
+        Self { open, feed: None, told: String::new() }
+    }
+}
+
+impl Feed for WaitingFeed {
+    fn poll(&mut self, now: Mono, tell: &mut dyn FnMut(SensorId, SensorEvent)) -> Mono {
+        if self.feed.is_none() {
+            match (self.open)(now) {
+                Ok(feed) => self.feed = Some(feed),
+                Err(why) => {
+                    if why != self.told {
+                        tracing::error!("{why}; tried again until it works");
+                        self.told = why;
+                    }
+                    return now + OPEN_AGAIN;
+                }
+            }
+        }
+        self.feed.as_mut().map_or(now + OPEN_AGAIN, |feed| feed.poll(now, tell))
+    }
+}
+
 /// A light as a function of time, read once a period.
 pub struct RecordedFeed {
     sensor: SensorId,

@@ -14,7 +14,7 @@ pub const MIDNIGHT_UNIX_MS: i64 = 1_783_980_000_000;
 /// The zone the day is told in.
 pub const ZONE: &str = "Europe/Berlin";
 /// A garden somewhere in the middle of Europe.
-const GARDEN: Place = Place { latitude: 48.5, longitude: 9.0 };
+pub(super) const GARDEN: Place = Place { latitude: 48.5, longitude: 9.0 };
 /// Seconds from midnight: the day's first and last knot.
 const DAWN: f64 = 6.0 * 3600.0;
 const DUSK: f64 = 21.0 * 3600.0;

@@ -11,6 +11,7 @@ mod tell;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
@@ -24,7 +25,7 @@ pub use run::{Inputs, run};
 pub use tell::{Hands, Told};
 
 use crate::devices::pins::Pattern;
-use crate::ledger::{Entry, Ledger, LedgerEvent, Recovered};
+use crate::ledger::{Entry, Ledger, LedgerEvent, OutboxRow, Recovered};
 use crate::mqtt::{LinkEvent, Outbox};
 
 /// What there is on the rig.
@@ -94,25 +95,30 @@ pub struct Service {
     /// Answers that wait for a commit.
     promised: Vec<(u64, Asker, Value)>,
     /// Signals that wait for a commit.
-    unsafe_yet: Vec<(u64, crate::ledger::OutboxRow)>,
+    unsafe_yet: Vec<(u64, OutboxRow)>,
     /// The last commit asked for.
     token: u64,
+    /// The last one the ledger has told of.
+    told_token: u64,
     /// Whether something was written since.
     unwritten: bool,
     flush_at: Mono,
     frames: Vec<FrameTell>,
     sensors: Vec<SensorTell>,
     troubles: Vec<String>,
+    /// What the ledger cannot do at present.
+    ledger_trouble: Option<String>,
+    /// How many prints are out.
+    out: usize,
 }
 
-/// What was told of a frame.
+/// When the state of a frame is to be published next.
 #[derive(Debug, Clone, Copy)]
 struct FrameTell {
-    told_at: Mono,
     due_at: Option<Mono>,
 }
 
-/// What was told of a sensor.
+/// When the light of a sensor was published last.
 #[derive(Debug, Clone, Copy)]
 struct SensorTell {
     told_at: Mono,
@@ -137,7 +143,7 @@ impl Service {
         }
         rig.set_wall(wall);
         for part in &setup.sensors {
-            let knot = recovered.knot(&part.name);
+            let knot = recovered.knots.get(&part.name).copied();
             rig.add_sensor(SensorSetup { period_s: part.period_s, knot });
         }
         for part in &setup.frames {
@@ -145,7 +151,7 @@ impl Service {
         }
         let long_ago = Mono::from_nanos(i64::MIN);
         let mut service = Self {
-            frames: vec![FrameTell { told_at: long_ago, due_at: Some(now) }; setup.frames.len()],
+            frames: vec![FrameTell { due_at: None }; setup.frames.len()],
             sensors: vec![SensorTell { told_at: long_ago }; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
             answered: recovered.answered.into(),
@@ -157,9 +163,12 @@ impl Service {
             promised: Vec::new(),
             unsafe_yet: Vec::new(),
             token: 0,
+            told_token: 0,
             unwritten: false,
             flush_at: now,
             troubles: recovered.troubles,
+            ledger_trouble: None,
+            out: 0,
         };
         service.ledger.write(Entry::Wall(wall));
         for print in recovered.prints {
@@ -173,7 +182,10 @@ impl Service {
         let print = resumed.print.clone();
         let taken = self.frame_named(&frame).map(|id| self.rig.resume(id, resumed));
         match taken {
-            Some(Ok(())) => tracing::info!(%print, frame, "taken up again"),
+            Some(Ok(())) => {
+                self.out += 1;
+                tracing::info!(%print, frame, "taken up again");
+            }
             _ => {
                 let trouble = format!(
                     "print {print} is out in frame {frame}, which is not on this rig any more; put the frame back into the config to end it"
@@ -226,21 +238,22 @@ impl Service {
 
     /// The ledger has made something safe, or could not.
     pub fn on_ledger(&mut self, now: Mono, event: LedgerEvent) {
+        let (LedgerEvent::Committed(told) | LedgerEvent::Trouble(told, _)) = &event;
+        self.told_token = *told;
         match event {
             LedgerEvent::Committed(token) => {
-                self.keep_promises(token);
-                let safe: Vec<_> = self.unsafe_yet.extract_if(.., |(t, _)| *t <= token).collect();
-                for (_, row) in safe {
-                    self.outbox.push(row);
+                if self.ledger_trouble.take().is_some() {
+                    tracing::info!("the record is written again");
                 }
-                self.send_signals(now);
+                self.keep_promises(token);
+                self.release_signals(now, token);
             }
-            LedgerEvent::Trouble(trouble) => {
-                tracing::error!("{trouble}");
-                self.troubles.retain(|t| !t.starts_with(LEDGER_TROUBLE));
-                self.troubles.push(format!("{LEDGER_TROUBLE} {trouble}"));
+            // It is kept in memory and said loudly; nobody is left waiting.
+            LedgerEvent::Trouble(token, trouble) => {
+                self.ledger_trouble = Some(trouble);
+                self.keep_promises(token);
+                self.release_signals(now, token);
             }
-            LedgerEvent::Well => self.troubles.retain(|t| !t.starts_with(LEDGER_TROUBLE)),
         }
     }
 
@@ -248,16 +261,20 @@ impl Service {
     pub fn on_link(&mut self, now: Mono, event: LinkEvent) {
         match event {
             LinkEvent::Up => self.greet(now),
-            LinkEvent::Down(reason) => {
-                tracing::warn!("{reason}");
-                self.outbox.link_down();
+            LinkEvent::Down(_) => self.outbox.link_down(),
+            LinkEvent::Delivered(id) => {
+                if let Some(id) = self.outbox.delivered(&id) {
+                    self.ledger.write(Entry::Sent { id });
+                    self.unwritten = true;
+                }
+                self.send_signals(now);
             }
-            LinkEvent::Delivered(token) => self.delivered(now, token),
-            LinkEvent::Refused(token, reason) => {
-                tracing::warn!("the broker refused a message: {reason}");
-                self.outbox.refused(token);
+            LinkEvent::Refused(id, reason) => {
+                tracing::warn!("the broker refused a signal: {reason}");
+                self.outbox.refused(&id);
+                self.send_signals(now);
             }
-            LinkEvent::Incoming(command) => self.on_command(now, command),
+            LinkEvent::Incoming(incoming) => self.on_command(now, *incoming),
         }
     }
 
@@ -290,10 +307,20 @@ impl Service {
         self.hands.buzzer.poll(self.of_life(now));
     }
 
+    /// Whether a commit was asked for that the ledger has not told of.
+    #[must_use]
+    pub const fn awaits_ledger(&self) -> bool {
+        self.told_token < self.token
+    }
+
     /// When it wants to be woken.
     pub fn next_wake(&mut self, now: Mono) -> Mono {
         let life = self.of_life(now);
-        let buzzer = self.hands.buzzer.poll(life).map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
+        let buzzer = self
+            .hands
+            .buzzer
+            .poll(life)
+            .map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
         let flush = self.unwritten.then_some(self.flush_at);
         let frames = self.frames.iter().filter_map(|f| f.due_at).min();
         [self.rig.next_deadline(), buzzer, flush, frames]
@@ -321,10 +348,7 @@ impl Service {
 
     /// Whether a print is out.
     fn is_busy(&self) -> bool {
-        use frameside_core::exposure::FrameState::{Covered, Due, Exposing};
-        self.frame_ids()
-            .filter_map(|id| self.rig.view(id, Mono::default()))
-            .any(|view| matches!(view.state, Covered | Exposing | Due))
+        self.out > 0
     }
 
     fn frame_ids(&self) -> impl Iterator<Item = FrameId> + use<> {
@@ -341,13 +365,18 @@ impl Service {
         Mono::from_seconds(now.seconds() / self.setup.speed)
     }
 
-    /// The end: everything is made safe, the broker is told, pins fall silent.
-    pub fn close(mut self, now: Mono) {
+    /// The end: everything is made safe, pins fall silent, the broker is told.
+    pub async fn close(mut self, now: Mono) {
         self.commit(now);
         self.hands.buzzer.hush();
-        self.ledger.finish();
+        if let Err(error) = self.ledger.finish() {
+            tracing::error!("{error}");
+        }
+        if let Some(link) = self.hands.link {
+            link.close(END_WITHIN).await;
+        }
     }
 }
 
-/// How a trouble with the ledger begins.
-const LEDGER_TROUBLE: &str = "the record cannot be written:";
+/// How long the broker may take to hear that the rig goes.
+const END_WITHIN: Duration = Duration::from_secs(2);

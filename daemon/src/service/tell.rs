@@ -48,7 +48,7 @@ impl Service {
         let mut signals = Vec::new();
         while let Some(output) = self.rig.poll() {
             match output {
-                Output::Signal(signal) => signals.extend(self.signal(now, &signal)),
+                Output::Signal(signal) => signals.extend(self.signal(&signal)),
                 Output::Event(event) => {
                     urgent = true;
                     self.event(event);
@@ -59,7 +59,11 @@ impl Service {
                 }
                 Output::Gap { sensor, from, to, dose } => {
                     let sensor = self.setup.sensors[usize::from(sensor.0)].name.clone();
-                    tracing::warn!(sensor, seconds = to.seconds_since(from), "light was not seen for a while");
+                    tracing::warn!(
+                        sensor,
+                        seconds = to.seconds_since(from),
+                        "light was not seen for a while"
+                    );
                     self.ledger.write(Entry::Gap { sensor, from, to, dose });
                     self.unwritten = true;
                 }
@@ -84,7 +88,7 @@ impl Service {
 
     /// Tells of a signal by sound and words at once; the broker gets it when
     /// the ledger has it.
-    fn signal(&mut self, now: Mono, signal: &Signal) -> Option<OutboxRow> {
+    fn signal(&mut self, signal: &Signal) -> Option<OutboxRow> {
         let part = &self.setup.frames[signal.frame.0 as usize];
         let name = part.label.as_deref().unwrap_or(&part.name);
         let text = words::signal(signal, name, |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone));
@@ -93,7 +97,10 @@ impl Service {
         (self.hands.voice)(&told);
         match signal.kind {
             SignalKind::Nearly { .. } => self.hands.buzzer.play(&Pattern::beep()),
-            SignalKind::Due | SignalKind::Overdue { .. } | SignalKind::Band { .. } | SignalKind::SensorLost { .. } => {
+            SignalKind::Due
+            | SignalKind::Overdue { .. }
+            | SignalKind::Band { .. }
+            | SignalKind::SensorLost { .. } => {
                 self.hands.buzzer.play(&Pattern::call(signal.frame.0 as usize + 1));
             }
             _ => {}
@@ -116,7 +123,6 @@ impl Service {
         // Without a broker in the config there is nobody to keep it for.
         self.hands.link.as_ref()?;
         self.ledger.write(Entry::Signal(row.clone()));
-        self.frames[signal.frame.0 as usize].due_at = Some(now);
         Some(row)
     }
 
@@ -172,9 +178,9 @@ impl Service {
     /// The broker is there: everything it should know.
     pub(super) fn greet(&mut self, now: Mono) {
         tracing::info!("the broker is there");
-        for (id, _) in (0..).zip(&self.setup.sensors.clone()) {
-            let lost = self.rig.sensor(SensorId(id)).is_some_and(|s| s.lost);
-            self.sensor_changed(SensorId(id), lost);
+        for id in (0..self.setup.sensors.len() as u16).map(SensorId) {
+            let lost = self.rig.sensor(id).is_some_and(|s| s.lost);
+            self.sensor_changed(id, lost);
         }
         for frame in self.frame_ids() {
             self.tell_frame(now, frame);
@@ -186,23 +192,40 @@ impl Service {
         }
     }
 
-    /// Sends the next signal that waits, if none is under way.
+    /// Signals whose commit is safe may go out.
+    pub(super) fn release_signals(&mut self, now: Mono, token: u64) {
+        let safe: Vec<_> = self.unsafe_yet.extract_if(.., |(t, _)| *t <= token).collect();
+        for (_, row) in safe {
+            if let Some(id) = self.outbox.push(row) {
+                tracing::warn!(id, "too many signals wait for the broker; the oldest is given up");
+                self.ledger.write(Entry::Sent { id });
+            }
+        }
+        self.send_signals(now);
+    }
+
+    /// Sends the next signal that waits, if none is under way: the frame's
+    /// state first, then the signal.
     pub(super) fn send_signals(&mut self, now: Mono) {
-        let Some(row) = self.outbox.next_to_send() else { return };
-        // The state first, then the signal.
-        if let Some(frame) = self.frame_named(&row.frame) {
+        let Some(next) = self.outbox.next_to_send() else { return };
+        if let Some(frame) = self.frame_named(&next.frame) {
             self.tell_frame(now, frame);
         }
-        for topic in [topics::frame_signal(&row.frame), topics::SIGNAL.to_owned()] {
-            self.publish(Publication::signal(topic, row.payload.clone(), &row.id));
+        if let Some(link) = &self.hands.link {
+            match link.publish(next.publication) {
+                Ok(()) => self.outbox.sent(),
+                // It stays first in the outbox; the next event tries again.
+                Err(error) => tracing::debug!("{error}"),
+            }
         }
     }
 
-    pub(super) fn publish(&mut self, publication: Publication) {
+    fn publish(&self, publication: Publication) {
         if let Some(link) = &self.hands.link
-            && let Err(full) = link.publish(publication)
+            && let Err(error) = link.publish(publication)
         {
-            tracing::debug!("{full}");
+            // States come again and light is replaced by the next.
+            tracing::debug!("{error}");
         }
     }
 
@@ -214,19 +237,25 @@ impl Service {
             .filter_map(|(id, part)| {
                 let view = self.rig.sensor(SensorId(id))?;
                 let problem = view.lost.then(|| {
-                    view.fault.map_or_else(|| "no readings come from it".to_owned(), |fault| fault.to_string())
+                    view.fault
+                        .map_or_else(|| "no readings come from it".to_owned(), |fault| fault.to_string())
                 });
                 Some(SensorStatus {
                     name: part.name.clone(),
                     irradiance_w_m2: view.last.map(|r| r.seen.lowest().w_m2()),
                     age_s: view.last.map(|r| now.seconds_since(r.at)),
-                    flags: view.last.map(|r| r.flags.names().map(str::to_owned).collect()).unwrap_or_default(),
+                    flags: view
+                        .last
+                        .map(|r| r.flags.names().map(str::to_owned).collect())
+                        .unwrap_or_default(),
                     problem,
                 })
             })
             .collect();
         let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
-        Status { rig: self.setup.rig.clone(), sensors, frames, troubles: self.troubles.clone() }
+        let mut troubles = self.troubles.clone();
+        troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
+        Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
     }
 
     fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
@@ -257,7 +286,11 @@ impl Service {
     /// Gives the answers that waited for a commit.
     pub(super) fn keep_promises(&mut self, token: u64) {
         let kept: Vec<_> = self.promised.extract_if(.., |(t, ..)| *t <= token).collect();
-        for (_, asker, answer) in kept {
+        for (_, asker, mut answer) in kept {
+            if let Some(trouble) = &self.ledger_trouble {
+                answer["warning"] =
+                    format!("this is in memory only; the record cannot be written: {trouble}").into();
+            }
             self.answer(asker, answer);
         }
     }

@@ -27,7 +27,9 @@ pub struct Question {
 #[derive(Debug, thiserror::Error)]
 pub enum SocketError {
     /// Another daemon answers on it.
-    #[error("{0} is in use: another frameside runs with this socket; stop it or choose another [socket] path")]
+    #[error(
+        "{0} is in use: another frameside runs with this socket; stop it or choose another [socket] path"
+    )]
     InUse(PathBuf),
     /// The system refused.
     #[error("cannot open the socket {path}: {source}; check [socket] path and its folder")]
@@ -97,9 +99,8 @@ async fn converse(stream: UnixStream, questions: mpsc::Sender<Question>) -> io::
     let mut line = Vec::new();
     loop {
         line.clear();
-        let most = LONGEST_LINE as u64 + 1;
-        let got = (&mut read).take(most).read_until(b'\n', &mut line);
-        let got = tokio::time::timeout(PATIENCE, got).await??;
+        let mut limited = (&mut read).take(LONGEST_LINE as u64 + 1);
+        let got = tokio::time::timeout(PATIENCE, limited.read_until(b'\n', &mut line)).await??;
         if got == 0 {
             return Ok(());
         }

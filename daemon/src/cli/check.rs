@@ -1,0 +1,202 @@
+//! `frameside check`
+
+use std::fmt::Write as _;
+use std::time::{Duration, Instant};
+
+use embedded_hal::i2c::I2c;
+use frameside_core::chips::SensorEvent;
+use frameside_core::exposure::SensorId;
+use serde_json::{Value, json};
+
+use super::{Context, Failure, out, out_json};
+use crate::assemble;
+use crate::clock::Clock;
+use crate::config::{Config, SensorKind};
+use crate::devices::bus::{LinuxBus, kernel_driver};
+use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pattern, Pins};
+
+/// Names every mistake in the config with line and column. With --rig it also
+/// tries the parts: what answers on the buses, a reading of each sensor, a beep.
+/// Stop the daemon first: two cannot use the parts at once.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  frameside check
+  frameside check --config configs/emulated.toml --rig")]
+pub(super) struct Args {
+    /// Try the devices too
+    #[arg(long)]
+    rig: bool,
+}
+
+/// Where the chips that Frameside knows can be (datasheets of each).
+const ADDRESSES: [u8; 13] = [0x10, 0x38, 0x39, 0x48, 0x49, 0x4A, 0x4B, 0x53, 0x74, 0x75, 0x76, 0x77, 0x0C];
+/// A sensor has this long for its first reading, or three periods.
+const FIRST_READING: Duration = Duration::from_secs(3);
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    let config = context.config()?;
+    let missing: Vec<String> = config.unsupported().iter().map(ToString::to_string).collect();
+    if !missing.is_empty() {
+        return Err(Failure::Config(missing.join("\n")));
+    }
+    let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
+    let rig = if args.rig { Some(try_rig(&config)?) } else { None };
+    if context.json {
+        out_json(&json!({
+            "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
+            "warnings": warnings, "rig": rig.as_ref().map(Tried::to_json),
+        }));
+    } else {
+        for warning in &warnings {
+            out(&format!("! {warning}\n"));
+        }
+        out(&format!(
+            "{}: good; {} sensors, {} frames\n",
+            config.file.display(),
+            config.sensors.len(),
+            config.frames.len()
+        ));
+        if let Some(rig) = &rig {
+            out(&rig.for_people());
+        }
+    }
+    match rig.filter(|rig| !rig.is_well()) {
+        Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
+        None => Ok(()),
+    }
+}
+
+/// What came of trying the parts.
+struct Tried {
+    /// Bus, address, and the kernel driver that holds it, if one does.
+    answers: Vec<(u8, u8, Option<String>)>,
+    buses: Vec<Result<u8, String>>,
+    /// Sensor, and its reading in W/m² or what is wrong.
+    sensors: Vec<(String, Result<f64, String>)>,
+    beep: Result<&'static str, String>,
+}
+
+fn try_rig(config: &Config) -> Result<Tried, Failure> {
+    let mut tried = Tried { answers: Vec::new(), buses: Vec::new(), sensors: Vec::new(), beep: Ok("") };
+    let mut numbers: Vec<u8> = config
+        .sensors
+        .iter()
+        .filter_map(|sensor| match sensor.kind {
+            SensorKind::Real { bus, .. } => Some(bus),
+            _ => None,
+        })
+        .collect();
+    numbers.dedup();
+    for number in numbers {
+        match LinuxBus::open(number) {
+            Ok(mut bus) => {
+                tried.buses.push(Ok(number));
+                for address in ADDRESSES {
+                    let driver = kernel_driver(number, address);
+                    if driver.is_some() || bus.read(address, &mut [0]).is_ok() {
+                        tried.answers.push((number, address, driver));
+                    }
+                }
+            }
+            Err(error) => tried.buses.push(Err(error.to_string())),
+        }
+    }
+    tried.sensors = first_readings(config)?;
+    tried.beep = beep(config);
+    Ok(tried)
+}
+
+/// Polls every sensor until it has read once, failed, or had its time.
+fn first_readings(config: &Config) -> Result<Vec<(String, Result<f64, String>)>, Failure> {
+    let clock = Clock::new(1.0);
+    let mut feeds =
+        assemble::feeds(config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
+    let mut found: Vec<Result<f64, String>> =
+        vec![Err("no reading came in time".to_owned()); config.sensors.len()];
+    let longest = config.sensors.iter().map(|sensor| sensor.period).max().unwrap_or_default();
+    let end = Instant::now() + FIRST_READING.max(3 * longest);
+    while Instant::now() < end && found.iter().any(Result::is_err) {
+        let mut tell = |SensorId(id): SensorId, event: SensorEvent| match event {
+            SensorEvent::Reading(reading) => found[usize::from(id)] = Ok(reading.seen.lowest().w_m2()),
+            SensorEvent::Fault(fault) => found[usize::from(id)] = Err(fault.to_string()),
+            SensorEvent::Recovered => {}
+        };
+        for feed in &mut feeds {
+            feed.poll(clock.now(), &mut tell);
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    Ok(config.sensors.iter().map(|sensor| sensor.name.to_string()).zip(found).collect())
+}
+
+fn beep(config: &Config) -> Result<&'static str, String> {
+    let kind = assemble::buzzer(config);
+    let mut pins: Box<dyn Pins> = match kind {
+        BuzzerKind::None => return Ok("no buzzer in the config"),
+        BuzzerKind::Terminal => Box::new(MemoryPins::default()),
+        _ => Box::new(GpioPins::open().map_err(|error| error.to_string())?),
+    };
+    let mut buzzer = Buzzer::open(kind, &mut *pins).map_err(|error| error.to_string())?;
+    buzzer.play(&Pattern::beep());
+    let clock = Clock::new(1.0);
+    while let Some(at) = buzzer.poll(clock.now()) {
+        std::thread::sleep(clock.until(at));
+    }
+    Ok("beeped once")
+}
+
+impl Tried {
+    fn is_well(&self) -> bool {
+        self.beep.is_ok()
+            && self.buses.iter().all(Result::is_ok)
+            && self.sensors.iter().all(|(_, reading)| reading.is_ok())
+    }
+
+    fn for_people(&self) -> String {
+        let mut text = String::new();
+        for bus in &self.buses {
+            let _ = match bus {
+                Ok(number) => {
+                    let here: Vec<String> = self
+                        .answers
+                        .iter()
+                        .filter(|(bus, ..)| bus == number)
+                        .map(|(_, address, driver)| match driver {
+                            Some(driver) => format!("{address:#04x} (held by the kernel driver {driver})"),
+                            None => format!("{address:#04x}"),
+                        })
+                        .collect();
+                    let list = if here.is_empty() { "nothing answers".to_owned() } else { here.join(", ") };
+                    writeln!(text, "bus {number}: {list}")
+                }
+                Err(error) => writeln!(text, "{error}"),
+            };
+        }
+        for (name, reading) in &self.sensors {
+            let _ = match reading {
+                Ok(w_m2) => writeln!(text, "sensor {name}: {w_m2:.2} W/m²"),
+                Err(error) => writeln!(text, "sensor {name}: {error}"),
+            };
+        }
+        let _ = match &self.beep {
+            Ok(beep) => writeln!(text, "buzzer: {beep}"),
+            Err(error) => writeln!(text, "buzzer: {error}"),
+        };
+        text
+    }
+
+    fn to_json(&self) -> Value {
+        let error = |result: &Result<f64, String>| result.as_ref().err().cloned();
+        json!({
+            "answers": self.answers.iter().map(|(bus, address, driver)| {
+                json!({ "bus": bus, "address": address, "kernel_driver": driver })
+            }).collect::<Vec<_>>(),
+            "buses": self.buses.iter().filter_map(|b| b.as_ref().err()).collect::<Vec<_>>(),
+            "sensors": self.sensors.iter().map(|(name, reading)| {
+                json!({ "name": name, "irradiance_w_m2": reading.as_ref().ok(), "problem": error(reading) })
+            }).collect::<Vec<_>>(),
+            "buzzer": self.beep.clone().map_or_else(|error| error, str::to_owned),
+        })
+    }
+}

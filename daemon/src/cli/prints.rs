@@ -1,0 +1,103 @@
+//! `frameside prints`
+
+use std::fmt::Write as _;
+
+use frameside_core::exposure::FrameState;
+use frameside_core::light::Estimate;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use super::{Context, Failure, out, out_json};
+use crate::ledger::{Filter, PrintRow};
+use crate::words;
+
+/// Reads the record; the daemon need not run.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  frameside prints
+  frameside prints --recipe citrate --since 2026-07-01 --json")]
+pub(super) struct Args {
+    /// Only prints of this recipe
+    #[arg(long)]
+    recipe: Option<String>,
+    /// Only prints begun on this day or later, such as 2026-07-01
+    #[arg(long, value_name = "DATE")]
+    since: Option<Date>,
+}
+
+pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
+    let (record, zone) = context.record()?;
+    let since_ms = args.since.map(|day| midnight_ms(day, &zone)).transpose()?;
+    let prints = record.prints(&Filter { recipe: args.recipe, since_ms })?;
+    if context.json {
+        out_json(&prints.iter().map(|print| row_json(print, &zone)).collect());
+    } else {
+        out(&table(&prints, &zone));
+    }
+    Ok(())
+}
+
+/// The first instant of a day in a zone.
+pub(super) fn midnight_ms(day: Date, zone: &TimeZone) -> Result<i64, Failure> {
+    let start = day.to_zoned_datetime(zone.clone()).map_err(|error| Failure::Failed(error.to_string()))?;
+    Ok(start.timestamp().as_millisecond())
+}
+
+/// A print's facts for a list.
+pub(super) fn row_json(print: &PrintRow, zone: &TimeZone) -> Value {
+    let label = |ms: Option<i64>| ms.map(|ms| words::rfc3339(ms, zone));
+    let brought_in = print.brought_in();
+    json!({
+        "print": print.id,
+        "frame": print.frame,
+        "state": print.state(),
+        "begun": label(print.begun().map(|e| e.unix_ms)),
+        "due": label(print.due().map(|e| e.unix_ms)),
+        "brought_in": label(brought_in.map(|e| e.unix_ms)),
+        "synchronised": print.events.iter().all(|e| e.synchronised),
+        "target_j_m2": print.target().j_m2(),
+        "dose_at_due_j_m2": print.due().map(|e| e.dose.best.j_m2()),
+        "dose_j_m2": brought_in.map(|e| e.dose.best.j_m2()),
+        "low_j_m2": brought_in.map(|e| e.dose.low.j_m2()),
+        "high_j_m2": brought_in.map(|e| e.dose.high.j_m2()),
+        "seconds": print.seconds_uncovered(),
+        "recipe": print.recipe,
+        "negative": print.negative,
+        "source": print.source,
+        "note": print.note,
+    })
+}
+
+fn table(prints: &[PrintRow], zone: &TimeZone) -> String {
+    if prints.is_empty() {
+        return "no prints yet; 'frameside expose FRAME --target DOSE' begins one\n".to_owned();
+    }
+    let wide = prints.iter().map(|print| print.id.len()).max().unwrap_or(0);
+    let mut text = format!("{:wide$}  begun  minutes  target  dose\n", "print");
+    for print in prints {
+        let begun = print.begun().map_or_else(|| "--:--".to_owned(), |e| words::clock(e.unix_ms, zone));
+        let minutes =
+            print.seconds_uncovered().map_or_else(|| "-".to_owned(), |s| format!("{:.1}", s / 60.0));
+        let target = print.target();
+        let dose = match (print.brought_in(), print.state()) {
+            (Some(event), _) => format!("{}{}", over(event.dose, print), recipe(print)),
+            (None, FrameState::Covered) => "out, covered".to_owned(),
+            (None, state) => format!("out, {}", state.word()),
+        };
+        let _ = writeln!(text, "{:wide$}  {begun}  {minutes:>7}  {target}  {dose}", print.id);
+    }
+    text
+}
+
+/// The dose and how far it is from the target.
+pub(super) fn over(dose: Estimate, print: &PrintRow) -> String {
+    let stops = dose.best.stops_over(print.target());
+    let over = if stops.value().is_finite() { format!(" ({stops})") } else { String::new() };
+    format!("{}{over}", words::dose(dose))
+}
+
+fn recipe(print: &PrintRow) -> String {
+    print.recipe.as_ref().map(|recipe| format!("  {recipe}")).unwrap_or_default()
+}

@@ -1,0 +1,206 @@
+//! `frameside run`
+
+use std::io::IsTerminal;
+use std::time::Duration;
+
+use tokio::sync::mpsc;
+use tracing_subscriber::filter::LevelFilter;
+
+use super::{Context, Failure};
+use crate::assemble;
+use crate::clock::{self, Clock};
+use crate::config::{Config, Login};
+use crate::devices::feed::FeedThread;
+use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
+use crate::ledger::{Boot, Ledger};
+use crate::mqtt::{self, KeepAlive, LinkEvent, Password, Settings, topics};
+use crate::service::{self, Hands, Inputs, Service, Told};
+use crate::socket;
+
+/// Runs until SIGTERM or Ctrl-C. Logs go to stderr.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  frameside run --config configs/emulated.toml")]
+pub(super) struct Args {
+    /// Log every step
+    #[arg(long)]
+    verbose: bool,
+}
+
+/// Readings, questions and the like that wait for the service.
+const WAITING: usize = 256;
+/// A feed that has not been seen for this long is stuck.
+const FEED_ALIVE_WITHIN: Duration = Duration::from_secs(10);
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    let config = context.config()?;
+    log_to_stderr(args.verbose);
+    let missing = config.unsupported();
+    if !missing.is_empty() {
+        let lines: Vec<String> = missing.iter().map(ToString::to_string).collect();
+        return Err(Failure::Config(lines.join("\n")));
+    }
+    for warning in config.warnings() {
+        tracing::warn!("{warning}");
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Failed(format!("the runtime does not start: {error}")))?;
+    runtime.block_on(serve(&config))
+}
+
+fn log_to_stderr(verbose: bool) {
+    let level = if verbose { LevelFilter::DEBUG } else { LevelFilter::INFO };
+    let terminal = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let log = tracing_subscriber::fmt().with_writer(std::io::stderr).with_max_level(level).with_target(false);
+    if std::env::var_os("JOURNAL_STREAM").is_some() {
+        // The journal has its own times.
+        log.without_time().with_ansi(false).init();
+    } else {
+        log.with_ansi(terminal).init();
+    }
+}
+
+async fn serve(config: &Config) -> Result<(), Failure> {
+    let failed = |error: String| Failure::Failed(error);
+    let clock = Clock::new(config.speed);
+    let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
+    let (ledger_tell, ledger_events) = mpsc::channel(WAITING);
+    let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
+    let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, ledger_tell)?;
+    for trouble in &recovered.troubles {
+        tracing::warn!("{trouble}");
+    }
+    let (link, link_events) = link(config, &recovered.client_id)?;
+    let (press, buttons) = mpsc::channel(WAITING);
+    let (pins, buzzer, lights) = pins(config, &press);
+    let hands = Hands { buzzer, lights, link, voice: Box::new(log_signal) };
+    let setup = assemble::setup(config);
+    let now = clock.now();
+    let service = Service::new(setup, ledger, recovered, hands, now, clock.wall())
+        .map_err(|error| failed(error.to_string()))?;
+    let (sensor_tell, sensors) = mpsc::channel(WAITING);
+    let feeds = assemble::feeds(config, now).map_err(|error| failed(error.to_string()))?;
+    let threads: Vec<FeedThread> = feeds
+        .into_iter()
+        .map(|feed| FeedThread::start(feed, clock, sensor_tell.clone()))
+        .collect::<Result<_, _>>()
+        .map_err(|error| failed(format!("no thread for a sensor: {error}")))?;
+    let (ask, questions) = mpsc::channel(WAITING);
+    let server = tokio::spawn(socket::serve(listener, ask));
+    let inputs = Inputs { sensors, questions, ledger: ledger_events, link: link_events, buttons };
+    notify(&[sd_notify::NotifyState::Ready]);
+    tracing::info!(rig = config.rig.name.as_str(), socket = %config.socket.display(), "ready");
+    let alive = || {
+        let since =
+            |thread: &FeedThread| clock.now().duration_since(thread.last_beat()).div_f64(clock.speed());
+        if threads.iter().all(|thread| since(thread) < FEED_ALIVE_WITHIN) {
+            notify(&[sd_notify::NotifyState::Watchdog]);
+        }
+    };
+    service::run(service, clock, inputs, alive, stopped()).await;
+    // Buttons call as long as the pins live.
+    drop(pins);
+    server.abort();
+    threads.into_iter().for_each(FeedThread::stop);
+    // Left behind, it would only say that nobody answers.
+    let _ = std::fs::remove_file(&config.socket);
+    tracing::info!("stopped");
+    Ok(())
+}
+
+/// Resolves when the daemon is asked to stop.
+async fn stopped() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
+        (Ok(mut term), Ok(mut int)) => {
+            tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
+        }
+        // Without handlers the signals end the process by themselves.
+        _ => std::future::pending().await,
+    }
+    notify(&[sd_notify::NotifyState::Stopping]);
+    tracing::info!("stopping");
+}
+
+fn notify(states: &[sd_notify::NotifyState<'_>]) {
+    if let Err(error) = sd_notify::notify(states) {
+        tracing::debug!(%error, "systemd does not listen");
+    }
+}
+
+fn log_signal(told: &Told) {
+    tracing::info!(signal = told.kind, "{}", told.text);
+}
+
+/// The way to the broker, if the config names one.
+fn link(
+    config: &Config,
+    client_id: &str,
+) -> Result<(Option<mqtt::Link>, mpsc::Receiver<LinkEvent>), Failure> {
+    let Some(broker) = &config.mqtt else { return Ok((None, mpsc::channel(1).1)) };
+    let settings = Settings {
+        host: broker.broker.clone(),
+        port: broker.port,
+        user: broker.login.as_ref().map(|login| login.user.clone()),
+        password: broker.login.as_ref().map(password).transpose()?.flatten(),
+        client_id: client_id.to_owned(),
+        prefix: topics::prefix(config.rig.name.as_str()),
+        keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
+    };
+    let (link, events) = mqtt::connect(settings);
+    Ok((Some(link), events))
+}
+
+fn password(login: &Login) -> Result<Option<Password>, Failure> {
+    let Some(file) = &login.password_file else { return Ok(None) };
+    let text = std::fs::read_to_string(file)
+        .map_err(|error| Failure::Failed(format!("the password file {}: {error}", file.display())))?;
+    Ok(Some(Password::new(text.lines().next().unwrap_or_default())))
+}
+
+/// Buzzer and lights; the buttons send their frame. What cannot be had is
+/// told and done without.
+fn pins(
+    config: &Config,
+    press: &mpsc::Sender<frameside_core::exposure::FrameId>,
+) -> (Box<dyn Pins>, Buzzer, Vec<Option<Box<dyn Switch>>>) {
+    let kind = assemble::buzzer(config);
+    let on_pin = matches!(kind, BuzzerKind::Active { .. } | BuzzerKind::Passive { .. });
+    let wanted = on_pin || config.frames.iter().any(|frame| frame.button.is_some() || frame.led.is_some());
+    let mut pins: Box<dyn Pins> = if wanted {
+        match GpioPins::open() {
+            Ok(pins) => Box::new(pins),
+            Err(error) => {
+                tracing::error!("{error}; going on without buzzer, lights and buttons");
+                Box::new(MemoryPins::default())
+            }
+        }
+    } else {
+        Box::new(MemoryPins::default())
+    };
+    let buzzer = Buzzer::open(kind, &mut *pins).unwrap_or_else(|error| {
+        tracing::error!("the buzzer: {error}; going on without it");
+        Buzzer::open(BuzzerKind::None, &mut *pins).expect("silence needs no pin")
+    });
+    let mut lights = Vec::new();
+    for (id, frame) in (0..).map(frameside_core::exposure::FrameId).zip(&config.frames) {
+        let light = frame.led.map(|pin| pins.output(pin.bcm())).transpose();
+        lights.push(light.unwrap_or_else(|error| {
+            tracing::error!("the light of {}: {error}; going on without it", frame.name);
+            None
+        }));
+        if let Some(pin) = frame.button {
+            let press = press.clone();
+            let pressed = Box::new(move || {
+                if press.try_send(id).is_err() {
+                    tracing::warn!("a press of a button was not taken");
+                }
+            });
+            if let Err(error) = pins.button(pin.bcm(), pressed) {
+                tracing::error!("the button of {}: {error}; going on without it", frame.name);
+            }
+        }
+    }
+    (pins, buzzer, lights)
+}

@@ -1,0 +1,150 @@
+//! `frameside show`
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use frameside_core::exposure::EventKind;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use super::prints::{over, row_json};
+use super::{Context, Failure, out, out_json};
+use crate::charts;
+use crate::ledger::{EventRow, PrintDetail};
+use crate::print_chart::dose_curve;
+use crate::words;
+
+/// Reads the record; the daemon need not run.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  frameside show 2026-07-14-oak-1
+  frameside show 2026-07-14-oak-1 --chart oak.png")]
+pub(super) struct Args {
+    /// The print, or the beginning of its name
+    print: String,
+    /// Draw its dose curve into a file ending in .svg or .png
+    #[arg(long, value_name = "FILE")]
+    chart: Option<PathBuf>,
+}
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    let (record, zone) = context.record()?;
+    let print = record.detail(&args.print)?;
+    if let Some(file) = &args.chart {
+        let svg = charts::dose_curve(&dose_curve(&print, &zone));
+        charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
+    }
+    if context.json {
+        out_json(&to_json(&print, &zone));
+    } else {
+        out(&for_people(&print, &zone));
+        if let Some(file) = &args.chart {
+            out(&format!("drawn: {}\n", file.display()));
+        }
+    }
+    Ok(())
+}
+
+fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {
+    let row = &print.row;
+    let begun = row.begun().map_or(0, |e| e.unix_ms) as f64;
+    let mut value = row_json(row, zone);
+    let extra = json!({
+        "sensor": row.sensor,
+        "glass": row.glass,
+        "plan_j_m2": row.plan,
+        "calibration": serde_json::from_str::<Value>(&row.calibration).unwrap_or_else(|_| json!(row.calibration)),
+        "events": row.events.iter().map(|e| event_json(e, zone)).collect::<Vec<_>>(),
+        "signals": row.events.iter().filter(|e| calls(e.kind)).map(|e| event_json(e, zone)).collect::<Vec<_>>(),
+        "spans": print.spans.iter().map(|&(from, to)| json!([from, to])).collect::<Vec<_>>(),
+        "gaps": print.gaps.iter().map(|gap| json!({
+            "from_s": (gap.from_ms - begun) / 1000.0, "to_s": (gap.to_ms - begun) / 1000.0,
+            "dose_j_m2": gap.dose.best.j_m2(), "low_j_m2": gap.dose.low.j_m2(), "high_j_m2": gap.dose.high.j_m2(),
+        })).collect::<Vec<_>>(),
+        "notes": print.notes.iter().map(|note| json!({
+            "at": words::rfc3339(note.unix_ms, zone), "text": note.text, "tone": note.tone,
+            "dose_j_m2": note.dose.map(|d| d.j_m2()),
+        })).collect::<Vec<_>>(),
+        "judgements": [],
+        "recipe_version": null,
+        "curve": print.curve.iter().map(|&(s, e, d)| json!([s, e, d])).collect::<Vec<_>>(),
+    });
+    if let (Some(fields), Value::Object(extra)) = (value.as_object_mut(), extra) {
+        fields.extend(extra);
+    }
+    value
+}
+
+fn event_json(event: &EventRow, zone: &TimeZone) -> Value {
+    let mut value = serde_json::to_value(event.kind).unwrap_or_default();
+    value["at"] = words::rfc3339(event.unix_ms, zone).into();
+    value["synchronised"] = event.synchronised.into();
+    value["dose_j_m2"] = event.dose.best.j_m2().into();
+    value["low_j_m2"] = event.dose.low.j_m2().into();
+    value["high_j_m2"] = event.dose.high.j_m2().into();
+    value["settled"] = event.settled.into();
+    value
+}
+
+/// Whether somebody was called.
+fn calls(kind: EventKind) -> bool {
+    matches!(kind, EventKind::Due | EventKind::Band { .. })
+}
+
+fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
+    let row = &print.row;
+    let mut text = format!("{} in frame {}, {}\n", row.id, row.frame, row.state().word());
+    let facts = [("recipe", &row.recipe), ("negative", &row.negative), ("note", &row.note)];
+    for (name, fact) in facts {
+        if let Some(fact) = fact {
+            let _ = writeln!(text, "{name}: {fact}");
+        }
+    }
+    let _ = writeln!(
+        text,
+        "target {}, glass {:.0} %, sensor {}, source {}",
+        row.target(),
+        row.glass * 100.0,
+        row.sensor,
+        row.source
+    );
+    if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_uncovered()) {
+        let _ = writeln!(text, "dose {} in {} of light", over(event.dose, row), words::span(seconds));
+    }
+    for event in &row.events {
+        let _ = writeln!(text, "  {}  {}", when(event, zone), what(event));
+    }
+    for gap in &print.gaps {
+        let seconds = (gap.to_ms - gap.from_ms) / 1000.0;
+        let from = words::clock(gap.from_ms as i64, zone);
+        let _ = writeln!(text, "light was not seen for {} from {from}", words::span(seconds));
+    }
+    for note in &print.notes {
+        let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
+        let dose = note.dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
+        let _ = writeln!(text, "note of {}{dose}{tone}: {}", words::clock(note.unix_ms, zone), note.text);
+    }
+    text
+}
+
+fn when(event: &EventRow, zone: &TimeZone) -> String {
+    let clock = words::clock(event.unix_ms, zone);
+    if event.synchronised { clock } else { format!("{clock}?") }
+}
+
+fn what(event: &EventRow) -> String {
+    let dose = words::dose(event.dose);
+    match event.kind {
+        EventKind::Begun { covered: true } => "laid out under its cover".to_owned(),
+        EventKind::Begun { covered: false } => "laid out".to_owned(),
+        EventKind::Covered => format!("covered at {dose}"),
+        EventKind::Uncovered => format!("uncovered at {dose}"),
+        EventKind::Band { band } => format!("band {band} had its {dose}"),
+        EventKind::Due => format!("due at {dose}"),
+        EventKind::Hushed => format!("hushed at {dose}"),
+        EventKind::Retargeted { target } => format!("new target {target} at {dose}"),
+        EventKind::Noted => format!("noted at {dose}"),
+        EventKind::BroughtIn => format!("brought in with {dose}"),
+    }
+}

@@ -1,0 +1,84 @@
+//! A print of the record as its chart wants it.
+
+use frameside_core::exposure::EventKind;
+use jiff::tz::TimeZone;
+
+use crate::charts::{self, BandPoint, CurvePoint, DoseCurve, Span};
+use crate::ledger::PrintDetail;
+use crate::words;
+
+/// The print as the chart wants it.
+pub(crate) fn dose_curve(print: &PrintDetail, zone: &TimeZone) -> DoseCurve {
+    let row = &print.row;
+    let begun = row.begun().map_or(0, |e| e.unix_ms);
+    let since = |ms: f64| (ms - begun as f64) / 1000.0;
+    let end = print.curve.last().map_or(0.0, |&(s, ..)| s);
+    let mut subtitle = vec![format!("frame {}, target {}", row.frame, row.target())];
+    subtitle.extend(row.recipe.iter().chain(&row.negative).cloned());
+    let covered = std::iter::once(0.0)
+        .chain(print.spans.iter().filter_map(|&(_, to)| to))
+        .zip(print.spans.iter().map(|&(from, _)| from).chain([end]))
+        .filter(|(from, to)| to - from > 0.5)
+        .map(|(from_s, to_s)| Span { from_s, to_s })
+        .collect();
+    DoseCurve {
+        title: format!("Print {}", row.id),
+        subtitle,
+        started: format!("{} on {}", words::clock(begun, zone), words::day(begun, zone)),
+        points: print
+            .curve
+            .iter()
+            .map(|&(seconds, irradiance_w_m2, dose_j_m2)| CurvePoint { seconds, irradiance_w_m2, dose_j_m2 })
+            .collect(),
+        target_j_m2: row.target().j_m2(),
+        covered,
+        gaps: print
+            .gaps
+            .iter()
+            .map(|gap| Span { from_s: since(gap.from_ms).max(0.0), to_s: since(gap.to_ms).min(end) })
+            .collect(),
+        band: band(print, begun),
+        signals: row
+            .events
+            .iter()
+            .filter_map(|event| match event.kind {
+                EventKind::Band { band } => Some(charts::Signal {
+                    seconds: since(event.unix_ms as f64),
+                    kind: format!("band {band}"),
+                }),
+                _ => None,
+            })
+            .collect(),
+        due_s: row.due().map(|event| since(event.unix_ms as f64)),
+        brought_in_s: row.brought_in().map(|event| since(event.unix_ms as f64)),
+    }
+}
+
+/// Where low and high part, along the curve: every gap widens the band by
+/// what may have fallen through the glass while the cover was off.
+fn band(print: &PrintDetail, begun: i64) -> Vec<BandPoint> {
+    let since = |ms: f64| (ms - begun as f64) / 1000.0;
+    let off = |t: f64| print.spans.iter().any(|&(from, to)| from <= t && to.is_none_or(|to| t <= to));
+    let spread = |t: f64| {
+        print.gaps.iter().fold((0.0, 0.0), |(below, above), gap| {
+            let (from, to) = (since(gap.from_ms), since(gap.to_ms));
+            if !off(0.5 * (from + to)) {
+                return (below, above);
+            }
+            let share = ((t - from) / (to - from)).clamp(0.0, 1.0) * print.row.glass;
+            let dose = gap.dose;
+            (below + (dose.best - dose.low).j_m2() * share, above + (dose.high - dose.best).j_m2() * share)
+        })
+    };
+    if print.gaps.is_empty() {
+        return Vec::new();
+    }
+    print
+        .curve
+        .iter()
+        .map(|&(seconds, _, dose)| {
+            let (below, above) = spread(seconds);
+            BandPoint { seconds, low_j_m2: (dose - below).max(0.0), high_j_m2: dose + above }
+        })
+        .collect()
+}

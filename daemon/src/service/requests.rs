@@ -1,0 +1,236 @@
+//! What people ask of the rig, over the socket or the broker.
+
+use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
+use frameside_core::quantity::Mono;
+use serde_json::{Value, json};
+use tokio::sync::oneshot;
+
+use super::Service;
+use crate::ledger::{Entry, NewPrint, Record};
+use crate::mqtt::{Incoming, ReplyTo};
+use crate::request::{Aim, Expose, Request};
+use crate::words;
+
+/// Who asked, and how the answer gets there.
+#[derive(Debug)]
+pub enum Asker {
+    /// Somebody at the control socket.
+    Socket(oneshot::Sender<Value>),
+    /// Somebody at the broker.
+    Broker(ReplyTo),
+}
+
+/// Answers to this many commands are kept, to answer again instead of doing
+/// again.
+const ANSWERS_KEPT: usize = 100;
+
+/// A request that was carried out.
+enum Done {
+    /// The ledger has to hear of it before it is acknowledged.
+    Kept(Value),
+    /// Nothing has changed.
+    Told(Value),
+}
+
+impl Service {
+    /// Somebody asks over the control socket.
+    pub fn on_question(&mut self, now: Mono, request: Request, answer: oneshot::Sender<Value>) {
+        self.ask(now, request, Asker::Socket(answer), None);
+    }
+
+    /// A command came from the broker.
+    pub(super) fn on_command(&mut self, now: Mono, command: Incoming) {
+        let Incoming { id, reply, request } = command;
+        if let Some((_, answer)) = self.answered.iter().find(|(known, _)| Some(known) == id.as_ref()) {
+            let answer = answer.clone();
+            return self.answer(Asker::Broker(reply), answer);
+        }
+        let unix_ms = self.wall.unix_ms_at(now);
+        let synchronised = self.wall.synchronised;
+        match request.and_then(|command| command.in_time(unix_ms, synchronised)) {
+            Ok(request) => {
+                tracing::info!(?request, "asked over the broker");
+                self.ask(now, request, Asker::Broker(reply), id);
+            }
+            Err(error) => {
+                tracing::warn!("a command was refused: {error}");
+                self.answer(Asker::Broker(reply), refusal(&error.to_string()));
+            }
+        }
+    }
+
+    /// Carries a request out. It is acknowledged when the ledger has it.
+    fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>) {
+        let done = self.carry_out(now, request);
+        let (answer, kept) = match done {
+            Ok(Done::Kept(answer)) => (answer, true),
+            Ok(Done::Told(answer)) => (answer, false),
+            Err(error) => (refusal(&error), false),
+        };
+        if let Some(id) = id {
+            self.ledger.write(Entry::Answered { id: id.clone(), answer: answer.clone() });
+            self.answered.push_back((id, answer.clone()));
+            if self.answered.len() > ANSWERS_KEPT {
+                self.answered.pop_front();
+            }
+        }
+        if kept {
+            let token = self.commit(now);
+            self.promised.push((token, asker, answer));
+        } else {
+            self.answer(asker, answer);
+        }
+    }
+
+    fn carry_out(&mut self, now: Mono, request: Request) -> Result<Done, String> {
+        match request {
+            Request::Status => {
+                let mut status = serde_json::to_value(self.status(now)).map_err(|e| e.to_string())?;
+                status["ok"] = Value::Bool(true);
+                Ok(Done::Told(status))
+            }
+            Request::Expose(expose) => self.expose(now, &expose),
+            Request::Cover { frame } => self.at_frame(now, &frame, Command::Cover),
+            Request::Uncover { frame } => self.at_frame(now, &frame, Command::Uncover),
+            Request::BringIn { frame } => self.at_frame(now, &frame, Command::BringIn),
+            Request::Retarget { frame, target } => self.at_frame(now, &frame, Command::Retarget(target)),
+            Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush),
+            Request::Hush { frame: None } => self.hush_all(now),
+            Request::Note { print, text, tone } => self.note(now, &print, text, tone),
+        }
+    }
+
+    fn expose(&mut self, now: Mono, expose: &Expose) -> Result<Done, String> {
+        let frame = self.frame_or_list(&expose.frame)?;
+        // Before a name is given out.
+        self.refuse_if_busy(now, frame)?;
+        let plan = self.plan(&expose.aim)?;
+        let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
+        let part = &self.setup.frames[frame.0 as usize];
+        let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
+        let sensor = &self.setup.sensors[usize::from(part.sensor.0)];
+        self.ledger.write(Entry::Print(NewPrint {
+            id: print.clone(),
+            frame: part.name.clone(),
+            sensor: sensor.name.clone(),
+            glass: part.glass,
+            source: expose.source.clone().unwrap_or_else(|| "sun".to_owned()),
+            recipe: expose.recipe.clone(),
+            negative: expose.negative.clone(),
+            note: expose.note.clone(),
+            plan: plan.clone(),
+            calibration: sensor.calibration.clone(),
+        }));
+        let command = Command::Begin { print: print.clone(), plan: plan.clone(), covered: expose.covered };
+        self.tell_rig(now, frame, command)?;
+        Ok(Done::Kept(json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() })))
+    }
+
+    /// What a print is to receive.
+    fn plan(&self, aim: &Aim) -> Result<Plan, String> {
+        match aim {
+            Aim::Target(target) => Ok(Plan::dose(*target)),
+            Aim::Strip(doses) => Plan::strip(doses.clone()).map_err(|e| e.to_string()),
+            Aim::Like(print) => {
+                let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
+                let earlier = record.find(print).map_err(|e| e.to_string())?;
+                let dose = earlier.dose_to_repeat().ok_or_else(|| {
+                    format!("print {} has not been brought in, so its dose is not known yet", earlier.id)
+                })?;
+                frameside_core::quantity::TargetDose::new(dose).map(Plan::dose).map_err(|e| e.to_string())
+            }
+            Aim::Recipe => {
+                Err("recipes hold no target yet; give one with --target, or repeat a print with --like"
+                    .to_owned())
+            }
+        }
+    }
+
+    fn note(&mut self, now: Mono, print: &str, text: String, tone: Option<String>) -> Result<Done, String> {
+        let out = self.frame_ids().find(|&id| {
+            self.rig
+                .view(id, now)
+                .is_some_and(|v| v.state != FrameState::In && v.print.as_deref() == Some(print))
+        });
+        let Some(frame) = out else {
+            let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
+            let id = record.find(print).map_err(|e| e.to_string())?.id;
+            self.ledger.write(Entry::Note {
+                print: id.clone().into(),
+                text,
+                tone,
+                at: now,
+                with_dose: false,
+            });
+            return Ok(Done::Kept(json!({ "ok": true, "print": id })));
+        };
+        self.ledger.write(Entry::Note { print: print.into(), text, tone, at: now, with_dose: true });
+        self.tell_rig(now, frame, Command::Note)?;
+        let dose = self.rig.view(frame, now).map(|v| v.dose.best.j_m2());
+        Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
+    }
+
+    fn hush_all(&mut self, now: Mono) -> Result<Done, String> {
+        let waiting: Vec<FrameId> =
+            self.frame_ids().filter(|&id| self.rig.view(id, now).is_some_and(|v| v.waiting)).collect();
+        if waiting.is_empty() {
+            return Err("nothing is calling".to_owned());
+        }
+        for &frame in &waiting {
+            self.tell_rig(now, frame, Command::Hush)?;
+        }
+        self.hands.buzzer.hush();
+        Ok(Done::Kept(json!({ "ok": true, "hushed": waiting.len() })))
+    }
+
+    fn at_frame(&mut self, now: Mono, name: &str, command: Command) -> Result<Done, String> {
+        let frame = self.frame_or_list(name)?;
+        if command == Command::Hush {
+            self.hands.buzzer.hush();
+        }
+        self.tell_rig(now, frame, command)?;
+        let status = self.status(now).frames.swap_remove(frame.0 as usize);
+        let mut answer = serde_json::to_value(status).map_err(|e| e.to_string())?;
+        answer["ok"] = Value::Bool(true);
+        Ok(Done::Kept(answer))
+    }
+
+    fn tell_rig(&mut self, now: Mono, frame: FrameId, command: Command) -> Result<(), String> {
+        let name = &self.setup.frames[frame.0 as usize].name;
+        let told = self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{name}: {e}"));
+        self.pump(now);
+        told
+    }
+
+    fn refuse_if_busy(&self, now: Mono, frame: FrameId) -> Result<(), String> {
+        let name = &self.setup.frames[frame.0 as usize].name;
+        match self.rig.view(frame, now) {
+            Some(FrameView { state, print: Some(print), .. }) if state != FrameState::In => {
+                Err(format!("{name}: {}", Refused::Busy { print, state }))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn frame_or_list(&self, name: &str) -> Result<FrameId, String> {
+        self.frame_named(name).ok_or_else(|| {
+            let names: Vec<&str> = self.setup.frames.iter().map(|f| f.name.as_str()).collect();
+            format!("there is no frame '{}'; the frames are: {}", name.escape_default(), names.join(", "))
+        })
+    }
+}
+
+/// What a press of a frame's button means.
+pub(super) fn next_by_button(view: &FrameView) -> Option<Command> {
+    match view.state {
+        _ if view.waiting => Some(Command::Hush),
+        FrameState::Due => Some(Command::BringIn),
+        FrameState::Exposing => Some(Command::Cover),
+        FrameState::Covered => Some(Command::Uncover),
+        FrameState::Empty | FrameState::In => None,
+    }
+}
+
+fn refusal(error: &str) -> Value {
+    json!({ "ok": false, "error": error })
+}

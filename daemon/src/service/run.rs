@@ -1,0 +1,67 @@
+//! The loop: waits for whatever comes first and hands it to the service.
+
+use std::future::Future;
+use std::time::Duration;
+
+use frameside_core::chips::SensorEvent;
+use frameside_core::exposure::{FrameId, SensorId};
+use tokio::sync::mpsc::Receiver;
+
+use super::Service;
+use crate::clock::Clock;
+use crate::ledger::LedgerEvent;
+use crate::mqtt::LinkEvent;
+use crate::socket::Question;
+
+/// Where things come from.
+pub struct Inputs {
+    /// The feeds.
+    pub sensors: Receiver<(SensorId, SensorEvent)>,
+    /// The control socket.
+    pub questions: Receiver<Question>,
+    /// The ledger.
+    pub ledger: Receiver<LedgerEvent>,
+    /// The broker; closed without one.
+    pub link: Receiver<LinkEvent>,
+    /// The buttons.
+    pub buttons: Receiver<FrameId>,
+}
+
+/// How often the wall clock is looked at, in life's time.
+const WALL_EVERY: Duration = Duration::from_secs(5);
+
+/// Runs the service until `shutdown` comes, then makes everything safe.
+/// `alive` is called at least every few seconds while the loop turns.
+pub async fn run(
+    mut service: Service,
+    clock: Clock,
+    mut inputs: Inputs,
+    mut alive: impl FnMut(),
+    shutdown: impl Future<Output = ()>,
+) {
+    tokio::pin!(shutdown);
+    let mut wall = tokio::time::interval(WALL_EVERY);
+    wall.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+    loop {
+        let now = clock.now();
+        let pause = clock.until(service.next_wake(now));
+        tokio::select! {
+            () = &mut shutdown => break,
+            () = tokio::time::sleep(pause) => {}
+            Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
+            Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
+            Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
+            Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
+            Some(question) = inputs.questions.recv() => {
+                service.on_question(clock.now(), question.request, question.answer);
+            }
+            _ = wall.tick() => {
+                let now = clock.wall();
+                service.on_wall(now.mono, now);
+                alive();
+            }
+        }
+        service.wake(clock.now());
+    }
+    service.close(clock.now()).await;
+}
