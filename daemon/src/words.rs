@@ -33,7 +33,7 @@ pub fn signal(
         SignalKind::Nearly { remaining_s } => {
             format!("{name} is nearly due: about {} to go in this light.", span(remaining_s))
         }
-        SignalKind::Due => format!("{name} is due: {dose} reached. {open}"),
+        SignalKind::Due => format!("{name} is due at {dose}. {open}"),
         SignalKind::Overdue { over } => {
             format!("{name} is past its target by {over}: {dose} instead of {target}. {open}")
         }
@@ -134,7 +134,7 @@ mod tests {
     fn signals_say_what_to_do() {
         assert_eq!(
             text(SignalKind::Due, 15_000.0),
-            "oak is due: 15.0 kJ/m² reached. Bring it in covered, and open it in subdued light."
+            "oak is due at 15.0 kJ/m². Bring it in covered, and open it in subdued light."
         );
         assert!(text(SignalKind::Overdue { over: Stops::new(0.5) }, 21_213.0).contains("+0.50 stops"));
         assert_eq!(

@@ -236,7 +236,7 @@ fn deliver_all(rig: &mut Rig, outbox: &mut Outbox) {
             other => panic!("not expected here: {other:?}"),
         }
         if let Some(next) = outbox.next_to_send() {
-            rig.link.publish(next.publication).unwrap();
+            rig.link.publish(next).unwrap();
             outbox.sent();
         }
     }

@@ -11,6 +11,7 @@ const ALLOWED: [&str; 11] = [
     "embedded-hal",
     "serde",
     "serde_core",
+    "solar-positioning",
     "serde_derive",
     "thiserror",
     "thiserror-impl",

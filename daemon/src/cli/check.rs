@@ -67,13 +67,15 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     }
 }
 
+/// A sensor's name, and its reading in W/m² or what is wrong.
+type FirstReading = (String, Result<f64, String>);
+
 /// What came of trying the parts.
 struct Tried {
     /// Bus, address, and the kernel driver that holds it, if one does.
     answers: Vec<(u8, u8, Option<String>)>,
     buses: Vec<Result<u8, String>>,
-    /// Sensor, and its reading in W/m² or what is wrong.
-    sensors: Vec<(String, Result<f64, String>)>,
+    sensors: Vec<FirstReading>,
     beep: Result<&'static str, String>,
 }
 
@@ -108,7 +110,7 @@ fn try_rig(config: &Config) -> Result<Tried, Failure> {
 }
 
 /// Polls every sensor until it has read once, failed, or had its time.
-fn first_readings(config: &Config) -> Result<Vec<(String, Result<f64, String>)>, Failure> {
+fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let clock = Clock::new(1.0);
     let mut feeds =
         assemble::feeds(config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;

@@ -159,12 +159,15 @@ fn password(login: &Login) -> Result<Option<Password>, Failure> {
     Ok(Some(Password::new(text.lines().next().unwrap_or_default())))
 }
 
+/// A light for each frame that has one.
+type Lights = Vec<Option<Box<dyn Switch>>>;
+
 /// Buzzer and lights; the buttons send their frame. What cannot be had is
 /// told and done without.
 fn pins(
     config: &Config,
     press: &mpsc::Sender<frameside_core::exposure::FrameId>,
-) -> (Box<dyn Pins>, Buzzer, Vec<Option<Box<dyn Switch>>>) {
+) -> (Box<dyn Pins>, Buzzer, Lights) {
     let kind = assemble::buzzer(config);
     let on_pin = matches!(kind, BuzzerKind::Active { .. } | BuzzerKind::Passive { .. });
     let wanted = on_pin || config.frames.iter().any(|frame| frame.button.is_some() || frame.led.is_some());

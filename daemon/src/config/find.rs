@@ -6,9 +6,12 @@ use std::path::{Path, PathBuf};
 
 use super::ConfigError;
 
+/// Looks a variable up.
+type Variables = Box<dyn Fn(&str) -> Option<OsString>>;
+
 /// What the config needs to know of the process it is read in.
 pub struct Env {
-    var: Box<dyn Fn(&str) -> Option<OsString>>,
+    var: Variables,
     uid: u32,
 }
 

@@ -123,6 +123,16 @@ pub struct PrintDetail {
     pub spans: Vec<(f64, Option<f64>)>,
 }
 
+/// A chunk of light as it is stored.
+struct StoredChunk {
+    codec: i64,
+    count: i64,
+    from_ns: i64,
+    /// From monotonic milliseconds to the wall's.
+    offset_ms: i64,
+    bytes: Vec<u8>,
+}
+
 impl PrintRow {
     /// The last event of a kind.
     fn last(&self, wanted: impl Fn(&EventKind) -> bool) -> Option<&EventRow> {
@@ -286,11 +296,12 @@ impl Record {
     pub fn light(&self, sensor: &str, from_ms: f64, to_ms: f64) -> Result<Vec<LightSample>, LedgerError> {
         let chunks = self.chunks(sensor, from_ms, to_ms).map_err(|e| self.failed(e))?;
         let mut samples = Vec::new();
-        for (codec, count, from_ns, offset_ms, bytes) in chunks {
-            let count = usize::try_from(count).map_err(|_| chunk::Damaged)?;
-            let read = chunk::decode(Codec::from_number(codec)?, count, Mono::from_nanos(from_ns), &bytes)?;
+        for stored in chunks {
+            let count = usize::try_from(stored.count).map_err(|_| chunk::Damaged)?;
+            let codec = Codec::from_number(stored.codec)?;
+            let read = chunk::decode(codec, count, Mono::from_nanos(stored.from_ns), &stored.bytes)?;
             samples.extend(read.into_iter().map(|sample| LightSample {
-                unix_ms: sample.at.nanos() as f64 / 1e6 + offset_ms as f64,
+                unix_ms: sample.at.nanos() as f64 / 1e6 + stored.offset_ms as f64,
                 sample,
             }));
         }
@@ -335,12 +346,7 @@ impl Record {
         self.gaps(sensor, from_ms, to_ms).map_err(|e| self.failed(e))
     }
 
-    fn chunks(
-        &self,
-        sensor: &str,
-        from_ms: f64,
-        to_ms: f64,
-    ) -> rusqlite::Result<Vec<(i64, i64, i64, i64, Vec<u8>)>> {
+    fn chunks(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<StoredChunk>> {
         let mut select = self.connection.prepare(
             "SELECT codec, n, from_ns, offset_ms, samples
              FROM light JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
@@ -348,7 +354,13 @@ impl Record {
         )?;
         select
             .query_map(params![sensor, from_ms, to_ms], |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+                Ok(StoredChunk {
+                    codec: row.get(0)?,
+                    count: row.get(1)?,
+                    from_ns: row.get(2)?,
+                    offset_ms: row.get(3)?,
+                    bytes: row.get(4)?,
+                })
             })?
             .collect()
     }

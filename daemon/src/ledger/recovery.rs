@@ -72,7 +72,8 @@ pub(super) fn recover(connection: &Connection, boot: &Boot) -> rusqlite::Result<
                 resumed: resumed(connection, &shift, seq, &id, plan)?,
             }),
             None => {
-                recovered.troubles.push(format!("the plan of print {id} cannot be read; it is not taken up"))
+                let trouble = format!("the plan of print {id} cannot be read; it is not taken up");
+                recovered.troubles.push(trouble);
             }
         }
     }

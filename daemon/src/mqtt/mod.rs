@@ -12,6 +12,6 @@ pub mod topics;
 
 pub use command::{BARE_VERBS, Command, CommandError, Incoming, LONGEST_PAYLOAD, ReplyTo};
 pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
-pub use outbox::{NextSignal, Outbox};
+pub use outbox::Outbox;
 pub use publication::{Delivery, Publication, Topic};
 pub use topics::SignalPayload;

@@ -34,15 +34,6 @@ struct Waiting {
     refused: bool,
 }
 
-/// The message to send next.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NextSignal {
-    /// Publish the state of this frame first.
-    pub frame: String,
-    /// The message.
-    pub publication: Publication,
-}
-
 impl Outbox {
     /// An outbox with what the ledger still holds, the oldest first; the link
     /// is down.
@@ -68,14 +59,13 @@ impl Outbox {
     /// What to send now: nothing while the link is down or a message is under
     /// way. Tell [`Outbox::sent`] once the link has taken it.
     #[must_use]
-    pub fn next_to_send(&self) -> Option<NextSignal> {
+    pub fn next_to_send(&self) -> Option<Publication> {
         if !self.link_up || self.under_way {
             return None;
         }
         let Waiting { row, taken, .. } = self.rows.get(self.current()?)?;
         let topic = if *taken == 0 { topics::frame_signal(&row.frame) } else { topics::SIGNAL.to_owned() };
-        let publication = Publication::signal(topic, row.payload.as_str(), &row.id);
-        Some(NextSignal { frame: row.frame.clone(), publication })
+        Some(Publication::signal(topic, row.payload.as_str(), &row.id))
     }
 
     /// The link has taken what [`Outbox::next_to_send`] gave.
@@ -162,9 +152,7 @@ mod tests {
     fn send(outbox: &mut Outbox) -> Option<(String, String)> {
         let next = outbox.next_to_send()?;
         outbox.sent();
-        let (Topic::OfRig(topic), Delivery::Reported(id)) =
-            (next.publication.topic, next.publication.delivery)
-        else {
+        let (Topic::OfRig(topic), Delivery::Reported(id)) = (next.topic, next.delivery) else {
             panic!("a signal goes to the rig's own topics and is reported");
         };
         Some((topic, id))

@@ -24,9 +24,12 @@ const LONGEST_LINE: f64 = 60.0;
 /// The light of one day.
 #[derive(Debug, Clone)]
 pub struct Day {
-    /// Seconds from midnight, irradiance in W/m², dose so far in J/m²; rising in time.
-    knots: Vec<(f64, f64, f64)>,
+    /// Rising in time.
+    knots: Vec<Knot>,
 }
+
+/// Seconds from midnight, irradiance in W/m², dose so far in J/m².
+type Knot = (f64, f64, f64);
 
 impl Day {
     /// The day of a seed.
@@ -35,7 +38,7 @@ impl Day {
         let mut sky = ClearSky::new(GARDEN);
         sky.set_wall(WallAnchor { mono: Mono::default(), unix_ms: MIDNIGHT_UNIX_MS, synchronised: true });
         let clear = |t: f64| sky.irradiance(Mono::from_seconds(t)).map_or(0.0, Irradiance::w_m2);
-        let mut knots: Vec<(f64, f64, f64)> = Vec::new();
+        let mut knots: Vec<Knot> = Vec::new();
         let mut add = |t: f64, share: f64| {
             let e = clear(t) * share;
             let dose = knots.last().map_or(0.0, |&(t0, e0, dose)| dose + 0.5 * (e0 + e) * (t - t0));
@@ -47,7 +50,7 @@ impl Day {
             // Slide over to the next stretch, then stay there for a while.
             let next = if cloudy { dice.between(0.18, 0.55) } else { dice.between(0.93, 1.12) };
             let slide = dice.between(8.0, 45.0);
-            let stay = if cloudy { dice.between(60.0, 600.0) } else { dice.between(90.0, 900.0) };
+            let stay = if cloudy { dice.between(30.0, 240.0) } else { dice.between(40.0, 280.0) };
             add(t, share);
             t += slide;
             let stay_from = t;
@@ -81,7 +84,7 @@ impl Day {
             .map_or(past, |((t0, e0, dose), _)| dose + 0.5 * (e0 + self.irradiance(t).w_m2()) * (t - t0))
     }
 
-    fn line_at(&self, t: f64) -> Option<((f64, f64, f64), (f64, f64, f64))> {
+    fn line_at(&self, t: f64) -> Option<(Knot, Knot)> {
         let after = self.knots.partition_point(|&(knot, ..)| knot <= t);
         Some((*self.knots.get(after.checked_sub(1)?)?, *self.knots.get(after)?))
     }

@@ -237,7 +237,7 @@ impl Service {
     }
 
     /// The ledger has made something safe, or could not.
-    pub fn on_ledger(&mut self, now: Mono, event: LedgerEvent) {
+    pub fn on_ledger(&mut self, event: LedgerEvent) {
         let (LedgerEvent::Committed(told) | LedgerEvent::Trouble(told, _)) = &event;
         self.told_token = *told;
         match event {
@@ -246,13 +246,13 @@ impl Service {
                     tracing::info!("the record is written again");
                 }
                 self.keep_promises(token);
-                self.release_signals(now, token);
+                self.release_signals(token);
             }
             // It is kept in memory and said loudly; nobody is left waiting.
             LedgerEvent::Trouble(token, trouble) => {
                 self.ledger_trouble = Some(trouble);
                 self.keep_promises(token);
-                self.release_signals(now, token);
+                self.release_signals(token);
             }
         }
     }
@@ -267,12 +267,12 @@ impl Service {
                     self.ledger.write(Entry::Sent { id });
                     self.unwritten = true;
                 }
-                self.send_signals(now);
+                self.send_signals();
             }
             LinkEvent::Refused(id, reason) => {
                 tracing::warn!("the broker refused a signal: {reason}");
                 self.outbox.refused(&id);
-                self.send_signals(now);
+                self.send_signals();
             }
             LinkEvent::Incoming(incoming) => self.on_command(now, *incoming),
         }
@@ -304,6 +304,7 @@ impl Service {
             self.commit(now);
         }
         self.tell_waiting_frames(now);
+        self.send_signals();
         self.hands.buzzer.poll(self.of_life(now));
     }
 

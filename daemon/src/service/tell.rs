@@ -186,14 +186,14 @@ impl Service {
             self.tell_frame(now, frame);
         }
         self.outbox.link_up();
-        self.send_signals(now);
+        self.send_signals();
         if let Some(link) = &self.hands.link {
             link.announce_online();
         }
     }
 
     /// Signals whose commit is safe may go out.
-    pub(super) fn release_signals(&mut self, now: Mono, token: u64) {
+    pub(super) fn release_signals(&mut self, token: u64) {
         let safe: Vec<_> = self.unsafe_yet.extract_if(.., |(t, _)| *t <= token).collect();
         for (_, row) in safe {
             if let Some(id) = self.outbox.push(row) {
@@ -201,18 +201,15 @@ impl Service {
                 self.ledger.write(Entry::Sent { id });
             }
         }
-        self.send_signals(now);
+        self.send_signals();
     }
 
-    /// Sends the next signal that waits, if none is under way: the frame's
-    /// state first, then the signal.
-    pub(super) fn send_signals(&mut self, now: Mono) {
-        let Some(next) = self.outbox.next_to_send() else { return };
-        if let Some(frame) = self.frame_named(&next.frame) {
-            self.tell_frame(now, frame);
-        }
+    /// Sends the next signal that waits, if none is under way. The state that
+    /// belongs to it went out when it changed, before the commit.
+    pub(super) fn send_signals(&mut self) {
+        let Some(signal) = self.outbox.next_to_send() else { return };
         if let Some(link) = &self.hands.link {
-            match link.publish(next.publication) {
+            match link.publish(signal) {
                 Ok(()) => self.outbox.sent(),
                 // It stays first in the outbox; the next event tries again.
                 Err(error) => tracing::debug!("{error}"),
