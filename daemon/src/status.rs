@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use frameside_core::exposure::FrameState;
+use frameside_core::light::Estimate;
 use frameside_core::quantity::{Dose, Irradiance};
 use serde::{Deserialize, Serialize};
 
@@ -150,19 +151,12 @@ impl FrameStatus {
     }
 
     fn dose(&self) -> String {
-        let (low, high) = (Dose::from_j_m2(self.low_j_m2), Dose::from_j_m2(self.high_j_m2));
-        let best = Dose::from_j_m2(self.dose_j_m2).to_string();
-        let best = best.trim_end_matches(" kJ/m²");
-        if (self.high_j_m2 - self.low_j_m2) > 0.005 * self.high_j_m2 {
-            let low = low.to_string();
-            format!(
-                "{best} ({} to {})",
-                low.trim_end_matches(" kJ/m²"),
-                high.to_string().trim_end_matches(" kJ/m²")
-            )
-        } else {
-            best.to_owned()
-        }
+        let dose = Dose::from_j_m2;
+        words::brief_dose(Estimate {
+            best: dose(self.dose_j_m2),
+            low: dose(self.low_j_m2),
+            high: dose(self.high_j_m2),
+        })
     }
 
     fn what_next(&self) -> String {

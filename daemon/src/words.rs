@@ -66,6 +66,21 @@ pub fn dose(dose: Estimate) -> String {
     text
 }
 
+/// A dose for tables and bars, without its unit: `8.12`, or `8.12 (7.00 to
+/// 9.10)` where the bounds differ by more than half a percent.
+#[must_use]
+pub fn brief_dose(dose: Estimate) -> String {
+    let number = |dose: frameside_core::quantity::Dose| {
+        let text = dose.to_string();
+        text.trim_end_matches(" kJ/m²").to_owned()
+    };
+    if (dose.high - dose.low).j_m2() > 0.005 * dose.high.j_m2() {
+        format!("{} ({} to {})", number(dose.best), number(dose.low), number(dose.high))
+    } else {
+        number(dose.best)
+    }
+}
+
 /// A length of time as people say it: two units at most.
 #[must_use]
 pub fn span(seconds: f64) -> String {

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use frameside_core::exposure::FrameState;
 use frameside_core::light::Estimate;
+use frameside_core::quantity::Dose;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
@@ -75,29 +76,25 @@ fn table(prints: &[PrintRow], zone: &TimeZone) -> String {
         return "no prints yet; 'frameside expose FRAME --target DOSE' begins one\n".to_owned();
     }
     let wide = prints.iter().map(|print| print.id.len()).max().unwrap_or(0);
-    let mut text = format!("{:wide$}  begun  minutes  target  dose\n", "print");
+    let mut text = format!("{:wide$}  begun  minutes  target   dose, kJ/m²\n", "print");
     for print in prints {
         let begun = print.begun().map_or_else(|| "--:--".to_owned(), |e| words::clock(e.unix_ms, zone));
         let minutes =
             print.seconds_uncovered().map_or_else(|| "-".to_owned(), |s| format!("{:.1}", s / 60.0));
-        let target = print.target();
-        let dose = match (print.brought_in(), print.state()) {
-            (Some(event), _) => format!("{}{}", over(event.dose, print), recipe(print)),
-            (None, FrameState::Covered) => "out, covered".to_owned(),
-            (None, state) => format!("out, {}", state.word()),
+        let target = words::brief_dose(Estimate::certain(print.target()));
+        let dose = match print.brought_in() {
+            Some(event) => format!("{}, {}", words::brief_dose(event.dose), over(event.dose.best, print)),
+            None if print.state() == FrameState::Covered => "out, covered".to_owned(),
+            None => format!("out, {}", print.state().word()),
         };
-        let _ = writeln!(text, "{:wide$}  {begun}  {minutes:>7}  {target}  {dose}", print.id);
+        let recipe = print.recipe.as_ref().map(|recipe| format!("  {recipe}")).unwrap_or_default();
+        let _ = writeln!(text, "{:wide$}  {begun}  {minutes:>7}  {target:>6}   {dose}{recipe}", print.id);
     }
     text
 }
 
-/// The dose and how far it is from the target.
-pub(super) fn over(dose: Estimate, print: &PrintRow) -> String {
-    let stops = dose.best.stops_over(print.target());
-    let over = if stops.value().is_finite() { format!(" ({stops})") } else { String::new() };
-    format!("{}{over}", words::dose(dose))
-}
-
-fn recipe(print: &PrintRow) -> String {
-    print.recipe.as_ref().map(|recipe| format!("  {recipe}")).unwrap_or_default()
+/// How far a dose is from the print's target.
+pub(super) fn over(dose: Dose, print: &PrintRow) -> String {
+    let stops = dose.stops_over(print.target());
+    if stops.value().is_finite() { stops.to_string() } else { "no light".to_owned() }
 }

@@ -110,7 +110,13 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         row.source
     );
     if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_uncovered()) {
-        let _ = writeln!(text, "dose {} in {} of light", over(event.dose, row), words::span(seconds));
+        let _ = writeln!(
+            text,
+            "dose {}, {} against the target, in {} of light",
+            words::dose(event.dose),
+            over(event.dose.best, row),
+            words::span(seconds)
+        );
     }
     for event in &row.events {
         let _ = writeln!(text, "  {}  {}", when(event, zone), what(event));
