@@ -24,7 +24,7 @@ use serde_json::Value;
 
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
-pub use recovery::{OpenPrint, Recovered};
+pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
 
 /// Something to keep.
@@ -156,8 +156,9 @@ pub struct Boot {
     pub wall: WallAnchor,
 }
 
-/// Entries that wait for the thread; a day of one sensor at 1 Hz.
-const MOST_WAITING: usize = 86_400;
+/// Entries that wait for the thread: half an hour of one sensor at 1 Hz, should
+/// the card stall. The channel takes its room at the start, so it is no more.
+const MOST_WAITING: usize = 2048;
 /// How long the end may take.
 const END_WITHIN: Duration = Duration::from_secs(10);
 
@@ -197,9 +198,10 @@ impl Ledger {
             opened => opened?,
         };
         let sqlite = |source| LedgerError::Sqlite { path: path.to_owned(), source };
-        let mut recovered = recovery::recover(&connection, boot).map_err(sqlite)?;
+        let known = recovery::row_of(&connection, boot).map_err(sqlite)?;
+        let mut recovered = recovery::recover(&connection, boot, known).map_err(sqlite)?;
         recovered.troubles.splice(0..0, troubles);
-        let writer = writer::Writer::new(connection, boot).map_err(sqlite)?;
+        let writer = writer::Writer::new(connection, boot, known).map_err(sqlite)?;
         let (jobs, inbox) = mpsc::sync_channel(MOST_WAITING);
         let thread = std::thread::Builder::new()
             .name("ledger".into())
@@ -251,8 +253,8 @@ impl Ledger {
         self.thread.join().map_err(|_| LedgerError::Closed)
     }
 
-    /// The channel holds a day: to wait for it is better than to lose
-    /// something. A thread that has ended can only be told of.
+    /// To wait for a full channel is better than to lose something. A thread
+    /// that has ended can only be told of.
     fn send(&self, job: writer::Job) {
         if self.jobs.send(job).is_err() {
             tracing::error!("the record's writer has ended; nothing more is kept");

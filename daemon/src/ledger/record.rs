@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use frameside_core::exposure::{EventKind, FrameState};
-use frameside_core::light::{Estimate, Integral};
+use frameside_core::light::Estimate;
 use frameside_core::quantity::{Dose, Mono};
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, params};
 
-use super::chunk::{self, Codec, Sample};
+use super::chunk::{self, Sample};
 use super::recovery::estimate;
 use super::schema::{self, LedgerError};
 
@@ -123,15 +123,9 @@ pub struct PrintDetail {
     pub spans: Vec<(f64, Option<f64>)>,
 }
 
-/// A chunk of light as it is stored.
-struct StoredChunk {
-    codec: i64,
-    count: i64,
-    from_ns: i64,
-    /// From monotonic milliseconds to the wall's.
-    offset_ms: i64,
-    bytes: Vec<u8>,
-}
+/// A print's curve begins and ends between two readings; they are looked for
+/// this far beyond it. Much more than a period, for a sensor that was away.
+const MARGIN_MS: f64 = 3_600_000.0;
 
 impl PrintRow {
     /// The last event of a kind.
@@ -214,6 +208,9 @@ impl PrintRow {
     }
 }
 
+/// What to add to its monotonic milliseconds for the wall's, and the samples.
+type Chunk = (i64, Result<Vec<Sample>, chunk::Damaged>);
+
 impl Record {
     /// Opens the record at a path.
     ///
@@ -223,11 +220,15 @@ impl Record {
         if !path.exists() {
             return Err(LedgerError::Missing(path.to_owned()));
         }
-        let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
-        let connection =
-            Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(failed)?;
-        connection.execute_batch("PRAGMA busy_timeout = 2000; PRAGMA cache_size = -512").map_err(failed)?;
-        schema::check_version(schema::version(&connection).map_err(failed)?, path)?;
+        let connected = match connect(path, "mode=ro") {
+            // Readers of a live file share a small file beside it. Who may not
+            // make that can read all the same while nobody writes.
+            Err(error) if may_not_write(&error) && is_at_rest(path) => connect(path, "immutable=1"),
+            connected => connected,
+        };
+        let (connection, version) =
+            connected.map_err(|source| LedgerError::Sqlite { path: path.to_owned(), source })?;
+        schema::check_version(version, path)?;
         Ok(Self { connection, path: path.to_owned() })
     }
 
@@ -279,7 +280,7 @@ impl Record {
         let begun = row.begun().map_or(0.0, |event| event.light_ms);
         // A print that is out goes on to the newest light there is.
         let end = row.brought_in().map_or(f64::MAX, |event| event.light_ms);
-        let light = self.light(&row.sensor, begun - 3000.0, end + 3000.0)?;
+        let light = self.light(&row.sensor, begun - MARGIN_MS, end + MARGIN_MS)?;
         let gaps = self.gaps(&row.sensor, begun, end).map_err(|e| self.failed(e))?;
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
         let spans = row.spans_ms();
@@ -296,12 +297,9 @@ impl Record {
     pub fn light(&self, sensor: &str, from_ms: f64, to_ms: f64) -> Result<Vec<LightSample>, LedgerError> {
         let chunks = self.chunks(sensor, from_ms, to_ms).map_err(|e| self.failed(e))?;
         let mut samples = Vec::new();
-        for stored in chunks {
-            let count = usize::try_from(stored.count).map_err(|_| chunk::Damaged)?;
-            let codec = Codec::from_number(stored.codec)?;
-            let read = chunk::decode(codec, count, Mono::from_nanos(stored.from_ns), &stored.bytes)?;
-            samples.extend(read.into_iter().map(|sample| LightSample {
-                unix_ms: sample.at.nanos() as f64 / 1e6 + stored.offset_ms as f64,
+        for (offset_ms, read) in chunks {
+            samples.extend(read?.into_iter().map(|sample| LightSample {
+                unix_ms: sample.at.nanos() as f64 / 1e6 + offset_ms as f64,
                 sample,
             }));
         }
@@ -346,21 +344,17 @@ impl Record {
         self.gaps(sensor, from_ms, to_ms).map_err(|e| self.failed(e))
     }
 
-    fn chunks(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<StoredChunk>> {
+    fn chunks(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<Chunk>> {
         let mut select = self.connection.prepare(
             "SELECT codec, n, from_ns, offset_ms, samples
-             FROM light JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
+             FROM (SELECT * FROM light UNION ALL SELECT * FROM open_light) AS light
+             JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
              WHERE name = ?1 AND to_ns / 1e6 + offset_ms >= ?2 AND from_ns / 1e6 + offset_ms <= ?3",
         )?;
         select
             .query_map(params![sensor, from_ms, to_ms], |row| {
-                Ok(StoredChunk {
-                    codec: row.get(0)?,
-                    count: row.get(1)?,
-                    from_ns: row.get(2)?,
-                    offset_ms: row.get(3)?,
-                    bytes: row.get(4)?,
-                })
+                let (codec, count, from) = (row.get(0)?, row.get(1)?, Mono::from_nanos(row.get(2)?));
+                Ok((row.get(3)?, chunk::decode_row(codec, count, from, row.get_ref(4)?.as_blob()?)))
             })?
             .collect()
     }
@@ -423,7 +417,9 @@ impl Record {
     pub fn newest_light_ms(&self) -> Result<Option<i64>, LedgerError> {
         self.connection
             .query_row(
-                "SELECT max(to_ns / 1000000 + offset_ms) FROM light JOIN boot ON boot.id = light.boot",
+                "SELECT max(to_ns / 1000000 + offset_ms)
+                 FROM (SELECT boot, to_ns FROM light UNION ALL SELECT boot, to_ns FROM open_light) AS light
+                 JOIN boot ON boot.id = light.boot",
                 [],
                 |row| row.get(0),
             )
@@ -431,6 +427,33 @@ impl Record {
             .map(Option::flatten)
             .map_err(|e| self.failed(e))
     }
+}
+
+/// Opens a file for reading and returns its schema's version.
+fn connect(path: &Path, how: &str) -> rusqlite::Result<(Connection, i64)> {
+    let mut uri = "file:".to_owned();
+    for byte in path.as_os_str().as_encoded_bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'/' | b'.' | b'-' | b'_' => {
+                uri.push(char::from(*byte));
+            }
+            other => uri.push_str(&format!("%{other:02X}")),
+        }
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
+    let connection = Connection::open_with_flags(format!("{uri}?{how}"), flags)?;
+    connection.execute_batch("PRAGMA busy_timeout = 2000; PRAGMA cache_size = -512")?;
+    let version = schema::version(&connection)?;
+    Ok((connection, version))
+}
+
+fn may_not_write(error: &rusqlite::Error) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly))
+}
+
+/// Whether the writer has ended and left everything in the one file.
+fn is_at_rest(path: &Path) -> bool {
+    !super::with_ending(path, "-wal").exists()
 }
 
 fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
@@ -452,7 +475,8 @@ fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
 }
 
 /// A print's dose curve from the light and the stretches with the cover off,
-/// all in ms of wall time.
+/// all in ms of wall time. It bends exactly where the print began and ended and
+/// where the cover moved; gaps are lines here, and are drawn beside it.
 fn curve(
     light: &[LightSample],
     spans: &[(f64, Option<f64>)],
@@ -460,23 +484,29 @@ fn curve(
     begun: f64,
     end: f64,
 ) -> Vec<(f64, f64, f64)> {
-    // The record's own gaps are drawn beside the curve; here every step is a line.
-    let mut integral = Integral::new(f64::MAX);
-    let mono = |ms: f64| Mono::from_seconds((ms - begun) / 1000.0);
+    let of_spans = spans.iter().flat_map(|&(from, to)| [Some(from), to]).flatten();
+    let mut edges: Vec<f64> = of_spans.chain([begun, end]).collect();
+    edges.sort_by(f64::total_cmp);
+    let is_uncovered = |ms: f64| spans.iter().any(|&(from, to)| from <= ms && to.is_none_or(|to| ms <= to));
+    let point = |ms: f64, w_m2: f64, dose: f64| ((ms - begun) / 1000.0, w_m2, dose);
+    let mut points: Vec<(f64, f64, f64)> = Vec::new();
     let mut dose = 0.0;
-    let mut points = Vec::new();
-    for LightSample { unix_ms, sample } in light {
-        let at = mono(*unix_ms);
-        if let Some(step) = integral.take(at, sample.seen, |_, _| None) {
-            for &(from, to) in spans {
-                let (from, to) = (mono(from).max(step.from()), to.map_or(at, mono).min(at));
-                if from < to {
-                    dose += step.total_at(to).since(step.total_at(from)).best.j_m2() * glass;
+    for pair in light.windows(2) {
+        let (from, to) = (pair[0].unix_ms, pair[1].unix_ms);
+        let (e0, e1) = (pair[0].sample.seen.lowest().w_m2(), pair[1].sample.seen.lowest().w_m2());
+        let line = |ms: f64| e0 + (e1 - e0) * (ms - from) / (to - from);
+        let mut at = from;
+        for next in edges.iter().copied().filter(|&edge| from < edge && edge < to).chain([to]) {
+            if begun <= at && next <= end && at < next {
+                if points.is_empty() {
+                    points.push(point(at, line(at), dose));
                 }
+                if is_uncovered(0.5 * (at + next)) {
+                    dose += 0.5 * (line(at) + line(next)) * (next - at) / 1000.0 * glass;
+                }
+                points.push(point(next, line(next), dose));
             }
-        }
-        if (begun..=end).contains(unix_ms) {
-            points.push(((unix_ms - begun) / 1000.0, sample.seen.lowest().w_m2(), dose));
+            at = next;
         }
     }
     points

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
 use frameside_core::light::{Estimate, Knot, Seen};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde_json::Value;
 
 use super::writer::offset_ms;
@@ -19,6 +19,9 @@ pub struct Recovered {
     pub knots: BTreeMap<String, Knot>,
     /// Prints that are out.
     pub prints: Vec<OpenPrint>,
+    /// Prints brought in within the last [`STILL_SHOWN_MS`] that no other print
+    /// followed in their frame, so that the frame goes on showing them.
+    pub brought_in: Vec<OpenPrint>,
     /// Signals the broker has not acknowledged, oldest first.
     pub outbox: Vec<OutboxRow>,
     /// Answers to commands, by id, oldest first.
@@ -27,9 +30,13 @@ pub struct Recovered {
     pub client_id: String,
     /// What a person should know.
     pub troubles: Vec<String>,
+    /// Prints were out when another boot ended and the wall clock cannot be
+    /// believed (yet): for how long is not known, and is taken as not at all.
+    /// Start again once the clock is synchronised to have it right.
+    pub outage_unknown: bool,
 }
 
-/// A print that is out.
+/// A print to put back into its frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OpenPrint {
     /// Its frame.
@@ -38,16 +45,33 @@ pub struct OpenPrint {
     pub resumed: Resumed,
 }
 
-/// What the ledger kept of a boot.
-struct KnownBoot {
-    same: bool,
-    offset_ms: i64,
-    synced: bool,
-}
+/// A print brought in longer ago than these twelve hours is not shown in its
+/// frame any more after a restart.
+pub const STILL_SHOWN_MS: i64 = 12 * 3_600_000;
 
-pub(super) fn recover(connection: &Connection, boot: &Boot) -> rusqlite::Result<Recovered> {
+/// Prints that have not been brought in.
+const OUT: &str = "SELECT seq FROM print WHERE NOT EXISTS
+    (SELECT 1 FROM event WHERE event.print = print.seq AND kind LIKE '%\"brought-in\"%')";
+
+/// The newest print of each frame.
+const NEWEST: &str = "SELECT max(seq) FROM print GROUP BY frame";
+
+/// Reads it. `known` is the row of this boot if the ledger has one.
+pub(super) fn recover(
+    connection: &Connection,
+    boot: &Boot,
+    known: Option<i64>,
+) -> rusqlite::Result<Recovered> {
     let mut recovered = Recovered { client_id: client_id(connection)?, ..Recovered::default() };
-    let shift = Shift::of_last_boot(connection, boot, &mut recovered.troubles)?;
+    let shift = Shift::onto(connection, boot, known)?;
+    if shift.is_guess {
+        recovered.outage_unknown = true;
+        recovered.troubles.push(
+            "the power was gone while prints were out, and the clock cannot tell for how long; \
+             the light of that time is not counted"
+                .to_owned(),
+        );
+    }
     let mut select = connection.prepare(
         "SELECT name, at_ns, w_m2, is_bound, best, low, high, boot FROM sensor WHERE boot IS NOT NULL",
     )?;
@@ -58,25 +82,14 @@ pub(super) fn recover(connection: &Connection, boot: &Boot) -> rusqlite::Result<
         let at = shift.of(row.get(7)?, row.get(1)?);
         recovered.knots.insert(row.get(0)?, Knot { at, seen, total: estimate(row, 4)? });
     }
-    let mut select = connection.prepare(
-        "SELECT seq, id, frame, plan FROM print WHERE NOT EXISTS
-           (SELECT 1 FROM event WHERE event.print = print.seq AND kind LIKE '%\"brought-in\"%') ORDER BY seq",
-    )?;
-    let mut rows = select.query([])?;
-    while let Some(row) = rows.next()? {
-        let (seq, id): (i64, String) = (row.get(0)?, row.get(1)?);
-        let plan: Option<Plan> = serde_json::from_str(&row.get::<_, String>(3)?).ok();
-        match plan {
-            Some(plan) => recovered.prints.push(OpenPrint {
-                frame: row.get(2)?,
-                resumed: resumed(connection, &shift, seq, &id, plan)?,
-            }),
-            None => {
-                let trouble = format!("the plan of print {id} cannot be read; it is not taken up");
-                recovered.troubles.push(trouble);
-            }
-        }
-    }
+    let troubles = &mut recovered.troubles;
+    recovered.prints = take_up(connection, &shift, &format!("seq IN ({OUT})"), troubles)?;
+    let since_ms = boot.wall.unix_ms.saturating_sub(STILL_SHOWN_MS);
+    let shown = format!(
+        "seq IN ({NEWEST}) AND seq NOT IN ({OUT})
+         AND (SELECT max(at_ms) FROM event WHERE print = print.seq) >= {since_ms}"
+    );
+    recovered.brought_in = take_up(connection, &shift, &shown, troubles)?;
     recovered.outbox = connection
         .prepare("SELECT id, frame, payload FROM outbox ORDER BY seq")?
         .query_map([], |row| Ok(OutboxRow { id: row.get(0)?, frame: row.get(1)?, payload: row.get(2)? }))?
@@ -91,6 +104,32 @@ pub(super) fn recover(connection: &Connection, boot: &Boot) -> rusqlite::Result<
     Ok(recovered)
 }
 
+/// The prints of a condition as a rig takes them up.
+fn take_up(
+    connection: &Connection,
+    shift: &Shift,
+    which: &str,
+    troubles: &mut Vec<String>,
+) -> rusqlite::Result<Vec<OpenPrint>> {
+    let mut prints = Vec::new();
+    let sql = format!("SELECT seq, id, frame, plan FROM print WHERE {which} ORDER BY seq");
+    let mut select = connection.prepare(&sql)?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (seq, id): (i64, String) = (row.get(0)?, row.get(1)?);
+        match serde_json::from_str::<Plan>(&row.get::<_, String>(3)?) {
+            Ok(plan) => {
+                let resumed = resumed(connection, shift, seq, &id, plan)?;
+                prints.push(OpenPrint { frame: row.get(2)?, resumed });
+            }
+            Err(error) => {
+                troubles.push(format!("the plan of print {id} cannot be read ({error}); it is not taken up"));
+            }
+        }
+    }
+    Ok(prints)
+}
+
 fn client_id(connection: &Connection) -> rusqlite::Result<String> {
     connection.execute(
         "INSERT INTO meta (key, value) VALUES ('mqtt_client_id', 'frameside-' || lower(hex(randomblob(6))))
@@ -100,72 +139,66 @@ fn client_id(connection: &Connection) -> rusqlite::Result<String> {
     connection.query_row("SELECT value FROM meta WHERE key = 'mqtt_client_id'", [], |row| row.get(0))
 }
 
+/// The newest row of this boot, unless its clock has been set back since: then
+/// instants of that row mean nothing on this clock.
+pub(super) fn row_of(connection: &Connection, boot: &Boot) -> rusqlite::Result<Option<i64>> {
+    connection
+        .query_row(
+            &format!(
+                "SELECT boot.id FROM boot LEFT JOIN ({}) AS used ON used.boot = boot.id
+                 WHERE kernel = ?1 AND ifnull(newest, ?2) <= ?2 ORDER BY boot.id DESC LIMIT 1",
+                used_boots()
+            ),
+            params![boot.id, boot.wall.mono.nanos()],
+            |row| row.get(0),
+        )
+        .optional()
+}
+
+/// The boots that what is taken up belongs to, the newest instant of each, and
+/// whether a print was out in it.
+fn used_boots() -> String {
+    format!(
+        "SELECT boot, max(at_ns) AS newest, max(is_out) AS is_out FROM
+           (SELECT boot, at_ns, 0 AS is_out FROM sensor WHERE boot IS NOT NULL
+            UNION ALL SELECT boot, at_ns, print IN ({OUT}) FROM event
+            WHERE print IN ({OUT}) OR print IN ({NEWEST})) GROUP BY boot"
+    )
+}
+
 /// How instants of earlier boots are put on this boot's clock.
 struct Shift {
     /// Nanoseconds to add, by boot.
     by_boot: BTreeMap<i64, i64>,
+    /// Whether prints were out in a boot that cannot be told from when to when.
+    is_guess: bool,
 }
 
 impl Shift {
     /// Two boots have only the wall clock in common. Where it was not known to
     /// be right on both sides, or runs backwards, the time between is taken as
     /// none, which a person is told.
-    fn of_last_boot(
-        connection: &Connection,
-        boot: &Boot,
-        troubles: &mut Vec<String>,
-    ) -> rusqlite::Result<Self> {
-        let mut by_boot = BTreeMap::new();
-        let mut select = connection.prepare("SELECT id, kernel, offset_ms, synced FROM boot")?;
+    fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
+        let mut shift = Self { by_boot: BTreeMap::new(), is_guess: false };
+        let mut select = connection.prepare(&format!(
+            "SELECT id, offset_ms, synced, newest, is_out FROM boot JOIN ({}) AS used ON used.boot = id",
+            used_boots()
+        ))?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
             let id: i64 = row.get(0)?;
-            let known = KnownBoot {
-                same: row.get::<_, String>(1)? == boot.id,
-                offset_ms: row.get(2)?,
-                synced: row.get(3)?,
-            };
-            by_boot.insert(id, Self::of_boot(connection, id, &known, boot, troubles)?);
+            if Some(id) == known {
+                continue;
+            }
+            let (kept_offset_ms, synced): (i64, bool) = (row.get(1)?, row.get(2)?);
+            let (newest, is_out): (i64, bool) = (row.get(3)?, row.get(4)?);
+            let by_wall = kept_offset_ms.saturating_sub(offset_ms(boot.wall)).saturating_mul(1_000_000);
+            let to_now = boot.wall.mono.nanos().saturating_sub(newest).saturating_sub(1);
+            let is_known = synced && boot.wall.synchronised && by_wall <= to_now;
+            shift.is_guess |= is_out && !is_known;
+            shift.by_boot.insert(id, if is_known { by_wall } else { to_now });
         }
-        Ok(Self { by_boot })
-    }
-
-    fn of_boot(
-        connection: &Connection,
-        id: i64,
-        known: &KnownBoot,
-        boot: &Boot,
-        troubles: &mut Vec<String>,
-    ) -> rusqlite::Result<i64> {
-        if known.same {
-            return Ok(0);
-        }
-        let newest: Option<i64> = connection.query_row(
-            "SELECT max(at_ns) FROM (SELECT at_ns FROM sensor WHERE boot = ?1
-                                     UNION ALL SELECT at_ns FROM event WHERE boot = ?1)",
-            params![id],
-            |row| row.get(0),
-        )?;
-        let Some(newest) = newest else { return Ok(0) };
-        let by_wall = known.offset_ms.saturating_sub(offset_ms(boot.wall)).saturating_mul(1_000_000);
-        let to_now = boot.wall.mono.nanos().saturating_sub(newest).saturating_sub(1);
-        let open: bool = connection.query_row(
-            "SELECT EXISTS (SELECT 1 FROM event WHERE boot = ?1 AND NOT EXISTS
-               (SELECT 1 FROM event AS e WHERE e.print = event.print AND e.kind LIKE '%\"brought-in\"%'))",
-            params![id],
-            |row| row.get(0),
-        )?;
-        if known.synced && boot.wall.synchronised && by_wall <= to_now {
-            return Ok(by_wall);
-        }
-        if open {
-            troubles.push(
-                "the power was gone while prints were out, and the clock cannot tell for how long; \
-                 the light of that time is not counted"
-                    .to_owned(),
-            );
-        }
-        Ok(to_now)
+        Ok(shift)
     }
 
     fn of(&self, boot: i64, at_ns: i64) -> Mono {
@@ -229,6 +262,7 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
                 span.to.get_or_insert(mark);
             }
             print.waiting = false;
+            print.ended = kind == EventKind::BroughtIn;
         }
         EventKind::Band { .. } => {
             print.called += 1;

@@ -254,8 +254,8 @@ fn the_stored_curve_gives_the_same_dose() {
     let curve = detail.curve.last().unwrap().2;
     assert!((curve / kept.dose.best.j_m2() - 1.0).abs() < 1e-6, "{curve} {}", kept.dose.best);
     assert!((kept.dose.best.j_m2() / (0.9 * integral(9.37, 4000.6)) - 1.0).abs() < 1e-6);
-    let codecs: i64 = bench_sql(&folder, "SELECT count(*) FROM light WHERE codec = 2");
-    assert_eq!(codecs, 1, "the first hour is packed");
+    let packed: i64 = bench_sql(&folder, "SELECT count(*) FROM light");
+    assert_eq!(packed, 2, "each long flush is packed");
     assert_eq!(bench_sql::<String>(&folder, "PRAGMA integrity_check"), "ok");
 }
 
@@ -368,4 +368,232 @@ fn nothing_is_lost_while_the_file_cannot_be_written() {
     bench.ledger.commit(901);
     assert_eq!(bench.events.blocking_recv().unwrap(), LedgerEvent::Committed(901));
     assert!(record(&folder).find(&print).is_ok());
+}
+
+#[test]
+fn a_restart_without_lost_light_changes_no_figure() {
+    // Commands between readings, and a commit before the next reading settles them.
+    let lay_out = |bench: &mut Bench| {
+        bench.shine(0, 9);
+        bench.expose(9.5, Plan::dose(target(3_000.0)));
+        bench.shine(10, 40);
+        bench.tell(40.25, Command::Cover);
+        bench.tell(40.5, Command::Uncover);
+        bench.commit();
+    };
+    let finish = |bench: &mut Bench, folder: &TempDir| {
+        bench.shine(41, 120);
+        bench.tell(120.5, Command::BringIn);
+        bench.shine(121, 121);
+        bench.commit();
+        record(folder).detail("2026-07-14-oak-1").unwrap()
+    };
+    let whole = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&whole, &boot("a", 0.0, NOON, true));
+    lay_out(&mut bench);
+    let whole = finish(&mut bench, &whole);
+
+    let parted = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&parted, &boot("a", 0.0, NOON, true));
+    lay_out(&mut bench);
+    std::mem::forget(bench.ledger);
+    let (mut again, _) = Bench::start(&parted, &boot("a", 40.75, NOON + 40_750, true));
+    let parted = finish(&mut again, &parted);
+
+    assert_eq!(whole.row.events.len(), parted.row.events.len());
+    for (whole, parted) in whole.row.events.iter().zip(&parted.row.events) {
+        assert_eq!((whole.kind, whole.unix_ms, whole.settled), (parted.kind, parted.unix_ms, true));
+        assert!((whole.dose.best - parted.dose.best).j_m2().abs() < 1e-9, "{whole:?} {parted:?}");
+        assert!(!parted.dose.is_open());
+    }
+    assert_eq!(whole.curve, parted.curve);
+}
+
+#[test]
+fn an_event_and_its_signal_are_kept_together_or_not_at_all() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    let print = bench.expose(0.0, Plan::dose(target(1e6)));
+    bench.commit();
+    bench.tell(0.5, Command::BringIn);
+    bench.ledger.write(Entry::Signal(OutboxRow {
+        id: "s".into(),
+        frame: "oak".into(),
+        payload: "{}".into(),
+    }));
+    std::mem::forget(bench.ledger);
+    let (_, recovered) = Bench::start(&folder, &boot("a", 1.0, NOON + 1000, true));
+    assert!(recovered.outbox.is_empty());
+    assert_eq!(record(&folder).find(&print).unwrap().events.len(), 1);
+}
+
+#[test]
+fn a_print_brought_in_today_is_still_shown_in_its_frame() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    bench.expose(0.0, Plan::dose(target(1_000.0)));
+    bench.shine(1, 30);
+    bench.tell(30.0, Command::BringIn);
+    bench.commit();
+    let dose = bench.dose(30.0);
+    bench.ledger.finish().unwrap();
+    let hours = |h: i64| boot("b", 5.0, NOON + h * 3_600_000, true);
+    let (mut again, recovered) = Bench::start(&folder, &hours(11));
+    assert!(recovered.prints.is_empty());
+    assert_eq!(recovered.brought_in[0].frame, "oak");
+    again.rig.resume(again.frame, recovered.brought_in[0].resumed.clone()).unwrap();
+    let view = again.rig.view(again.frame, at(5.0)).unwrap();
+    assert_eq!((view.state, view.waiting), (FrameState::In, false));
+    assert!((view.dose.best.j_m2() - dose).abs() < 1e-9);
+    again.ledger.finish().unwrap();
+    assert!(Bench::start(&folder, &hours(13)).1.brought_in.is_empty());
+}
+
+#[test]
+fn a_clock_that_was_set_back_counts_as_another_boot() {
+    let folder = TempDir::new().unwrap();
+    // Light played at sixty times life's speed, then at life's.
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 6000.0, NOON, true));
+    bench.shine(6000, 6000);
+    bench.expose(6000.0, Plan::dose(target(1e6)));
+    bench.shine(6001, 6060);
+    bench.commit();
+    let dose = bench.dose(6060.0);
+    bench.ledger.finish().unwrap();
+    let (mut again, recovered) = Bench::start(&folder, &boot("a", 102.0, NOON + 1_000, true));
+    assert!(recovered.outage_unknown);
+    assert!(recovered.knots["sky"].at < at(102.0));
+    again.shine(103, 110);
+    assert!(again.dose(110.0) > dose);
+    again.commit();
+    // And at life's speed once more: that is the boot it knows.
+    again.ledger.finish().unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 120.0, NOON + 19_000, true));
+    assert_eq!((recovered.outage_unknown, recovered.knots["sky"].at), (false, at(110.0)));
+}
+
+#[test]
+fn what_the_tables_refuse_does_not_keep_the_rest_out() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    let print = bench.expose(0.0, Plan::dose(target(1e6)));
+    let nothing = Estimate::certain(frameside_core::quantity::Dose::from_j_m2(f64::NAN));
+    bench.ledger.write(Entry::Settled { print: Arc::clone(&print), seq: 0, dose: nothing, total: nothing });
+    bench.shine(1, 10);
+    bench.commit();
+    let begun = record(&folder).find(&print).unwrap().begun().unwrap().dose.best.j_m2();
+    assert_eq!(begun, 0.0);
+    assert_eq!(record(&folder).light("sky", f64::MIN, f64::MAX).unwrap().len(), 11);
+}
+
+#[test]
+fn light_of_a_boot_that_is_over_is_packed() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    for minute in 0..5 {
+        bench.shine(minute * 60, minute * 60 + 59);
+        bench.commit();
+    }
+    bench.ledger.finish().unwrap();
+    let (mut again, _) = Bench::start(&folder, &boot("b", 0.0, NOON + 400_000, true));
+    again.shine(1, 10);
+    again.commit();
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT sum(n) FROM light"), 300);
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT sum(n) FROM open_light"), 10);
+    assert_eq!(record(&folder).light("sky", f64::MIN, f64::MAX).unwrap().len(), 310);
+}
+
+#[test]
+fn more_light_than_a_chunk_holds_can_be_read_back() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    // As after a day in which nothing could be written.
+    let most = chunk::MOST_SAMPLES as u32;
+    bench.shine(0, most);
+    bench.commit();
+    let light = record(&folder).light("sky", f64::MIN, f64::MAX).unwrap();
+    assert_eq!(light.len(), most as usize + 1);
+}
+
+#[test]
+fn a_curve_ends_with_the_dose_of_the_print() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    bench.expose(9.7, Plan::dose(target(1e6)));
+    bench.shine(10, 50);
+    bench.tell(50.4, Command::Cover);
+    bench.shine(51, 60);
+    bench.tell(60.2, Command::Uncover);
+    bench.shine(61, 99);
+    bench.tell(99.6, Command::BringIn);
+    bench.shine(100, 101);
+    bench.commit();
+    let detail = record(&folder).detail("2026-07-14-oak-1").unwrap();
+    let (first, last) = (detail.curve[0], *detail.curve.last().unwrap());
+    assert!(first.0.abs() < 1e-6 && (last.0 - 89.9).abs() < 1e-6, "{first:?} {last:?}");
+    let kept = detail.row.brought_in().unwrap().dose.best.j_m2();
+    assert!((last.2 - kept).abs() < 0.001, "{} {kept}", last.2);
+    let covered: Vec<f64> =
+        detail.curve.iter().filter(|point| (40.75..50.45).contains(&point.0)).map(|point| point.2).collect();
+    assert!(covered.len() >= 10 && covered.iter().all(|&dose| dose == covered[0]), "{covered:?}");
+}
+
+#[test]
+fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    for n in 1..200 {
+        bench.expose(f64::from(n), Plan::dose(target(1e6)));
+        bench.tell(f64::from(n) + 0.5, Command::BringIn);
+    }
+    bench.commit();
+    bench.ledger.finish().unwrap();
+    let root: i64 = bench_sql(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'event'");
+    let mut bytes = std::fs::read(&path).unwrap();
+    let page = usize::try_from(root - 1).unwrap() * 1024;
+    bytes[page..page + 200].fill(0xFF);
+    std::fs::write(&path, &bytes).unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
+    assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
+    assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), bytes);
+}
+
+#[test]
+fn a_record_at_rest_is_read_by_who_may_not_write_beside_it() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = TempDir::new().unwrap();
+    let inner = folder.path().join("no room? 100 %");
+    let path = inner.join("ledger.sqlite");
+    let (ledger, _) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
+    ledger.finish().unwrap();
+    std::fs::set_permissions(&inner, std::fs::Permissions::from_mode(0o555)).unwrap();
+    let prints = Record::open(&path).and_then(|record| record.prints(&Filter::default()));
+    std::fs::set_permissions(&inner, std::fs::Permissions::from_mode(0o755)).unwrap();
+    assert!(prints.unwrap().is_empty());
+}
+
+#[test]
+fn a_damaged_chunk_of_light_takes_no_other_with_it() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    for part in 0..3 {
+        bench.shine(part * 100, part * 100 + 99);
+        bench.commit();
+    }
+    let other = rusqlite::Connection::open(folder.path().join("ledger.sqlite")).unwrap();
+    other.execute("UPDATE open_light SET samples = x'00' WHERE id = 2", []).unwrap();
+    bench.shine(300, 2000);
+    bench.commit();
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM open_light"), 0);
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT n FROM light WHERE codec = 0"), 100);
+    let light = record(&folder).light("sky", (NOON + 150_000) as f64, f64::MAX);
+    assert!(matches!(light, Err(LedgerError::Damaged(_))), "whoever asks for it is told");
+    other.execute("DELETE FROM light WHERE codec = 0", []).unwrap();
+    assert_eq!(record(&folder).light("sky", f64::MIN, f64::MAX).unwrap().len(), 1901);
 }

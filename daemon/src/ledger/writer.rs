@@ -6,7 +6,7 @@ use std::time::Duration;
 use frameside_core::light::{Estimate, Knot, Reading};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
 use super::{Boot, Entry, LedgerEvent, NewPrint};
@@ -21,7 +21,8 @@ pub(super) enum Job {
 }
 
 /// A sensor's open chunks are packed into one when they hold this many samples.
-const PACK_AT: i64 = 3600;
+/// Twice as many pack a little better, but keep more room for the open ones.
+const PACK_AT: i64 = 1800;
 /// While writing fails, it is tried again this often.
 const TRY_AGAIN: Duration = Duration::from_secs(5);
 /// While writing fails, the oldest light beyond this many entries is let go;
@@ -44,18 +45,17 @@ pub(super) struct Writer {
 }
 
 impl Writer {
-    pub(super) fn new(connection: Connection, boot: &Boot) -> rusqlite::Result<Self> {
+    /// `known` is the row of this boot if the ledger has one.
+    pub(super) fn new(connection: Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
         let offset = offset_ms(boot.wall);
         connection.execute(
-            "INSERT INTO boot (kernel, offset_ms, synced) VALUES (?1, ?2, ?3)
-             ON CONFLICT (kernel) DO UPDATE SET offset_ms = ?2, synced = ?3 WHERE synced <= ?3",
-            params![boot.id, offset, boot.wall.synchronised],
+            "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
+             ON CONFLICT (id) DO UPDATE SET offset_ms = ?3, synced = ?4 WHERE synced <= ?4",
+            params![known, boot.id, offset, boot.wall.synchronised],
         )?;
-        let id =
-            connection.query_row("SELECT id FROM boot WHERE kernel = ?1", [&boot.id], |row| row.get(0))?;
         Ok(Self {
+            boot: known.unwrap_or_else(|| connection.last_insert_rowid()),
             connection,
-            boot: id,
             wall: boot.wall,
             held: Vec::new(),
             named: Vec::new(),
@@ -133,7 +133,7 @@ impl Writer {
                     Some((_, samples)) => samples.push(kept(reading)),
                     None => light.push((sensor, vec![kept(reading)])),
                 },
-                other => batch.write(other)?,
+                other => batch.write_or_leave_out(other)?,
             }
         }
         for (sensor, samples) in light {
@@ -178,6 +178,18 @@ struct Batch<'a> {
 }
 
 impl Batch<'_> {
+    /// What the tables do not take (a NaN, a name given twice) must not keep
+    /// the rest from being written for ever.
+    fn write_or_leave_out(&mut self, entry: &Entry) -> rusqlite::Result<()> {
+        match self.write(entry) {
+            Err(error) if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) => {
+                tracing::error!(?entry, %error, "the record does not take this; it is left out");
+                Ok(())
+            }
+            written => written,
+        }
+    }
+
     fn write(&mut self, entry: &Entry) -> rusqlite::Result<()> {
         match entry {
             Entry::Light { .. } => Ok(()),
@@ -364,58 +376,75 @@ impl Batch<'_> {
     }
 
     /// Keeps new samples of a sensor, and packs its open chunks once they have
-    /// become many.
+    /// become many, or nothing is added to them any more.
     fn light(&self, sensor: &str, samples: &[Sample]) -> rusqlite::Result<()> {
         let id = self.sensor(sensor)?;
-        self.chunk(id, Codec::Open, samples)?;
-        let open: i64 = self
+        self.chunks("open_light", id, self.boot, Codec::Open, samples)?;
+        let open: Vec<(i64, i64)> = self
             .transaction
-            .prepare_cached(
-                "SELECT ifnull(sum(n), 0) FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1",
-            )?
-            .query_row(params![id, self.boot], |row| row.get(0))?;
-        if open >= PACK_AT { self.pack(id) } else { Ok(()) }
+            .prepare_cached("SELECT boot, sum(n) FROM open_light WHERE sensor = ?1 GROUP BY boot")?
+            .query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect::<rusqlite::Result<_>>()?;
+        for (boot, _) in open.into_iter().filter(|&(boot, n)| n >= PACK_AT || boot != self.boot) {
+            self.pack(id, boot)?;
+        }
+        Ok(())
     }
 
-    fn chunk(&self, sensor: i64, codec: Codec, samples: &[Sample]) -> rusqlite::Result<()> {
-        let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Ok(()) };
-        self.run(
-            "INSERT INTO light (sensor, boot, from_ns, to_ns, n, codec, samples) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            params![
-                sensor,
-                self.boot,
-                first.at.nanos(),
-                last.at.nanos(),
-                samples.len() as i64,
-                codec.number(),
-                chunk::encode(codec, samples)
-            ],
-        )
+    /// Adds samples to a table, in one chunk unless they are very many.
+    fn chunks(
+        &self,
+        table: &str,
+        sensor: i64,
+        boot: i64,
+        codec: Codec,
+        samples: &[Sample],
+    ) -> rusqlite::Result<()> {
+        let sql = format!(
+            "INSERT INTO {table} (sensor, boot, from_ns, to_ns, n, codec, samples)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"
+        );
+        for samples in samples.chunks(chunk::MOST_SAMPLES) {
+            let (from, to) = (samples[0].at.nanos(), samples[samples.len() - 1].at.nanos());
+            let bytes = chunk::encode(codec, samples);
+            self.run(&sql, params![sensor, boot, from, to, samples.len() as i64, codec.number(), bytes])?;
+        }
+        Ok(())
     }
 
-    fn pack(&self, sensor: i64) -> rusqlite::Result<()> {
+    fn pack(&self, sensor: i64, boot: i64) -> rusqlite::Result<()> {
         let mut samples = Vec::new();
-        let mut select = self.transaction.prepare_cached(
-            "SELECT n, from_ns, samples FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1 ORDER BY from_ns",
-        )?;
-        let mut rows = select.query(params![sensor, self.boot])?;
-        while let Some(row) = rows.next()? {
-            let count = usize::try_from(row.get::<_, i64>(0)?).unwrap_or(usize::MAX);
-            let from = Mono::from_nanos(row.get(1)?);
-            let read = chunk::decode(Codec::Open, count, from, row.get_ref(2)?.as_blob()?);
+        for (id, read) in self.open_chunks(sensor, boot)? {
             match read {
                 Ok(read) => samples.extend(read),
-                // Left as it is, for whoever can still make something of it.
+                // Kept for whoever can still make something of it.
                 Err(damaged) => {
-                    tracing::error!(%damaged, "an hour of light is not packed");
-                    return Ok(());
+                    tracing::error!(%damaged, "it is left out where light is packed");
+                    self.run(
+                        "INSERT INTO light (sensor, boot, from_ns, to_ns, n, codec, samples)
+                         SELECT sensor, boot, from_ns, to_ns, n, 0, samples FROM open_light WHERE id = ?1",
+                        params![id],
+                    )?;
                 }
             }
         }
-        self.run(
-            "DELETE FROM light WHERE sensor = ?1 AND boot = ?2 AND codec = 1",
-            params![sensor, self.boot],
+        self.run("DELETE FROM open_light WHERE sensor = ?1 AND boot = ?2", params![sensor, boot])?;
+        self.chunks("light", sensor, boot, Codec::Packed, &samples)
+    }
+
+    fn open_chunks(&self, sensor: i64, boot: i64) -> rusqlite::Result<Vec<OpenChunk>> {
+        let mut select = self.transaction.prepare_cached(
+            "SELECT id, n, from_ns, codec, samples FROM open_light
+             WHERE sensor = ?1 AND boot = ?2 ORDER BY from_ns",
         )?;
-        self.chunk(sensor, Codec::Packed, &samples)
+        select
+            .query_map(params![sensor, boot], |row| {
+                let (count, from, codec) = (row.get(1)?, Mono::from_nanos(row.get(2)?), row.get(3)?);
+                Ok((row.get(0)?, chunk::decode_row(codec, count, from, row.get_ref(4)?.as_blob()?)))
+            })?
+            .collect()
     }
 }
+
+/// The row of a chunk, and what is in it.
+type OpenChunk = (i64, Result<Vec<Sample>, chunk::Damaged>);
