@@ -35,6 +35,20 @@ impl Clock {
         Self { speed, started }
     }
 
+    /// The same clock with the wall it showed when it last ran on this boot.
+    /// Only a clock at another speed than life's needs to be told: the wall
+    /// itself knows nothing of its pace.
+    #[must_use]
+    pub fn resumed(self, wall_offset_ms: Option<i64>) -> Self {
+        match wall_offset_ms {
+            Some(unix_ms) if self.speed != 1.0 => {
+                let started = WallAnchor { mono: Mono::default(), unix_ms, ..self.started };
+                Self { started, ..self }
+            }
+            _ => self,
+        }
+    }
+
     /// How many times faster than life it runs.
     #[must_use]
     pub const fn speed(&self) -> f64 {

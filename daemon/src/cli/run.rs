@@ -68,6 +68,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let (ledger_tell, ledger_events) = mpsc::channel(WAITING);
     let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
     let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, ledger_tell)?;
+    let clock = clock.resumed(recovered.wall_offset_ms);
     for trouble in &recovered.troubles {
         tracing::warn!("{trouble}");
     }

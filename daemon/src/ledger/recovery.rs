@@ -28,6 +28,9 @@ pub struct Recovered {
     pub answered: Vec<(String, Value)>,
     /// The rig's name at the broker, made once.
     pub client_id: String,
+    /// What this boot's monotonic milliseconds were to be raised by for the
+    /// wall's when the daemon last ran; `None` on a new boot.
+    pub wall_offset_ms: Option<i64>,
     /// What a person should know.
     pub troubles: Vec<String>,
     /// Prints were out when another boot ended and the wall clock cannot be
@@ -63,6 +66,10 @@ pub(super) fn recover(
     known: Option<i64>,
 ) -> rusqlite::Result<Recovered> {
     let mut recovered = Recovered { client_id: client_id(connection)?, ..Recovered::default() };
+    if let Some(id) = known {
+        let offset = "SELECT offset_ms FROM boot WHERE id = ?1";
+        recovered.wall_offset_ms = connection.query_row(offset, [id], |row| row.get(0)).optional()?;
+    }
     let shift = Shift::onto(connection, boot, known)?;
     if shift.is_guess {
         recovered.outage_unknown = true;

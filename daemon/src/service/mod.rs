@@ -171,6 +171,12 @@ impl Service {
             out: 0,
         };
         service.ledger.write(Entry::Wall(wall));
+        for print in recovered.brought_in {
+            // Only shown: a frame that is gone has nothing to show it.
+            if let Some(frame) = service.frame_named(&print.frame) {
+                service.rig.resume(frame, print.resumed)?;
+            }
+        }
         for print in recovered.prints {
             service.take_up(print.frame, print.resumed);
         }
