@@ -34,6 +34,11 @@ impl<'a> Section<'a> {
         self.table.is_some()
     }
 
+    /// Whether it has a key.
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.value(key).is_some()
+    }
+
     /// Byte offset of the value of a key; of the section where there is none.
     pub(super) fn at(&self, key: &str) -> usize {
         self.value(key).map_or(self.at, |value| value.span().start)
@@ -60,6 +65,21 @@ impl<'a> Section<'a> {
         read(&entry).map_err(|finding| self.log.say(entry.at, finding)).ok()
     }
 
+    /// The same with a value for when the key is not there; `None` only when
+    /// its value is wrong.
+    pub(super) fn or<T>(
+        &mut self,
+        key: &'static str,
+        default: T,
+        read: impl FnOnce(&Entry<'a>) -> Result<T, Finding>,
+    ) -> Option<T> {
+        if self.has(key) {
+            return self.optional(key, read);
+        }
+        self.know(&[key]);
+        Some(default)
+    }
+
     /// The same for a key that must be there; `example` is a value in TOML.
     pub(super) fn required<T>(
         &mut self,
@@ -67,7 +87,7 @@ impl<'a> Section<'a> {
         example: &'static str,
         read: impl FnOnce(&Entry<'a>) -> Result<T, Finding>,
     ) -> Option<T> {
-        if self.value(key).is_none() {
+        if !self.has(key) {
             self.log.say(self.at, Finding::Missing { section: self.title, key, example });
         }
         self.optional(key, read)
@@ -75,7 +95,7 @@ impl<'a> Section<'a> {
 
     /// Reports `key` if it is there without the key it `needs`.
     pub(super) fn needs(&self, key: &'static str, needs: &'static str) {
-        if self.value(key).is_some() && self.value(needs).is_none() {
+        if self.has(key) && !self.has(needs) {
             self.log.say(self.at(key), Finding::Alone { key, needs });
         }
     }
@@ -97,13 +117,16 @@ impl<'a> Section<'a> {
     /// The sections under a key: each `[[key]]`.
     pub(super) fn sections(&mut self, key: &'static str, title: &'static str) -> Vec<Section<'a>> {
         let Some(entry) = self.ask(key) else { return Vec::new() };
-        let DeValue::Array(array) = entry.value else {
-            let finding = match entry.value {
-                DeValue::Table(_) => Finding::OneBracket(key),
-                other => wrong_type(key, "sections", other),
-            };
-            self.log.say(entry.at, finding);
-            return Vec::new();
+        let array = match entry.value {
+            DeValue::Array(array) if !array.is_empty() => array,
+            DeValue::Table(_) => {
+                self.log.say(entry.at, Finding::OneBracket(key));
+                return Vec::new();
+            }
+            other => {
+                self.log.say(entry.at, wrong_type(key, "one or more sections", other));
+                return Vec::new();
+            }
         };
         let mut sections = Vec::new();
         for value in array {

@@ -6,12 +6,11 @@ use std::path::{Path, PathBuf};
 
 use super::ConfigError;
 
-/// Looks a variable up.
-type Variables = Box<dyn Fn(&str) -> Option<OsString>>;
+type Lookup = dyn Fn(&str) -> Option<OsString>;
 
 /// What the config needs to know of the process it is read in.
 pub struct Env {
-    var: Variables,
+    var: Box<Lookup>,
     uid: u32,
 }
 

@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use toml::de::DeTable;
 
-use super::claims::{Claim, clashes};
+use super::claims::{Claim, Claims};
 use super::document::Section;
-use super::problems::{Finding, Log, Problem, problem};
-use super::sensor::{self, Pace};
+use super::problems::{Finding, Log, Problem, shown};
+use super::sensor;
 use super::values;
 use super::{
     Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Pin, Place, Rig,
@@ -25,20 +25,20 @@ pub(super) struct Parser<'a> {
     log: &'a Log<'a>,
     warnings: &'a Log<'a>,
     unsupported: &'a Log<'a>,
-    names: Vec<Claim<(&'static str, Name)>>,
-    pins: Vec<Claim<Pin>>,
-    /// Bus and address.
-    pub(super) addresses: Vec<Claim<(u8, u8)>>,
-    /// The first real sensor on bus 1, whose wires are pins 2 and 3.
-    pub(super) header_bus: Option<(String, usize)>,
-    /// How fast the light of each sensor goes by.
-    pub(super) paces: Vec<Claim<Pace>>,
+    pub(super) claims: Claims,
 }
 
 /// Reads a config file, and everything that is wrong with it.
 pub(super) fn parse(bytes: &[u8], file: &Path, env: &Env) -> Result<Config, Vec<Problem>> {
-    let text = std::str::from_utf8(bytes)
-        .map_err(|error| vec![problem(file, bytes, error.valid_up_to(), Finding::NotUtf8)])?;
+    let text = match std::str::from_utf8(bytes) {
+        Ok(text) => text,
+        Err(error) => {
+            let readable = String::from_utf8_lossy(bytes);
+            let log = Log::new(file, &readable);
+            log.say(error.valid_up_to(), Finding::NotUtf8);
+            return Err(log.into_problems());
+        }
+    };
     let (log, warnings, unsupported) = (Log::new(file, text), Log::new(file, text), Log::new(file, text));
     let (document, syntax) = DeTable::parse_recoverable(text);
     let config = Parser {
@@ -46,11 +46,7 @@ pub(super) fn parse(bytes: &[u8], file: &Path, env: &Env) -> Result<Config, Vec<
         log: &log,
         warnings: &warnings,
         unsupported: &unsupported,
-        names: Vec::new(),
-        pins: Vec::new(),
-        addresses: Vec::new(),
-        header_bus: None,
-        paces: Vec::new(),
+        claims: Claims::default(),
     }
     .config(Section::root(document.get_ref(), &log), file, env);
 
@@ -81,7 +77,7 @@ fn with_syntax_errors(
     for error in syntax {
         let span = error.span().unwrap_or(0..0);
         let finding = match (error.message(), text.get(span.clone())) {
-            ("duplicate key", Some(key)) => Finding::GivenTwice(key.to_owned()),
+            ("duplicate key", Some(key)) => Finding::GivenTwice(shown(key)),
             (message, _) => Finding::Syntax(message.to_owned()),
         };
         log.say(span.start, finding);
@@ -97,11 +93,19 @@ fn with_syntax_errors(
     all
 }
 
+/// A buzzer before its pin is read.
+#[derive(Clone, Copy)]
+enum Sounder {
+    Active,
+    Passive,
+    Pinless(Buzzer),
+}
+
 impl Parser<'_> {
     fn config(mut self, mut root: Section<'_>, file: &Path, env: &Env) -> Option<Config> {
         let rig = rig(root.section("rig", "[rig]"));
         let sensor_sections = root.sections("sensor", "[[sensor]]");
-        if sensor_sections.is_empty() {
+        if !root.has("sensor") {
             self.log.say(0, Finding::NoSensor);
         }
         let sensors = sensor_sections.into_iter().filter_map(|s| sensor::parse(&mut self, s)).collect();
@@ -115,10 +119,7 @@ impl Parser<'_> {
         let socket = self.socket(root.section("socket", "[socket]"), env);
         root.finish();
 
-        self.names_differ();
-        self.pins_differ();
-        self.addresses_differ();
-        let speed = self.speed();
+        let speed = self.claims.check(self.log);
         Some(Config {
             file: file.to_owned(),
             rig: rig?,
@@ -127,7 +128,7 @@ impl Parser<'_> {
             sources,
             buzzer,
             mqtt,
-            signal,
+            signal: signal?,
             ledger: ledger?,
             socket,
             speed,
@@ -144,14 +145,18 @@ impl Parser<'_> {
         example: &'static str,
     ) -> Option<Name> {
         let name = section.required("name", example, values::name)?;
-        self.names.push(Claim { of: (what, name.clone()), by: what.to_owned(), at: section.at("name") });
+        self.claims.names.push(Claim {
+            of: (what, name.clone()),
+            by: what.to_owned(),
+            at: section.at("name"),
+        });
         Some(name)
     }
 
     /// A pin, which nothing else can be on.
     fn pin(&mut self, section: &mut Section<'_>, key: &'static str, by: String) -> Option<Pin> {
         let pin = section.optional(key, values::pin)?;
-        self.pins.push(Claim { of: pin, by, at: section.at(key) });
+        self.claims.pins.push(Claim { of: pin, by, at: section.at(key) });
         Some(pin)
     }
 
@@ -164,7 +169,7 @@ impl Parser<'_> {
         let name = self.name(&mut section, "frame", r#""oak""#);
         let label = section.optional("label", values::line);
         let sensor = section.required("sensor", r#""sky""#, values::name);
-        let glass = section.optional("glass", values::share).unwrap_or(1.0);
+        let glass = section.or("glass", 1.0, values::share);
         let of_frame = |device| {
             name.as_ref().map_or_else(
                 || format!("the {device} of a frame"),
@@ -177,13 +182,15 @@ impl Parser<'_> {
             self.sensor_is_there(name, sensor, section.at("sensor"));
         }
         section.finish();
-        Some(Frame { name: name?, label, sensor: sensor?, glass, button, led })
+        Some(Frame { name: name?, label, sensor: sensor?, glass: glass?, button, led })
     }
 
     fn sensor_is_there(&self, frame: &Name, sensor: &Name, at: usize) {
-        let mut sensors = self.names.iter().filter(|name| name.of.0 == "sensor").map(|name| &name.of.1);
+        // Sensors are read first, so their names lead.
+        let sensors =
+            self.claims.names.iter().take_while(|name| name.of.0 == "sensor").map(|name| &name.of.1);
         if !sensors.clone().any(|name| name == sensor) {
-            let sensors = sensors.by_ref().map(Name::to_string).collect();
+            let sensors = sensors.map(Name::to_string).collect();
             let (frame, sensor) = (frame.to_string(), sensor.to_string());
             self.log.say(at, Finding::NoSuchSensor { frame, sensor, sensors });
         }
@@ -191,8 +198,13 @@ impl Parser<'_> {
 
     fn source(&mut self, mut section: Section<'_>) -> Option<Source> {
         let name = self.name(&mut section, "source", r#""box""#);
-        let is_lamp =
-            section.required("kind", r#""lamp""#, values::one_of(&[("lamp", true), ("sun", false)]));
+        let is_sun = name.as_ref().is_some_and(|name| name.as_str() == "sun");
+        let is_lamp = section.required("kind", r#""lamp""#, |entry| {
+            match values::one_of(&[("lamp", true), ("sun", false)])(entry)? {
+                true if is_sun => Err(values::refused(entry, "\"sun\" for the source named so")),
+                is_lamp => Ok(is_lamp),
+            }
+        });
         let kind = if is_lamp == Some(false) {
             section.out_of_place(&["relay"], "kind \"sun\"", "lamps");
             SourceKind::Sun
@@ -225,18 +237,21 @@ impl Parser<'_> {
     }
 
     fn buzzer(&mut self, mut section: Section<'_>) -> Buzzer {
-        const KINDS: [(&str, &str); 4] =
-            [("active", "active"), ("passive", "passive"), ("terminal", "terminal"), ("none", "none")];
         if !section.is_present() {
             return Buzzer::None;
         }
-        let kind = section.required("kind", r#""active""#, values::one_of(&KINDS));
-        let buzzer = match kind {
-            Some("active") => section.required("pin", "18", values::pin).map(Buzzer::Active),
-            Some("passive") => section.required("pin", "18", values::pwm_pin).map(Buzzer::Passive),
-            Some(silent) => {
-                section.out_of_place(&["pin"], &format!("kind \"{silent}\""), "active and passive buzzers");
-                (silent == "terminal").then_some(Buzzer::Terminal)
+        let kinds = [
+            ("active", Sounder::Active),
+            ("passive", Sounder::Passive),
+            ("terminal", Sounder::Pinless(Buzzer::Terminal)),
+            ("none", Sounder::Pinless(Buzzer::None)),
+        ];
+        let buzzer = match section.required("kind", r#""active""#, values::one_of(&kinds)) {
+            Some(Sounder::Active) => section.required("pin", "18", values::pin).map(Buzzer::Active),
+            Some(Sounder::Passive) => section.required("pin", "18", values::pwm_pin).map(Buzzer::Passive),
+            Some(Sounder::Pinless(buzzer)) => {
+                section.out_of_place(&["pin"], "this kind", "active and passive buzzers");
+                Some(buzzer)
             }
             None => {
                 section.know(&["pin"]);
@@ -244,7 +259,7 @@ impl Parser<'_> {
             }
         };
         if let Some(Buzzer::Active(pin) | Buzzer::Passive(pin)) = buzzer {
-            self.pins.push(Claim { of: pin, by: "the buzzer".to_owned(), at: section.at("pin") });
+            self.claims.pins.push(Claim { of: pin, by: "the buzzer".to_owned(), at: section.at("pin") });
         }
         section.finish();
         buzzer.unwrap_or_default()
@@ -260,23 +275,24 @@ impl Parser<'_> {
         let tls = self.tls(&mut section);
         let modes =
             [("device", Discovery::Device), ("components", Discovery::Components), ("off", Discovery::Off)];
-        let discovery = section.optional("discovery", values::one_of(&modes)).unwrap_or_default();
-        if discovery != Discovery::Off {
+        let discovery = section.or("discovery", Discovery::Off, values::one_of(&modes));
+        if matches!(discovery, Some(Discovery::Device | Discovery::Components)) {
             self.not_built(section.at("discovery"), "discovery".to_owned(), "write discovery = \"off\"");
         }
-        let discovery_prefix = section.optional("discovery_prefix", values::topic);
+        let discovery_prefix = section.or("discovery_prefix", "homeassistant".to_owned(), values::topic);
         // Below 5 s the MQTT library refuses; a day has no room in 16 bits.
         let bounds = Duration::from_secs(5)..=Duration::from_secs(18 * 3600);
-        let keep_alive = section.optional("keep_alive", values::duration(bounds, "5s to 18h"));
+        let keep_alive =
+            section.or("keep_alive", Duration::from_secs(30), values::duration(bounds, "5s to 18h"));
         section.finish();
         Some(Mqtt {
             broker: broker?,
             port: port.unwrap_or(if tls.is_some() { 8883 } else { 1883 }),
             login,
             tls,
-            discovery,
-            discovery_prefix: discovery_prefix.unwrap_or_else(|| "homeassistant".to_owned()),
-            keep_alive: keep_alive.unwrap_or(Duration::from_secs(30)),
+            discovery: discovery?,
+            discovery_prefix: discovery_prefix?,
+            keep_alive: keep_alive?,
         })
     }
 
@@ -310,26 +326,32 @@ impl Parser<'_> {
         Some(Tls { ca: ca?, client })
     }
 
-    fn signal(&self, mut section: Section<'_>) -> Signal {
+    fn signal(&self, mut section: Section<'_>) -> Option<Signal> {
         let interval = values::duration(Duration::from_secs(1)..=Duration::from_secs(3600), "1s to 1h");
-        let nearly = section.optional("nearly", &interval).unwrap_or(MINUTE);
-        let overdue_every = section.optional("overdue_every", &interval).unwrap_or(MINUTE);
+        let nearly = section.or("nearly", MINUTE, &interval);
+        let overdue_every = section.or("overdue_every", MINUTE, &interval);
         let hook = section.optional("hook", values::argv);
         if hook.is_some() {
             self.not_built(section.at("hook"), "a hook".to_owned(), "leave hook out");
         }
         section.finish();
-        Signal { nearly, overdue_every, hook }
+        Some(Signal { nearly: nearly?, overdue_every: overdue_every?, hook })
     }
 
     fn ledger(&self, mut section: Section<'_>, env: &Env) -> Option<Ledger> {
-        let path = section.optional("path", values::path(self.folder)).or_else(|| env.ledger());
-        if path.is_none() {
-            self.log.say(section.at("path"), Finding::NoLedgerPlace);
-        }
-        let keep_idle_light = section.optional("keep_idle_light", values::boolean).unwrap_or(true);
+        let named = section.optional("path", values::path(self.folder));
+        let path = if section.has("path") { named } else { self.usual_ledger(env) };
+        let keep_idle_light = section.or("keep_idle_light", true, values::boolean);
         section.finish();
-        Some(Ledger { path: path?, keep_idle_light })
+        Some(Ledger { path: path?, keep_idle_light: keep_idle_light? })
+    }
+
+    fn usual_ledger(&self, env: &Env) -> Option<PathBuf> {
+        let usual = env.ledger();
+        if usual.is_none() {
+            self.log.say(0, Finding::NoLedgerPlace);
+        }
+        usual
     }
 
     fn socket(&self, mut section: Section<'_>, env: &Env) -> PathBuf {
@@ -340,60 +362,6 @@ impl Parser<'_> {
         }
         section.finish();
         path
-    }
-
-    fn names_differ(&self) {
-        for (later, first) in clashes(&self.names) {
-            let (what, name) = (later.of.0, later.of.1.to_string());
-            let line = self.log.line(first.at);
-            self.log.say(later.at, Finding::NameTaken { what, name, line });
-        }
-    }
-
-    fn pins_differ(&mut self) {
-        self.pins.sort_by_key(|claim| claim.at);
-        if let Some((by, at)) = &self.header_bus {
-            // SDA1 and SCL1; they were there first wherever the file names them.
-            let wires = [2, 3].into_iter().filter_map(Pin::new);
-            self.pins.splice(0..0, wires.map(|of| Claim { of, by: by.clone(), at: *at }));
-        }
-        for (later, first) in clashes(&self.pins) {
-            let (pin, line) = (later.of.bcm(), self.log.line(first.at));
-            let (by, taken_by) = (later.by.clone(), first.by.clone());
-            self.log.say(later.at, Finding::PinTaken { pin, by, taken_by, line });
-        }
-    }
-
-    fn addresses_differ(&self) {
-        for (later, first) in clashes(&self.addresses) {
-            let ((bus, address), line) = (later.of, self.log.line(first.at));
-            let (by, taken_by) = (later.by.clone(), first.by.clone());
-            self.log.say(later.at, Finding::AddressTaken { bus, address, by, taken_by, line });
-        }
-    }
-
-    /// The one speed of the rig's clock.
-    fn speed(&self) -> f64 {
-        let mut first: Option<(f64, &Claim<Pace>)> = None;
-        let real = self.paces.iter().find(|claim| matches!(claim.of, Pace::Real));
-        for claim in &self.paces {
-            let Pace::Played(speed) = claim.of else { continue };
-            if let Some(real) = real.filter(|_| speed != 1.0) {
-                let line = self.log.line(real.at);
-                self.log.say(claim.at, Finding::SpeedBesideReal { speed, real: real.by.clone(), line });
-            }
-            match first {
-                None => first = Some((speed, claim)),
-                Some((other_speed, other)) if speed != other_speed => {
-                    let (by, other_by) = (claim.by.clone(), other.by.clone());
-                    let line = self.log.line(other.at);
-                    self.log
-                        .say(claim.at, Finding::TwoSpeeds { by, speed, other: other_by, other_speed, line });
-                }
-                Some(_) => {}
-            }
-        }
-        first.map_or(1.0, |(speed, _)| speed)
     }
 }
 

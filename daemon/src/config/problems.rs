@@ -228,6 +228,9 @@ pub enum Finding {
     /// A path too long for the address of a Unix socket.
     #[error("the socket's path is too long ({} bytes, at most 107); set a shorter [socket] path", .0.as_os_str().len())]
     SocketPathLong(PathBuf),
+    /// So many problems are left out.
+    #[error("and {0} more problems from here on; mend the others first")]
+    More(usize),
     /// Neither the file nor the environment says where the ledger is.
     #[error("no place for the ledger: add [ledger] path = \"/where/ledger.sqlite\", or set HOME")]
     NoLedgerPlace,
@@ -252,49 +255,56 @@ impl Finding {
     }
 }
 
+/// More than this nobody reads; the rest is counted.
+pub(super) const MOST_PROBLEMS: usize = 100;
+
 /// Gathers what there is to say while a file is read.
 pub(super) struct Log<'a> {
     file: &'a Path,
     text: &'a str,
-    problems: RefCell<Vec<Problem>>,
+    line_starts: Vec<usize>,
+    said: RefCell<Vec<(usize, Finding)>>,
 }
 
 impl<'a> Log<'a> {
     pub(super) fn new(file: &'a Path, text: &'a str) -> Self {
-        Self { file, text, problems: RefCell::default() }
+        let after_newlines = text.bytes().enumerate().filter(|&(_, b)| b == b'\n').map(|(i, _)| i + 1);
+        let line_starts = std::iter::once(0).chain(after_newlines).collect();
+        Self { file, text, line_starts, said: RefCell::default() }
     }
 
     /// Says something about the byte at `at`.
     pub(super) fn say(&self, at: usize, finding: Finding) {
-        self.problems.borrow_mut().push(problem(self.file, self.text.as_bytes(), at, finding));
+        self.said.borrow_mut().push((at, finding));
     }
 
-    /// The line of the byte at `at`.
+    /// The line of the byte at `at`, from 1.
     pub(super) fn line(&self, at: usize) -> usize {
-        line_and_column(self.text.as_bytes(), at).0
+        self.line_starts.partition_point(|&start| start <= at)
     }
 
-    /// All that was said, in the order of the file.
+    /// The column of the byte at `at` in characters, from 1.
+    fn column(&self, at: usize) -> usize {
+        let line = &self.text.as_bytes()[self.line_starts[self.line(at) - 1]..at.min(self.text.len())];
+        // Bytes that continue a UTF-8 character are no column of their own.
+        line.iter().filter(|&&b| b & 0xc0 != 0x80).count() + 1
+    }
+
+    /// All that was said, in the order of the file, up to [`MOST_PROBLEMS`].
     pub(super) fn into_problems(self) -> Vec<Problem> {
-        let mut problems = self.problems.into_inner();
-        problems.sort_by_key(|problem| (problem.line, problem.column));
-        problems
+        let mut said = self.said.take();
+        said.sort_by_key(|&(at, _)| at);
+        if said.len() > MOST_PROBLEMS {
+            let left_out = said.len() - MOST_PROBLEMS;
+            said[MOST_PROBLEMS].1 = Finding::More(left_out);
+            said.truncate(MOST_PROBLEMS + 1);
+        }
+        let place = |(at, finding)| {
+            let (line, column) = (self.line(at), self.column(at));
+            Problem { file: self.file.to_owned(), line, column, finding }
+        };
+        said.into_iter().map(place).collect()
     }
-}
-
-/// A finding at a byte of a file.
-pub(super) fn problem(file: &Path, text: &[u8], at: usize, finding: Finding) -> Problem {
-    let (line, column) = line_and_column(text, at);
-    Problem { file: file.to_owned(), line, column, finding }
-}
-
-fn line_and_column(text: &[u8], at: usize) -> (usize, usize) {
-    let before = &text[..at.min(text.len())];
-    let line_start = before.iter().rposition(|&b| b == b'\n').map_or(0, |newline| newline + 1);
-    let line = before.iter().filter(|&&b| b == b'\n').count() + 1;
-    // Bytes that continue a UTF-8 character are no column of their own.
-    let column = before[line_start..].iter().filter(|&&b| b & 0xc0 != 0x80).count() + 1;
-    (line, column)
 }
 
 /// The word among `known` that `word` is a slip of, if any.
@@ -305,7 +315,7 @@ pub(super) fn nearest(word: &str, known: impl IntoIterator<Item = &'static str>)
     known
         .into_iter()
         .map(|candidate| (strsim::damerau_levenshtein(word, candidate), candidate))
-        .filter(|&(distance, candidate)| distance <= 2 && distance < candidate.len())
+        .filter(|&(distance, candidate)| distance <= 2 && 3 * distance <= candidate.len())
         .min()
         .map(|(_, candidate)| candidate)
 }

@@ -3,18 +3,12 @@
 use std::time::Duration;
 
 use super::chip::{AdcModel, Model};
-use super::claims::Claim;
+use super::claims::{Claim, Pace};
 use super::document::{Entry, Section};
 use super::parse::Parser;
 use super::problems::Finding;
 use super::values;
 use super::{Chip, Playback, Sensor, SensorKind};
-
-/// How fast a sensor's light goes by.
-pub(super) enum Pace {
-    Played(f64),
-    Real,
-}
 
 /// What `chip` names.
 #[derive(Clone, Copy)]
@@ -37,7 +31,7 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
     let name = parser.name(&mut section, "sensor", r#""sky""#);
     let by = name.as_ref().map_or_else(|| "a sensor".to_owned(), |name| format!("sensor \"{name}\""));
     let bounds = Duration::from_millis(100)..=Duration::from_secs(600);
-    let period = section.optional("period", values::duration(bounds, "100ms to 10min"));
+    let period = section.or("period", Duration::from_secs(1), values::duration(bounds, "100ms to 10min"));
     let kind = match section.required(CHIP, r#""as7331""#, chip_name) {
         Some(Kind::Real(model)) => real(parser, &mut section, model, by),
         Some(Kind::Emulated(model)) => emulated(parser, &mut section, model, by),
@@ -51,7 +45,7 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
         }
     };
     section.finish();
-    Some(Sensor { name: name?, period: period.unwrap_or(Duration::from_secs(1)), kind: kind? })
+    Some(Sensor { name: name?, period: period?, kind: kind? })
 }
 
 /// Reads `as7331`, `emulated:as7331`, `recorded`, `iio` or `mqtt`.
@@ -74,15 +68,17 @@ fn chip_name(entry: &Entry<'_>) -> Result<Kind, Finding> {
 }
 
 fn real(parser: &mut Parser<'_>, section: &mut Section<'_>, model: Model, by: String) -> Option<SensorKind> {
-    let (bus, address) = location(section, model);
+    let location = location(section, model);
     let chip = chip(parser, section, model);
     section.out_of_place(&PLAYED, "a real chip", WITH_PLAYED);
     let at = section.at(CHIP);
-    if bus == 1 && parser.header_bus.is_none() {
-        parser.header_bus = Some((format!("I2C bus 1 of {by}"), at));
+    parser.claims.paces.push(Claim { of: Pace::Real, by: by.clone(), at });
+    let (bus, address) = location?;
+    if bus == 1 && parser.claims.header_bus.is_none() {
+        // SDA1 and SCL1.
+        parser.claims.header_bus = Some(Claim { of: [2, 3], by: format!("I2C bus 1 of {by}"), at });
     }
-    parser.addresses.push(Claim { of: (bus, address), by: by.clone(), at: section.at("address") });
-    parser.paces.push(Claim { of: Pace::Real, by, at });
+    parser.claims.addresses.push(Claim { of: (bus, address), by, at: section.at("address") });
     Some(SensorKind::Real { bus, address, chip: chip? })
 }
 
@@ -94,9 +90,10 @@ fn emulated(
     model: Model,
     by: String,
 ) -> Option<SensorKind> {
-    let (_, address) = location(section, model);
+    let location = location(section, model);
     let chip = chip(parser, section, model);
     let light = playback(parser, section, by);
+    let (_, address) = location?;
     Some(SensorKind::Emulated { address, chip: chip?, light: light? })
 }
 
@@ -118,7 +115,7 @@ fn elsewhere(
     section.out_of_place(&PLAYED, "a sensor read elsewhere", WITH_PLAYED);
     let at = section.at(CHIP);
     parser.not_built(at, format!("chip \"{name}\""), "take an as7331 or ads1115 on the bus");
-    parser.paces.push(Claim { of: Pace::Real, by, at });
+    parser.claims.paces.push(Claim { of: Pace::Real, by, at });
     kind
 }
 
@@ -126,11 +123,12 @@ fn no_chip(section: &mut Section<'_>, beside: &str) {
     section.out_of_place(&[&LOCATION[..], &RANGE, &ANALOGUE].concat(), beside, "chips on an I2C bus");
 }
 
-/// Bus and address of a chip.
-fn location(section: &mut Section<'_>, model: Model) -> (u8, u8) {
-    let bus = section.optional("bus", values::integer(0..=255u8)).unwrap_or(1);
+/// Bus and address of a chip, unless one of them is wrong.
+fn location(section: &mut Section<'_>, model: Model) -> Option<(u8, u8)> {
+    let bus = section.or("bus", 1, values::integer(0..=255u8));
     let among = model.addresses();
-    (bus, section.optional("address", values::address(among)).unwrap_or(among[0]))
+    let address = section.or("address", among[0], values::address(among));
+    bus.zip(address)
 }
 
 /// The settings of a chip.
@@ -183,7 +181,9 @@ fn setting<'a, T>(
 fn playback(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<Playback> {
     let file = section.required("light", r#""day.csv""#, values::path(parser.folder));
     let from = section.optional("from", values::play_from);
-    let speed = section.optional("speed", values::number(0.01..=10_000.0, "0.01 to 10000")).unwrap_or(1.0);
-    parser.paces.push(Claim { of: Pace::Played(speed), by, at: section.at("speed") });
+    let speed = section.or("speed", 1.0, values::number(0.01..=10_000.0, "0.01 to 10000"));
+    if let Some(speed) = speed {
+        parser.claims.paces.push(Claim { of: Pace::Played(speed), by, at: section.at("speed") });
+    }
     Some(Playback { file: file?, from })
 }

@@ -1,0 +1,79 @@
+//! What a reading costs with one frame and with a thousand under one sensor.
+//!
+//! `cargo bench -p frameside-core --bench sample_cost`
+//!
+//! The design asks for less than 1.2 times the cost. Chunks of readings of
+//! both alternate, so that whatever else the machine does falls on both; medians
+//! are printed.
+
+#![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "a bench tells the time")]
+#![expect(clippy::print_stdout, reason = "a bench prints what it measured")]
+
+use std::hint::black_box;
+use std::time::Instant;
+
+use frameside_core::exposure::{
+    Command, FrameSetup, Input, Output, Plan, PrintId, Rig, Rules, SensorId, SensorSetup,
+};
+use frameside_core::light::Reading;
+use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
+
+/// So few that a chunk seldom holds a switch to another process.
+const READINGS_A_CHUNK: u32 = 1_000;
+const CHUNKS: usize = 2_001;
+
+/// A rig whose frames all expose and are not due within the readings.
+struct Exposing {
+    rig: Rig,
+    sensor: SensorId,
+    second: u32,
+}
+
+impl Exposing {
+    fn new(frames: u32) -> Self {
+        let start = Mono::from_seconds(0.0);
+        let mut rig = Rig::new(Rules::default(), start);
+        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot: None });
+        for n in 0..frames {
+            let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).expect("the sensor was added");
+            let target = Dose::from_j_m2(98e6 + f64::from(n));
+            let plan = Plan::dose(TargetDose::new(target).expect("the target is under the limit"));
+            let begin = Command::Begin { print: PrintId::from("p"), plan, covered: false };
+            rig.handle(start, Input::Command(frame, begin)).expect("the frame is free");
+        }
+        Self { rig, sensor, second: 0 }
+    }
+
+    /// Takes a chunk of readings; nanoseconds each.
+    fn chunk(&mut self) -> f64 {
+        let started = Instant::now();
+        for _ in 0..READINGS_A_CHUNK {
+            self.second += 1;
+            // Between 30 and 50 W/m2, never twice the same in a row.
+            let light = Irradiance::from_w_m2(30.0 + f64::from(self.second % 3 * 10));
+            let reading = Reading::of(Mono::from_seconds(f64::from(self.second)), light);
+            self.rig.handle(reading.at, Input::Reading(self.sensor, reading)).expect("time goes on");
+            while let Some(output) = self.rig.poll() {
+                black_box::<Output>(output);
+            }
+        }
+        started.elapsed().as_nanos() as f64 / f64::from(READINGS_A_CHUNK)
+    }
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+fn main() {
+    let (mut one, mut thousand) = (Exposing::new(1), Exposing::new(1_000));
+    // The first readings settle what began before them.
+    one.chunk();
+    thousand.chunk();
+    let (one, thousand): (Vec<f64>, Vec<f64>) = (0..CHUNKS).map(|_| (one.chunk(), thousand.chunk())).unzip();
+    let (one, thousand) = (median(one), median(thousand));
+    println!("a reading with     1 frame exposing:  {one:6.1} ns");
+    println!("a reading with 1,000 frames exposing: {thousand:6.1} ns");
+    println!("ratio: {:.3}", thousand / one);
+}
