@@ -12,7 +12,7 @@ use crate::clock::{self, Clock};
 use crate::config::{Config, Login};
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
-use crate::ledger::{Boot, Ledger};
+use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
 use crate::mqtt::{self, KeepAlive, LinkEvent, Password, Settings, topics};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
@@ -28,6 +28,8 @@ pub(super) struct Args {
 
 /// Readings, questions and the like that wait for the service.
 const WAITING: usize = 256;
+/// How long a start waits for the clock where it has to.
+const CLOCK_WITHIN: Duration = Duration::from_secs(60);
 /// A feed that has not been seen for this long is stuck.
 const FEED_ALIVE_WITHIN: Duration = Duration::from_secs(10);
 
@@ -65,9 +67,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
     let clock = Clock::new(config.speed);
     let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
-    let (ledger_tell, ledger_events) = mpsc::channel(WAITING);
-    let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
-    let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, ledger_tell)?;
+    let (ledger, recovered, ledger_events) = open_ledger(config, clock).await?;
     let clock = clock.resumed(recovered.wall_offset_ms);
     for trouble in &recovered.troubles {
         tracing::warn!("{trouble}");
@@ -108,6 +108,28 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let _ = std::fs::remove_file(&config.socket);
     tracing::info!("stopped");
     Ok(())
+}
+
+/// Opens the ledger. Where prints were out when the power went, only a wall
+/// clock that is right tells for how long, and on a Pi it comes with the
+/// network: worth a short wait.
+async fn open_ledger(
+    config: &Config,
+    clock: Clock,
+) -> Result<(Ledger, Recovered, mpsc::Receiver<LedgerEvent>), Failure> {
+    let patience = tokio::time::Instant::now() + CLOCK_WITHIN;
+    loop {
+        let (tell, events) = mpsc::channel(WAITING);
+        let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
+        let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
+        let waits = recovered.outage_unknown && !boot.wall.synchronised;
+        if !waits || tokio::time::Instant::now() > patience {
+            return Ok((ledger, recovered, events));
+        }
+        tracing::info!("prints were out when the power went; waiting for the clock to tell for how long");
+        ledger.finish()?;
+        tokio::time::sleep(Duration::from_secs(2)).await;
+    }
 }
 
 /// Resolves when the daemon is asked to stop.

@@ -109,6 +109,9 @@ impl Service {
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
         let sensor = &self.setup.sensors[usize::from(part.sensor.0)];
+        let command = Command::Begin { print: print.clone(), plan: plan.clone(), covered: expose.covered };
+        self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{}: {e}", part.name))?;
+        // The print comes before its first event, which the pump writes.
         self.ledger.write(Entry::Print(NewPrint {
             id: print.clone(),
             frame: part.name.clone(),
@@ -121,8 +124,7 @@ impl Service {
             plan: plan.clone(),
             calibration: sensor.calibration.clone(),
         }));
-        let command = Command::Begin { print: print.clone(), plan: plan.clone(), covered: expose.covered };
-        self.tell_rig(now, frame, command)?;
+        self.pump(now);
         Ok(Done::Kept(json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() })))
     }
 
