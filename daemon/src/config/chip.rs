@@ -1,0 +1,138 @@
+//! What each chip can be set to.
+
+use std::time::Duration;
+
+/// A chip and how the config sets it. What is `None` the driver ranges by itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Chip {
+    /// AS7331, UV-A channel.
+    As7331 {
+        /// 1 to 2048, a power of two.
+        gain: Option<u16>,
+        /// 1 to 64 ms, a power of two.
+        time: Option<Duration>,
+    },
+    /// An ADS101x or ADS111x with an analogue UV photodiode on its input.
+    Adc {
+        /// Which of the family.
+        model: AdcModel,
+        /// What one W/m² adds, in volts; above 0 and at most 10.
+        volts_per_w_m2: f64,
+        /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
+        zero_v: f64,
+        /// One of [`AdcModel::full_scales_v`].
+        full_scale_v: Option<f64>,
+    },
+    /// LTR-390UV-01.
+    Ltr390 {
+        /// 1, 3, 6, 9 or 18.
+        gain: Option<u16>,
+        /// 12.5 to 400 ms, which also sets the resolution.
+        time: Option<Duration>,
+    },
+    /// VEML6075.
+    Veml6075 {
+        /// 50 to 800 ms.
+        time: Option<Duration>,
+    },
+    /// VEML6070.
+    Veml6070,
+}
+
+/// A converter of the ADS101x and ADS111x family.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AdcModel {
+    /// 12 bit, one input, one range.
+    Ads1013,
+    /// 12 bit, one input.
+    Ads1014,
+    /// 12 bit, four inputs.
+    Ads1015,
+    /// 16 bit, one input, one range.
+    Ads1113,
+    /// 16 bit, one input.
+    Ads1114,
+    /// 16 bit, four inputs.
+    Ads1115,
+}
+
+impl AdcModel {
+    /// The full scales it has, in volts (datasheet SBAS444D, table of PGA
+    /// settings; ADS1013 and ADS1113 have no amplifier).
+    #[must_use]
+    pub const fn full_scales_v(self) -> &'static [f64] {
+        match self {
+            Self::Ads1013 | Self::Ads1113 => &[2.048],
+            _ => &[6.144, 4.096, 2.048, 1.024, 0.512, 0.256],
+        }
+    }
+}
+
+/// A chip by its name in the config, before its settings are read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Model {
+    As7331,
+    Adc(AdcModel),
+    Ltr390,
+    Veml6075,
+    Veml6070,
+}
+
+impl Model {
+    pub(super) const NAMED: [(&'static str, Self); 10] = [
+        ("as7331", Self::As7331),
+        ("ads1115", Self::Adc(AdcModel::Ads1115)),
+        ("ads1114", Self::Adc(AdcModel::Ads1114)),
+        ("ads1113", Self::Adc(AdcModel::Ads1113)),
+        ("ads1015", Self::Adc(AdcModel::Ads1015)),
+        ("ads1014", Self::Adc(AdcModel::Ads1014)),
+        ("ads1013", Self::Adc(AdcModel::Ads1013)),
+        ("ltr390", Self::Ltr390),
+        ("veml6075", Self::Veml6075),
+        ("veml6070", Self::Veml6070),
+    ];
+
+    pub(super) fn named(name: &str) -> Option<Self> {
+        Self::NAMED.into_iter().find(|&(n, _)| n == name).map(|(_, model)| model)
+    }
+
+    pub(super) fn name(self) -> &'static str {
+        Self::NAMED.into_iter().find(|&(_, model)| model == self).map_or("", |(name, _)| name)
+    }
+
+    /// The I2C addresses the chip can have; the first is the one it has
+    /// unless its address pin says otherwise. A VEML6070 also answers at 0x39.
+    pub(super) const fn addresses(self) -> &'static [u8] {
+        match self {
+            Self::As7331 => &[0x74, 0x75, 0x76, 0x77],
+            Self::Adc(_) => &[0x48, 0x49, 0x4a, 0x4b],
+            Self::Ltr390 => &[0x53],
+            Self::Veml6075 => &[0x10],
+            Self::Veml6070 => &[0x38],
+        }
+    }
+
+    /// The gains that can be locked.
+    pub(super) const fn gains(self) -> &'static [u16] {
+        match self {
+            Self::As7331 => &[1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 2048],
+            Self::Ltr390 => &[1, 3, 6, 9, 18],
+            Self::Adc(_) | Self::Veml6075 | Self::Veml6070 => &[],
+        }
+    }
+
+    /// The integration times that can be locked, in microseconds.
+    pub(super) const fn times_us(self) -> &'static [u64] {
+        match self {
+            Self::As7331 => &[1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 64_000],
+            Self::Ltr390 => &[12_500, 25_000, 50_000, 100_000, 200_000, 400_000],
+            Self::Veml6075 => &[50_000, 100_000, 200_000, 400_000, 800_000],
+            Self::Adc(_) | Self::Veml6070 => &[],
+        }
+    }
+
+    /// Whether this build has a driver for it.
+    pub(super) const fn is_built(self) -> bool {
+        matches!(self, Self::As7331 | Self::Adc(_))
+    }
+}
