@@ -18,6 +18,9 @@ use super::{
 
 const MINUTE: Duration = Duration::from_secs(60);
 
+/// No rig has more sensors than this, so an error need not list more.
+const MOST_LISTED: usize = 20;
+
 /// What is gathered while the sections are read one after another.
 pub(super) struct Parser<'a> {
     /// Where relative paths start.
@@ -190,7 +193,7 @@ impl Parser<'_> {
         let sensors =
             self.claims.names.iter().take_while(|name| name.of.0 == "sensor").map(|name| &name.of.1);
         if !sensors.clone().any(|name| name == sensor) {
-            let sensors = sensors.map(Name::to_string).collect();
+            let sensors = sensors.take(MOST_LISTED).map(Name::to_string).collect();
             let (frame, sensor) = (frame.to_string(), sensor.to_string());
             self.log.say(at, Finding::NoSuchSensor { frame, sensor, sensors });
         }
