@@ -210,7 +210,7 @@ fn recorded(
 
 type Played = Box<dyn Fn(Mono) -> Option<Irradiance> + Send>;
 
-/// A recorded light that begins now.
+/// A recorded light that begins now, and again whenever it ends.
 fn played(sensor: &config::Sensor, playback: &Playback, now: Mono) -> Result<Played, AssembleError> {
     let failed = |source| AssembleError::Light {
         sensor: sensor.name.to_string(),
@@ -233,7 +233,11 @@ fn played(sensor: &config::Sensor, playback: &Playback, now: Mono) -> Result<Pla
             first - first.rem_euclid(day) + of_day.as_nanos() as i64
         }
     };
-    Ok(Box::new(move |at: Mono| light.at(from + at.nanos() - now.nanos())))
+    let (first, length) = (light.first_ns(), light.length_ns());
+    Ok(Box::new(move |at: Mono| {
+        let into = from - first + at.nanos() - now.nanos();
+        light.at(first + into.rem_euclid(length))
+    }))
 }
 
 /// The driver of a chip.

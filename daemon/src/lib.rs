@@ -1,6 +1,20 @@
 //! The Frameside daemon and its command line.
 
-#![cfg_attr(test, allow(clippy::unwrap_used, reason = "tests"))]
+#![cfg_attr(test, allow(clippy::unwrap_used, reason = "a test may fail by panicking"))]
 
+pub mod assemble;
+pub mod charts;
 pub mod cli;
+pub mod clock;
 pub mod config;
+pub mod devices;
+pub mod ledger;
+pub mod mqtt;
+mod print_chart;
+pub mod rehearsal;
+pub mod replay;
+pub mod request;
+pub mod service;
+pub mod socket;
+pub mod status;
+pub mod words;

@@ -491,6 +491,12 @@ impl RecordedLight {
         self.samples.first().map_or(0, |&(at, _)| at)
     }
 
+    /// From the first sample to the last, in nanoseconds; at least one.
+    #[must_use]
+    pub fn length_ns(&self) -> i64 {
+        self.samples.last().map_or(1, |&(at, _)| (at - self.first_ns()).max(1))
+    }
+
     /// The irradiance at an instant: on the line between two samples, `None`
     /// outside the file and where samples are missing.
     #[must_use]
