@@ -6,3 +6,4 @@ mod link;
 mod manners;
 mod purity;
 mod reference;
+mod service;

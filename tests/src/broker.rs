@@ -1,10 +1,12 @@
 //! A real Mosquitto on a free loopback port, and its real clients.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
@@ -141,9 +143,16 @@ impl Drop for Broker {
     }
 }
 
-/// A port nobody listens on at the moment.
+/// A port nobody listens on at the moment, and that no other test was given:
+/// two brokers started at once must not meet on one port.
 fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static GIVEN: Mutex<BTreeSet<u16>> = Mutex::new(BTreeSet::new());
+    loop {
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        if GIVEN.lock().unwrap().insert(port) {
+            return port;
+        }
+    }
 }
 
 /// A message to publish.
