@@ -82,6 +82,7 @@ pub fn setup(config: &Config) -> Setup {
         rules: Rules {
             nearly_s: config.signal.nearly.as_secs_f64(),
             overdue_every_s: config.signal.overdue_every.as_secs_f64(),
+            ..Rules::default()
         },
         sensors,
         frames,

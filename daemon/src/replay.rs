@@ -74,6 +74,9 @@ pub enum ReplayError {
     /// Too many prints out at once.
     #[error("more than {MOST_OPEN} exposures would be out at once; begin fewer or aim at less")]
     TooManyOpen,
+    /// No exposure began within the file.
+    #[error("no exposure begins within the file; choose --at between its first and last time")]
+    NoStart,
     /// No row at all.
     #[error("there is no sample in it")]
     NoSample,
@@ -167,7 +170,9 @@ impl<'a> Replay<'a> {
             self.ahead.windows(2).map(|pair| pair[1].unix_ns - pair[0].unix_ns).collect();
         steps.sort_unstable();
         let period_ns = steps.get(steps.len() / 2).copied().unwrap_or(1_000_000_000);
-        let mut machine = Machine::new(self.wanted, self.first_ns, period_ns);
+        let first_seen = self.ahead.iter().find(|row| row.seen.is_some());
+        let opens_ns = first_seen.map_or(self.first_ns, |row| row.unix_ns);
+        let mut machine = Machine::new(self.wanted, self.first_ns, opens_ns, period_ns);
         for row in std::mem::take(&mut self.ahead) {
             self.too_many |= machine.row(row).is_err();
         }
@@ -184,11 +189,17 @@ impl<'a> Replay<'a> {
         if self.too_many {
             return Err(ReplayError::TooManyOpen);
         }
-        let (dose, exposures) = self.machine.map_or((Estimate::ZERO, Vec::new()), |m| m.finish(self.last_ns));
+        let began = |machine: &Machine| !machine.exposures.is_empty();
+        if !self.machine.as_ref().is_some_and(began) {
+            return Err(ReplayError::NoStart);
+        }
+        let (dose, exposures) = self.machine.map_or((Estimate::ZERO, Vec::new()), Machine::finish);
         Ok(Replayed {
             samples: self.samples,
             missing: self.missing,
-            span_s: (self.last_ns - self.first_ns) as f64 * 1e-9,
+            span_s: Mono::from_nanos(self.last_ns)
+                .duration_since(Mono::from_nanos(self.first_ns))
+                .as_secs_f64(),
             dose,
             exposures,
         })
@@ -208,10 +219,6 @@ struct Machine {
     /// Which exposure each frame has, if any.
     out: Vec<Option<usize>>,
     free: Vec<FrameId>,
-    /// The sample before.
-    before: Option<(i64, Seen)>,
-    /// Samples further apart have something missing between them.
-    longest_ns: i64,
     resampler: Option<Resampler>,
 }
 
@@ -222,26 +229,24 @@ struct Upcoming {
 }
 
 impl Machine {
-    fn new(wanted: &Wanted, first_ns: i64, period_ns: i64) -> Self {
+    fn new(wanted: &Wanted, first_ns: i64, opens_ns: i64, period_ns: i64) -> Self {
         let period_s = wanted.rate_hz.map_or(period_ns as f64 * 1e-9, f64::recip);
-        let mut rig = Rig::new(Rules::default(), Mono::default());
+        let mut rig = Rig::new(Rules { foresee: false, ..Rules::default() }, Mono::default());
         let sensor = rig.add_sensor(SensorSetup { period_s, knot: None });
         let mut machine = Self {
             rig,
             sensor,
             plan: Plan::dose(wanted.target),
             first_ns,
-            upcoming: wanted.starts.iter().map(|&start| Upcoming::new(start, first_ns)).collect(),
+            upcoming: wanted.starts.iter().map(|&start| Upcoming::new(start, opens_ns)).collect(),
             next_start_ns: i64::MAX,
             exposures: Vec::new(),
             out: Vec::new(),
             free: Vec::new(),
-            before: None,
-            longest_ns: (period_s * LONGEST_STEP_PERIODS * 1e9) as i64,
             resampler: wanted.rate_hz.map(|hz| Resampler::new(hz, period_ns)),
         };
         if machine.upcoming.is_empty() {
-            machine.upcoming.push(Upcoming { at_ns: first_ns, again_ns: None });
+            machine.upcoming.push(Upcoming { at_ns: opens_ns, again_ns: None });
         }
         // What lies before the file cannot be exposed.
         machine.upcoming.retain(|start| start.at_ns >= first_ns);
@@ -262,16 +267,10 @@ impl Machine {
 
     fn sample(&mut self, row: Row) -> Result<(), ReplayError> {
         while self.next_start_ns < row.unix_ns {
-            // The light on the line between the samples, read where the start
-            // lies: else the machine would project from the sample before.
-            if let Some(light) = self.light_between(row) {
-                self.read(self.next_start_ns, Seen::Exactly(light), Flags::NONE);
-            }
             self.begin_next()?;
         }
         if let Some(seen) = row.seen {
             self.read(row.unix_ns, seen, row.flags);
-            self.before = Some((row.unix_ns, seen));
         }
         while self.next_start_ns == row.unix_ns {
             self.begin_next()?;
@@ -281,23 +280,9 @@ impl Machine {
 
     fn read(&mut self, unix_ns: i64, seen: Seen, flags: Flags) {
         let at = self.mono(unix_ns);
-        // The instant of two starts is read once.
-        if self.rig.sensor(self.sensor).and_then(|s| s.knot).is_some_and(|knot| knot.at == at) {
-            return;
-        }
         let reading = Reading { seen, flags, ..Reading::of(at, seen.lowest()) };
-        self.rig.handle(at, Input::Reading(self.sensor, reading)).expect("rows and starts rise in time");
+        self.rig.handle(at, Input::Reading(self.sensor, reading)).expect("rows rise in time");
         self.drain();
-    }
-
-    /// The light at the next start, if it lies between two good samples.
-    fn light_between(&self, row: Row) -> Option<Irradiance> {
-        let ((t0, Seen::Exactly(e0)), Some(Seen::Exactly(e1))) = (self.before?, row.seen) else {
-            return None;
-        };
-        let share = (self.next_start_ns - t0) as f64 / (row.unix_ns - t0) as f64;
-        let usual = row.unix_ns - t0 <= self.longest_ns;
-        usual.then(|| Irradiance::from_w_m2(e0.w_m2() + (e1.w_m2() - e0.w_m2()) * share))
     }
 
     fn mono(&self, unix_ns: i64) -> Mono {
@@ -360,10 +345,10 @@ impl Machine {
         }
     }
 
-    fn finish(self, last_ns: i64) -> (Estimate, Vec<Exposure>) {
-        let last = self.mono(last_ns);
-        let dose =
-            self.rig.sensor(self.sensor).and_then(|s| s.knot).map_or(Estimate::ZERO, |knot| knot.total);
+    /// What was reached by the last reading; nothing is told of later.
+    fn finish(self) -> (Estimate, Vec<Exposure>) {
+        let knot = self.rig.sensor(self.sensor).and_then(|s| s.knot);
+        let (last, dose) = knot.map_or((Mono::default(), Estimate::ZERO), |knot| (knot.at, knot.total));
         let mut exposures = self.exposures;
         for (frame, index) in (0..).zip(&self.out) {
             if let (Some(index), Some(view)) = (index, self.rig.view(FrameId(frame), last)) {

@@ -32,11 +32,16 @@ pub struct Rules {
     pub nearly_s: f64,
     /// `overdue` comes every so many seconds until somebody acts.
     pub overdue_every_s: f64,
+    /// Whether a level is called between readings, on the light of the last
+    /// one. Live it is, so that no call waits for the next reading. Recorded
+    /// light has no need to guess: each crossing is found in the step that
+    /// holds it.
+    pub foresee: bool,
 }
 
 impl Default for Rules {
     fn default() -> Self {
-        Self { nearly_s: 60.0, overdue_every_s: 60.0 }
+        Self { nearly_s: 60.0, overdue_every_s: 60.0, foresee: true }
     }
 }
 
@@ -305,7 +310,7 @@ impl Rig {
     /// When it wants an [`Input::Tick`], unless something comes before.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Mono> {
-        let of_sensors = self.sensors.iter().flat_map(|s| [s.crossing(), s.losing()]).flatten();
+        let of_sensors = self.sensors.iter().flat_map(|s| [self.foreseen(s), s.losing()]).flatten();
         of_sensors.chain(self.timers.first().map(|&(at, ..)| at)).min()
     }
 
@@ -448,7 +453,7 @@ impl Rig {
     fn advance(&mut self, now: Mono) {
         self.now = now;
         for index in 0..self.sensors.len() {
-            while let Some(at) = self.sensors[index].crossing().filter(|&at| at <= now) {
+            while let Some(at) = self.foreseen(&self.sensors[index]).filter(|&at| at <= now) {
                 let sensor = &mut self.sensors[index];
                 let Some((_, frame, wants)) = sensor.queue.pop_first() else { break };
                 let total = sensor.integral.peek(at);
@@ -465,6 +470,11 @@ impl Rig {
                 Timer::Fallback => self.fallback_reached(at, frame),
             }
         }
+    }
+
+    /// When the first in a sensor's queue is to be called before the next reading.
+    fn foreseen(&self, sensor: &Sensor) -> Option<Mono> {
+        self.rules.foresee.then(|| sensor.crossing()).flatten()
     }
 
     /// A frame has reached a level it waited for.
