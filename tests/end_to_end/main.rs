@@ -2,8 +2,11 @@
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 
+mod bad_input;
 mod link;
 mod manners;
 mod purity;
 mod reference;
+mod rehearsal;
 mod service;
+mod yard;

@@ -1,222 +1,336 @@
-//! The real binary as a process, from `expose` to the record, with a real
-//! Mosquitto; killed in the middle; asked wrongly.
+//! The real daemon as a process, from `expose` to the record, with a real Mosquitto and
+//! its clients; killed and left without a broker in the middle.
 
-use std::io::{BufRead, BufReader, Write};
-use std::os::unix::net::UnixStream;
-use std::process::Output;
-use std::time::Duration;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 
-use frameside_tests::{Broker, Message, Publish, Site};
+use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::{Value, json};
 
-const SOON: Duration = Duration::from_secs(30);
+use crate::yard::{SOON, assert_on_target, expose, json_of, number, ok, refused, site};
 
-/// Two frames, one behind half a glass, before an emulated chip in steady light
-/// at twenty times life's speed.
-fn site(port: Option<u16>) -> Site {
-    let broker =
-        port.map(|port| format!("[mqtt]\nbroker = \"127.0.0.1\"\nport = {port}\n")).unwrap_or_default();
-    let site = Site::new(&format!(
-        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
-         [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"light.csv\"\nspeed = 20\n\
-         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n\
-         [[frame]]\nname = \"elm\"\nsensor = \"sky\"\nglass = \"50%\"\n{broker}"
-    ));
-    let rows: String =
-        (0..120).map(|m| format!("2026-06-01T{:02}:{:02}:00Z,40\n", 10 + m / 60, m % 60)).collect();
-    std::fs::write(site.path("light.csv"), format!("time,irradiance_w_m2\n{rows}")).unwrap();
-    site
+const AVAILABILITY: &str = "frameside/yard/availability";
+const SIGNAL: &str = "frameside/yard/signal";
+const REPLY: &str = "frameside/yard/reply";
+
+fn says(message: &Message, topic: &str, text: &str) -> bool {
+    message.topic == topic && message.payload == text.as_bytes()
 }
 
-fn ok(output: &Output) -> String {
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    String::from_utf8(output.stdout.clone()).unwrap()
+fn is_signal(message: &Message, topic: &str, frame: &str, kind: &str) -> bool {
+    message.topic == topic && message.json()["frame"] == frame && message.json()["kind"] == kind
 }
 
-/// The exit code and the first line of what was said.
-fn refused(output: &Output) -> (i32, String) {
-    let said = String::from_utf8_lossy(&output.stderr).lines().next().unwrap_or_default().to_owned();
-    (output.status.code().unwrap(), said)
+/// Everything up to and with the first message that `last` accepts.
+fn all_until(subscriber: &Subscriber, last: impl Fn(&Message) -> bool) -> Vec<Message> {
+    let mut seen = Vec::new();
+    loop {
+        let message =
+            subscriber.next(SOON).unwrap_or_else(|| panic!("it did not come; these came: {seen:?}"));
+        let is_last = last(&message);
+        seen.push(message);
+        if is_last {
+            return seen;
+        }
+    }
 }
 
-fn json_of(site: &Site, args: &[&str]) -> Value {
-    serde_json::from_str(&ok(&site.frameside(args.iter().copied().chain(["--json"])))).unwrap()
+/// What the broker has kept for whoever comes late; a mark of our own ends it.
+fn kept(broker: &Broker) -> BTreeMap<String, String> {
+    let late = broker.subscribe(&["frameside/#", "mark"]);
+    broker.publish(&Publish::new("mark", "x"));
+    let messages = all_until(&late, |message| message.topic == "mark");
+    let kept = messages.iter().filter(|message| message.retained);
+    kept.map(|message| (message.topic.clone(), message.text().to_owned())).collect()
 }
 
-fn is_kind(message: &Message, topic: &str, kind: &str) -> bool {
-    message.topic == topic && message.json()["kind"] == kind
+fn frame(site: &Site, name: &str) -> Value {
+    let status = json_of(site, &["status"]);
+    let frames = status["frames"].as_array().unwrap();
+    frames.iter().find(|frame| frame["frame"] == name).unwrap().clone()
+}
+
+/// Waits until a frame's status is as wanted.
+fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+    wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
+}
+
+/// The print's signals came on the frame's topic and on the rig's, the same ones, each once, and
+/// `due` after a state that says so.
+fn assert_signals(messages: &[Message], frame: &str, print: &str, kinds: &[&str]) {
+    let of = |topic: &str| -> Vec<Value> {
+        let on = messages.iter().filter(|message| message.topic == topic).map(Message::json);
+        on.filter(|signal| signal["print"] == print).collect()
+    };
+    let of_frame = of(&format!("frameside/yard/frame/{frame}/signal"));
+    assert_eq!(of_frame, of(SIGNAL), "{frame}");
+    let told: Vec<_> = of_frame.iter().map(|signal| signal["kind"].as_str().unwrap()).collect();
+    assert_eq!(told, kinds, "{frame}");
+    for signal in &of_frame {
+        assert_eq!((&signal["event_type"], &signal["rig"]), (&signal["kind"], &json!("yard")));
+        assert_eq!(signal["frame"], frame);
+    }
+    let state = format!("frameside/yard/frame/{frame}/state");
+    let due =
+        messages.iter().position(|m| m.topic.ends_with("/signal") && is_signal(m, &m.topic, frame, "due"));
+    let before = messages[..due.unwrap()].iter().rfind(|message| message.topic == state).unwrap().json();
+    assert_eq!(
+        (&before["state"], &before["waiting"]),
+        (&json!("due"), &json!(true)),
+        "the state comes first"
+    );
 }
 
 #[test]
 fn two_frames_are_called_and_the_record_has_them() {
     let Some(broker) = Broker::start() else { return };
-    let site = site(Some(broker.port()));
+    let site = site(20, Some(broker.port()));
     let all = broker.subscribe(&["frameside/yard/#"]);
     let daemon = site.run();
-    let _ = all.wait_for(SOON, |m| m.topic == "frameside/yard/availability" && m.text() == "online");
-    let oak =
-        ok(&site.frameside(["expose", "oak", "--target", "2kJ/m2", "--recipe", "citrate"])).trim().to_owned();
-    ok(&site.frameside(["expose", "elm", "--target", "2kJ/m2"]));
-    for frame in ["oak", "elm"] {
-        let of_frame =
-            all.wait_for(SOON, |m| is_kind(m, &format!("frameside/yard/frame/{frame}/signal"), "due"));
-        let (signal, dose) = (of_frame.json(), of_frame.json()["dose_j_m2"].as_f64().unwrap());
-        assert!((dose / 2000.0 - 1.0).abs() < 2e-3, "{dose}");
-        assert_eq!(signal["event_type"], "due");
-        assert!(signal["text"].as_str().unwrap().contains("Bring it in covered"));
-        let of_rig = all.wait_for(SOON, |m| is_kind(m, "frameside/yard/signal", "due"));
-        assert_eq!(of_rig.json()["id"], signal["id"]);
-    }
-    // Who comes late hears states and availability, and no signal.
-    let late = broker.subscribe(&[
-        "frameside/yard/frame/+/state",
-        "frameside/yard/availability",
-        "frameside/yard/signal",
-    ]);
-    let state = late.wait_for(SOON, |m| m.topic.ends_with("oak/state") && m.retained).json();
-    assert_eq!((state["state"].as_str(), state["waiting"].as_bool()), (Some("due"), Some(true)));
-    assert!(
-        late.drain(Duration::from_millis(300))
-            .iter()
-            .all(|m| m.topic != "frameside/yard/signal" || !m.retained)
+    let greeting = all_until(&all, |message| says(message, AVAILABILITY, "online"));
+    assert!(greeting.iter().any(|m| m.topic.ends_with("oak/state")), "online comes last: {greeting:?}");
+
+    let answer = json_of(
+        &site,
+        &["expose", "oak", "--target", "3kJ/m2", "--recipe", "citrate", "--negative", "boats 3"],
     );
+    let oak = answer["print"].as_str().unwrap();
+    let elm = &expose(&site, "elm", "1.8kJ/m2");
+    let messages = all_until(&all, |m| is_signal(m, SIGNAL, "elm", "due"));
+    for (frame, print, target) in [("oak", oak, 3000.0), ("elm", elm, 1800.0)] {
+        // The light is the same, but elm's glass takes half of it: oak comes first.
+        assert_signals(&messages, frame, print, &["begun", "nearly", "due"]);
+        let due = messages.iter().find(|m| m.topic == SIGNAL && is_signal(m, SIGNAL, frame, "due")).unwrap();
+        assert_on_target(number(&due.json(), "dose_j_m2"), target);
+        assert_eq!(number(&due.json(), "target_j_m2"), target);
+        assert!(due.json()["text"].as_str().unwrap().contains("Bring it in covered"), "{due:?}");
+    }
+    let irradiance = |m: &&Message| m.topic.ends_with("sensor/sky/irradiance");
+    let light: Vec<f64> = messages.iter().filter(irradiance).map(|m| m.text().parse().unwrap()).collect();
+    assert!(!light.is_empty() && light.iter().all(|e| (29.0..51.0).contains(e)), "{light:?}");
+
+    // Whoever comes late hears of states and availability, and of no signal and no light.
+    let kept = kept(&broker);
+    let topics: Vec<&str> = kept.keys().map(|topic| topic.trim_start_matches("frameside/yard/")).collect();
+    assert_eq!(topics, ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem"]);
+    assert_eq!((&kept[AVAILABILITY][..], &kept["frameside/yard/sensor/sky/problem"][..]), ("online", "OFF"));
+
+    ok(&site.frameside(["hush", "oak"]));
+    assert_eq!(frame(&site, "oak")["waiting"], false);
     ok(&site.frameside(["bring-in", "oak"]));
-    let show = json_of(&site, &["show", &oak]);
-    for field in [
-        "curve",
-        "spans",
-        "signals",
-        "gaps",
-        "calibration",
-        "notes",
-        "judgements",
-        "dose_j_m2",
-        "low_j_m2",
-        "high_j_m2",
-    ] {
-        assert!(show.get(field).is_some(), "{field}");
-    }
-    assert!((show["dose_at_due_j_m2"].as_f64().unwrap() / 2000.0 - 1.0).abs() < 2e-3);
-    assert!(show["dose_j_m2"].as_f64().unwrap() > 2000.0);
-    for chart in ["oak.svg", "oak.png"] {
-        ok(&site.frameside(["show", &oak, "--chart", site.path(chart).to_str().unwrap()]));
-        assert!(std::fs::metadata(site.path(chart)).unwrap().len() > 3000);
-    }
+    ok(&site.frameside(["bring-in", "elm"]));
+    let brought_in = all.wait_for(SOON, |m| is_signal(m, SIGNAL, "oak", "brought-in")).json();
+    assert_record(&site, oak, &brought_in);
     let prints = json_of(&site, &["prints"]);
-    assert_eq!((prints[0]["frame"].as_str(), prints[1]["print"].as_str()), (Some("elm"), Some(oak.as_str())));
-    assert!(daemon.terminate().success());
-    let _ = all.wait_for(SOON, |m| m.topic == "frameside/yard/availability" && m.text() == "offline");
+    assert_eq!((&prints[0]["print"], &prints[1]["print"]), (&json!(elm), &json!(oak)), "newest first");
+    let day = prints[1]["begun"].as_str().unwrap()[..10].to_owned();
+    let light = json_of(&site, &["light", "--day", &day]);
+    assert!(number(&light, "dose_j_m2") > 3000.0, "{light}");
+
+    assert_eq!(daemon.terminate().code(), Some(0));
+    let _ = all.wait_for(SOON, |message| says(message, AVAILABILITY, "offline"));
+    let again = json_of(&site, &["prints"]);
+    assert_eq!(again[1]["dose_at_due_j_m2"], prints[1]["dose_at_due_j_m2"], "read without the daemon");
+}
+
+/// What `show` tells of a print that was called and brought in.
+fn assert_record(site: &Site, print: &str, brought_in: &Value) {
+    let show = json_of(site, &["show", print]);
+    assert_eq!((&show["recipe"], &show["negative"]), (&json!("citrate"), &json!("boats 3")));
+    assert_on_target(number(&show, "dose_at_due_j_m2"), 3000.0);
+    let dose = number(&show, "dose_j_m2");
+    assert!(dose > 3000.0 && (number(brought_in, "dose_j_m2") / dose - 1.0).abs() < 1e-9, "{show}");
+    assert!(number(&show, "low_j_m2") <= dose && dose <= number(&show, "high_j_m2"));
+    for list in ["curve", "spans", "signals", "gaps", "notes", "judgements"] {
+        assert!(show[list].is_array(), "{list} in {show}");
+    }
+    assert!(show.get("recipe_version").is_some() && show["calibration"].is_object());
+    let curve: Vec<[f64; 3]> = serde_json::from_value(show["curve"].clone()).unwrap();
+    assert!(curve.is_sorted_by(|a, b| a[0] < b[0] && a[2] <= b[2]), "{curve:?}");
+    assert!((curve.last().unwrap()[2] / dose - 1.0).abs() < 0.03, "the curve ends at the dose: {curve:?}");
+    for (name, begins) in [("oak.svg", &b"<svg"[..]), ("oak.png", b"\x89PNG")] {
+        let file = site.path(name);
+        ok(&site.frameside([Path::new("show"), print.as_ref(), "--chart".as_ref(), &file]));
+        let chart = std::fs::read(file).unwrap();
+        assert!(chart.starts_with(begins) && chart.len() > 5000, "{name}: {} bytes", chart.len());
+    }
 }
 
 #[test]
 fn a_killed_daemon_takes_its_print_up_again() {
     let Some(broker) = Broker::start() else { return };
-    let site = site(Some(broker.port()));
-    let all = broker.subscribe(&["frameside/yard/availability", "frameside/yard/signal"]);
+    let site = site(20, Some(broker.port()));
+    let all = broker.subscribe(&[AVAILABILITY, SIGNAL]);
     let daemon = site.run();
-    let print = ok(&site.frameside(["expose", "oak", "--target", "6kJ/m2"])).trim().to_owned();
-    std::thread::sleep(Duration::from_secs(1));
+    let print = expose(&site, "oak", "6kJ/m2");
+    wait_for_frame(&site, "oak", "some dose", |oak| number(oak, "dose_j_m2") > 900.0);
     daemon.kill9();
-    let _ = all.wait_for(SOON, |m| m.topic == "frameside/yard/availability" && m.text() == "offline");
+    let first = all_until(&all, |message| says(message, AVAILABILITY, "offline"));
+
     let again = site.run();
-    let oak = json_of(&site, &["status"])["frames"][0].clone();
-    assert_eq!((oak["print"].as_str(), oak["state"].as_str()), (Some(print.as_str()), Some("exposing")));
-    let _ = all.wait_for(SOON, |m| is_kind(m, "frameside/yard/signal", "due"));
-    let more = all.drain(Duration::from_millis(500));
-    assert!(!more.iter().any(|m| is_kind(m, "frameside/yard/signal", "due")), "called twice");
+    let oak = frame(&site, "oak");
+    assert_eq!((&oak["print"], &oak["state"]), (&json!(print), &json!("exposing")));
+    let second = all_until(&all, |m| is_signal(m, SIGNAL, "oak", "due"));
     ok(&site.frameside(["bring-in", "oak"]));
+    let third = all_until(&all, |m| is_signal(m, SIGNAL, "oak", "brought-in"));
+    // What was not yet known to be delivered when it was killed may come again, as the same signal.
+    let told: Vec<Value> =
+        [first, second, third].iter().flatten().filter(|m| m.topic == SIGNAL).map(Message::json).collect();
+    for kind in ["begun", "nearly", "due"] {
+        let of_kind = told.iter().filter(|signal| signal["kind"] == kind);
+        let ids: BTreeSet<&str> = of_kind.map(|signal| signal["id"].as_str().unwrap()).collect();
+        assert_eq!(ids.len(), 1, "{kind} is one signal: {told:?}");
+    }
+    let dues = told.iter().filter(|signal| signal["kind"] == "due").count();
+    assert_eq!(dues, 1, "{told:?}");
     let show = json_of(&site, &["show", &print]);
-    let dose = |name: &str| show[name].as_f64().unwrap();
-    assert!(dose("low_j_m2") <= dose("dose_j_m2") && dose("dose_j_m2") <= dose("high_j_m2"));
-    assert!(!show["gaps"].as_array().unwrap().is_empty(), "{show}");
+    let dose = ["low_j_m2", "dose_j_m2", "high_j_m2"].map(|field| number(&show, field));
+    assert!(dose.is_sorted() && dose[0] < dose[2], "what nobody saw makes a range: {dose:?}");
+    let gaps = show["gaps"].as_array().unwrap();
+    assert!(!gaps.is_empty(), "{show}");
+    let missed: f64 = gaps.iter().map(|gap| number(gap, "high_j_m2") - number(gap, "low_j_m2")).sum();
+    assert!(
+        (dose[2] - dose[0] - missed).abs() < 1e-6 * dose[2],
+        "{missed} J/m² in gaps of {dose:?}: {gaps:?} {}",
+        show["events"]
+    );
     assert!(again.terminate().success());
+}
+
+/// Stops a process, or lets it go on.
+fn send(signal: &str, pid: u32) {
+    let sent = std::process::Command::new("sh").args(["-c", &format!("kill -{signal} {pid}")]).status();
+    assert!(sent.unwrap().success());
+}
+
+#[test]
+fn a_signal_outlives_the_broker() {
+    let Some(mut broker) = Broker::start() else { return };
+    let site = site(20, Some(broker.port()));
+    let before = broker.subscribe(&[SIGNAL]);
+    let daemon = site.run();
+    let print = expose(&site, "oak", "2kJ/m2");
+    let _ = before.wait_for(SOON, |m| is_signal(m, SIGNAL, "oak", "begun"));
+    broker.kill();
+    drop(before);
+    // Nothing else notices that the broker is gone.
+    wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
+    ok(&site.frameside(["bring-in", "oak"]));
+    // The daemon stands still until somebody listens again.
+    send("STOP", daemon.pid());
+    broker.restart();
+    let after = broker.subscribe(&[SIGNAL]);
+    send("CONT", daemon.pid());
+    let told = all_until(&after, |m| is_signal(m, SIGNAL, "oak", "brought-in"));
+    let count = |kind| told.iter().filter(|m| is_signal(m, SIGNAL, "oak", kind)).count();
+    assert_eq!(
+        (count("begun"), count("due")),
+        (0, 1),
+        "what was lost is told once, and nothing else: {told:?}"
+    );
+    let due = told.iter().find(|m| is_signal(m, SIGNAL, "oak", "due")).unwrap().json();
+    let show = json_of(&site, &["show", &print]);
+    assert_eq!(due["at"], show["due"], "it tells when it was, and not when it arrives");
+    assert_on_target(number(&due, "dose_j_m2"), 2000.0);
+    assert!(daemon.terminate().success());
+}
+
+/// Publishes a command and waits for its answer.
+fn answer_to(broker: &Broker, replies: &Subscriber, topic: &str, payload: &str) -> Value {
+    broker.publish(&Publish::new(format!("frameside/yard/{topic}"), payload));
+    replies.wait_for(SOON, |message| message.topic == REPLY).json()
 }
 
 #[test]
 fn commands_come_over_the_broker_once_and_never_retained() {
     let Some(broker) = Broker::start() else { return };
-    let site = site(Some(broker.port()));
-    let replies = broker.subscribe(&["frameside/yard/reply", "my/answers", "frameside/yard/availability"]);
+    let site = site(20, Some(broker.port()));
+    let replies = broker.subscribe(&[REPLY, "my/answers", AVAILABILITY]);
     let daemon = site.run();
-    let _ = replies.wait_for(SOON, |m| m.text() == "online");
-    let command = |payload: &Value| Publish::new("frameside/yard/command", payload.to_string());
-    broker.publish(&command(&json!({"do": "cover", "frame": "oak"})).retained());
-    let expose = json!({"id": "c1", "do": "expose", "frame": "oak", "target": "500kJ/m2"});
-    broker.publish(&command(&expose).property("response-topic", "my/answers"));
-    let first = replies.wait_for(SOON, |m| m.topic == "my/answers").json();
-    assert_eq!((first["ok"].as_bool(), first["id"].as_str()), (Some(true), Some("c1")));
-    broker.publish(&command(&expose));
-    let second = replies.wait_for(SOON, |m| m.topic == "frameside/yard/reply").json();
-    assert_eq!(second["print"], first["print"], "done again instead of answered again");
-    broker.publish(&Publish::new("frameside/yard/frame/pine/command", "cover"));
-    let lists = replies.wait_for(SOON, |m| m.topic == "frameside/yard/reply").json();
-    assert_eq!(lists["error"], "there is no frame 'pine'; the frames are: oak, elm");
-    broker.publish(&Publish::new("frameside/yard/frame/oak/target/set", "600"));
-    let _ =
-        replies.wait_for(SOON, |m| m.topic == "frameside/yard/reply" && m.json()["target_j_m2"] == 600_000.0);
-    // The retained cover was not carried out.
-    assert_eq!(json_of(&site, &["status"])["frames"][0]["state"], "exposing");
-    assert!(daemon.terminate().success());
-}
+    let _ = replies.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    let ask = |topic: &str, payload: &Value| answer_to(&broker, &replies, topic, &payload.to_string());
 
-#[test]
-fn wrong_questions_are_refused_in_one_line_and_change_nothing() {
-    let site = site(None);
-    let not_running = refused(&site.frameside(["status"]));
-    assert_eq!(not_running.0, 3);
-    assert!(not_running.1.starts_with("the daemon is not running"), "{}", not_running.1);
-    let daemon = site.run();
-    let print = ok(&site.frameside(["expose", "oak", "--target", "900kJ/m2"])).trim().to_owned();
-    let busy = refused(&site.frameside(["expose", "oak", "--target", "1kJ/m2"]));
+    let begin = json!({"id": "c1", "do": "expose", "frame": "oak", "target": "500kJ/m2"});
+    let command = Publish::new("frameside/yard/command", begin.to_string());
+    broker.publish(&command.property("response-topic", "my/answers").property("correlation-data", "7"));
+    let first = replies.wait_for(SOON, |message| message.topic == "my/answers");
+    assert_eq!((&first.json()["ok"], &first.json()["id"]), (&json!(true), &json!("c1")));
+    assert_eq!(first.correlation, "7");
+    assert_eq!(ask("command", &begin), first.json(), "answered again and not done again");
+
+    // A bare verb, an object without its frame, and a target.
+    assert_eq!(answer_to(&broker, &replies, "frame/oak/command", "cover")["state"], "covered");
+    let uncover = json!({"id": "c2", "do": "uncover"});
+    assert_eq!(ask("frame/oak/command", &uncover)["state"], "exposing");
+    ok(&site.frameside(["cover", "oak"]));
+    assert_eq!(ask("frame/oak/command", &uncover)["id"], "c2");
+    assert_eq!(frame(&site, "oak")["state"], "covered", "the same id is not done twice");
+    ok(&site.frameside(["uncover", "oak"]));
+    let retargeted = answer_to(&broker, &replies, "frame/oak/target/set", "600");
+    assert_eq!(number(&retargeted, "target_j_m2"), 600_000.0);
+
+    // Retained: neither when it is published nor when the daemon comes back and is given it.
+    broker.publish(&Publish::new("frameside/yard/frame/oak/command", "cover").retained());
+    let late =
+        json!({"do": "expose", "frame": "elm", "target": "5kJ/m2", "issued_at": "2020-06-01T10:00:00Z"});
+    let stale = ask("command", &late);
+    assert_eq!(stale["ok"], false);
+    assert!(stale["error"].as_str().unwrap().ends_with("is not begun so late; send it again"), "{stale}");
     assert_eq!(
-        busy,
-        (1, format!("oak: print {print} is still out in this frame (exposing); bring it in first"))
+        (&frame(&site, "oak")["state"], &frame(&site, "elm")["state"]),
+        (&json!("exposing"), &json!("empty"))
     );
-    let unknown = refused(&site.frameside(["cover", "pine"]));
-    assert_eq!(unknown, (1, "there is no frame 'pine'; the frames are: oak, elm".to_owned()));
-    assert_eq!(refused(&site.frameside(["expose", "elm", "--target", "15"])).0, 2);
-    assert_eq!(refused(&site.frameside(["show", "1999"])).0, 1);
-    std::fs::write(site.path("wrong.toml"), "[rig]\nname = \"Yard\"\nnmae = 1\n").unwrap();
-    let wrong = site.frameside(["check", "--config", site.path("wrong.toml").to_str().unwrap()]);
-    assert_eq!(refused(&wrong).0, 78);
-    let said = String::from_utf8_lossy(&wrong.stderr).into_owned();
-    assert!(said.contains("wrong.toml:2:8:") && said.contains("wrong.toml:3:1:"), "{said}");
-    let huge = format!("{}\n", "x".repeat(70_000));
-    for line in
-        ["\n", "{}\n", "\u{feff}{\n", "{\"do\":\"cover\",\"frame\":\"oak\",\"x\":1}\n", "[1e999]\n", &huge]
-    {
-        let mut stream = UnixStream::connect(site.path("frameside.sock")).unwrap();
-        stream.write_all(line.as_bytes()).unwrap();
-        let mut answer = String::new();
-        BufReader::new(stream).read_line(&mut answer).unwrap();
-        assert_eq!(serde_json::from_str::<Value>(&answer).unwrap()["ok"], false, "{line:.60}");
-    }
-    let oak = json_of(&site, &["status"])["frames"][0].clone();
-    assert_eq!((oak["print"].as_str(), oak["state"].as_str()), (Some(print.as_str()), Some("exposing")));
+    assert!(daemon.terminate().success());
+    let daemon = site.run();
+    let _ = replies.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    let unknown = answer_to(&broker, &replies, "frame/pine/command", "cover");
+    assert_eq!(unknown["error"], "there is no frame 'pine'; the frames are: oak, elm");
+    assert_eq!(frame(&site, "oak")["state"], "exposing");
+    // Answered before the restart, answered the same after it.
+    assert_eq!(ask("command", &begin), first.json());
     assert!(daemon.terminate().success());
 }
 
 #[test]
-fn the_rehearsal_tells_the_truth_and_the_same_each_time() {
-    let site = site(None);
-    let rehearse = |folder: &str| {
-        let out = site.path(folder);
-        json_of(&site, &["rehearse", "--speed", "100000", "--seed", "4", "--out", out.to_str().unwrap()])
-    };
-    let (one, two) = (rehearse("one"), rehearse("two"));
-    assert_eq!(one["prints"], two["prints"]);
-    let prints = one["prints"].as_array().unwrap();
-    assert_eq!(prints.len(), 4);
-    for print in prints {
-        let f = |name: &str| print[name].as_f64().unwrap();
-        assert!((f("dose_at_due_j_m2") / f("target_j_m2") - 1.0).abs() < 2e-3, "{print}");
-        assert!(
-            f("low_j_m2") * 0.999 <= f("fell_j_m2") && f("fell_j_m2") <= f("high_j_m2") * 1.001,
-            "{print}"
-        );
-        let picture = site.path("one").join(format!("{}.png", print["print"].as_str().unwrap()));
-        assert!(std::fs::metadata(picture).unwrap().len() > 3000);
-    }
-    let again = site.frameside(["rehearse", "--out", site.path("one").to_str().unwrap()]);
-    assert_eq!(again.status.code(), Some(1), "a folder with something in it is left alone");
+fn without_a_broker_and_with_a_second_daemon_the_prints_go_on() {
+    // Nobody listens on port 1.
+    let site = site(20, Some(1));
+    let daemon = site.run();
+    let print = expose(&site, "oak", "1kJ/m2");
+    let (code, said) = refused(&site.frameside(["run"]));
+    assert_eq!(code, 1);
+    let last = said.lines().last().unwrap();
+    assert!(last.contains("is in use: another frameside runs with this socket; stop it"), "{said}");
+    wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
+    ok(&site.frameside(["note", &print, "sky cleared", "--tone", "grey"]));
+    ok(&site.frameside(["bring-in", "oak"]));
+    let show = json_of(&site, &["show", &print]);
+    assert_on_target(number(&show, "dose_at_due_j_m2"), 1000.0);
+    assert_eq!(
+        (&show["notes"][0]["text"], &show["notes"][0]["tone"]),
+        (&json!("sky cleared"), &json!("grey"))
+    );
+    assert!(number(&show["notes"][0], "dose_j_m2") >= 1000.0, "{show}");
+    assert!(daemon.terminate().success());
+    assert!(!site.path("frameside.sock").exists(), "nothing is left that would seem to listen");
+}
+
+#[test]
+fn a_covered_print_and_its_like_count_only_what_falls() {
+    let site = site(20, None);
+    let daemon = site.run();
+    let first = ok(&site.frameside(["expose", "oak", "--target", "900kJ/m2", "--covered"])).trim().to_owned();
+    let _ = wait_for("light", SOON, || json_of(&site, &["light"])["sensors"][0]["irradiance_w_m2"].as_f64());
+    assert_eq!(number(&frame(&site, "oak"), "dose_j_m2"), 0.0);
+    ok(&site.frameside(["uncover", "oak"]));
+    wait_for_frame(&site, "oak", "some dose", |oak| number(oak, "dose_j_m2") > 300.0);
+    let covered = json_of(&site, &["cover", "oak"]);
+    let in_with = json_of(&site, &["bring-in", "oak"]);
+    assert_eq!(in_with["dose_j_m2"], covered["dose_j_m2"], "nothing falls under the cover");
+    let second = json_of(&site, &["expose", "elm", "--like", &first]);
+    assert_eq!(second["target_j_m2"], in_with["dose_j_m2"]);
+    wait_for_frame(&site, "elm", "due", |elm| elm["state"] == "due");
+    let show = json_of(&site, &["show", second["print"].as_str().unwrap()]);
+    assert_on_target(number(&show, "dose_at_due_j_m2"), number(&in_with, "dose_j_m2"));
+    assert!(daemon.terminate().success());
 }

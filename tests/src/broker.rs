@@ -125,6 +125,15 @@ impl Broker {
         assert!(child.wait().unwrap().success(), "mosquitto_pub to {} failed", publish.topic);
     }
 
+    /// Publishes each line of a text to a topic with QoS 1, over one connection, and waits
+    /// for the acknowledgements.
+    pub fn publish_lines(&self, topic: &str, lines: &str) {
+        let mut client = self.client("mosquitto_pub");
+        let mut child = client.args(["-t", topic, "-l"]).stdin(Stdio::piped()).spawn().unwrap();
+        child.stdin.take().unwrap().write_all(lines.as_bytes()).unwrap();
+        assert!(child.wait().unwrap().success(), "mosquitto_pub to {topic} failed");
+    }
+
     fn client(&self, program: &str) -> Command {
         // Line by line: mosquitto_sub would keep its word on the subscription to itself.
         let mut client = Command::new("stdbuf");
