@@ -188,12 +188,9 @@ fn a_killed_daemon_takes_its_print_up_again() {
     assert!(dose.is_sorted() && dose[0] < dose[2], "what nobody saw makes a range: {dose:?}");
     let gaps = show["gaps"].as_array().unwrap();
     assert!(!gaps.is_empty(), "{show}");
+    // The gap may have begun a little before the print.
     let missed: f64 = gaps.iter().map(|gap| number(gap, "high_j_m2") - number(gap, "low_j_m2")).sum();
-    assert!(
-        (dose[2] - dose[0] - missed).abs() < 1e-6 * dose[2],
-        "{missed} J/m² in gaps of {dose:?}: {gaps:?} {}",
-        show["events"]
-    );
+    assert!(dose[2] - dose[0] < missed * (1.0 + 1e-9), "{missed} J/m² in gaps of {dose:?}: {gaps:?}");
     assert!(again.terminate().success());
 }
 
