@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write as _};
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::Mutex;
@@ -92,7 +92,8 @@ impl Broker {
             if let Some(status) = child.try_wait().unwrap() {
                 panic!("mosquitto ended with {status}: {}", self.log());
             }
-            TcpStream::connect(("127.0.0.1", self.port)).ok()
+            // Its own word for it: something else might answer on the port for a moment.
+            self.log().contains(" running").then_some(())
         });
         self.running = Some(child);
     }
@@ -338,6 +339,8 @@ fn sort_line(line: &str, subscribed: &Sender<()>, messages: &Sender<Message>) {
 
 #[cfg(test)]
 mod tests {
+    use std::net::TcpStream;
+
     use super::*;
 
     const SOON: Duration = Duration::from_secs(10);
