@@ -258,6 +258,10 @@ impl Rig {
     pub fn resume(&mut self, frame: FrameId, resumed: Resumed) -> Result<(), Refused> {
         self.refuse_if_busy(frame)?;
         let now = self.now;
+        if let Some(first) = resumed.spans.first() {
+            // The power may have gone before the sensor's first reading was kept.
+            self.sensor_of(frame).integral.count_from(first.from.at);
+        }
         let slot = self.frame_mut(frame)?;
         slot.due_at = resumed.due_at;
         let print = Print::resumed(resumed, slot.glass);

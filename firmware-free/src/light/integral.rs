@@ -306,9 +306,7 @@ impl Integral {
     /// is held for at most [`LONGEST_STEP_PERIODS`]; beyond that only `high`
     /// goes on, since nothing is seen. Before any reading it begins to count.
     pub fn project(&mut self, at: Mono) -> Estimate {
-        if self.knot.is_none() {
-            self.origin.get_or_insert(at);
-        }
+        self.count_from(at);
         self.peek(at)
     }
 
@@ -323,6 +321,14 @@ impl Integral {
         let mut total = knot.total.plus(Estimate::certain(held));
         total.high += most.over_seconds(blind);
         total
+    }
+
+    /// Somebody counts from `at` on, which may lie back: if no reading has come
+    /// yet, the time from there to the first one counts as unseen.
+    pub fn count_from(&mut self, at: Mono) {
+        if self.knot.is_none() {
+            self.origin = Some(self.origin.map_or(at, |origin| origin.min(at)));
+        }
     }
 
     /// When the best figure reaches `level` if the last irradiance stays;

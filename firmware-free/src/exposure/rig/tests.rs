@@ -351,6 +351,39 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
     assert!((ours.at.seconds() - theirs.at.seconds()).abs() < 1e-6);
 }
 
+#[test]
+fn a_print_taken_up_before_any_reading_was_kept_does_not_lose_its_light_unseen() {
+    let (mut again, sensor, frames) = rig(&[0.5]);
+    let resumed = Resumed {
+        print: "print-0".into(),
+        plan: Plan::dose(target(9_000.0)),
+        spans: vec![crate::exposure::Span {
+            from: Mark { at: at(2.0), total: Estimate::ZERO, settled: false },
+            to: None,
+        }],
+        called: 0,
+        due_at: None,
+        nearly: false,
+        waiting: false,
+        ended: false,
+        next_seq: 1,
+        pending: Vec::new(),
+    };
+    again.resume(frames[0], resumed).unwrap();
+    // Twenty seconds under half a glass that nobody saw, and ten that were seen.
+    read(&mut again, sensor, 22.0, 40.0);
+    let outputs = run(&mut again, sensor, 22, 32, |_| 40.0);
+    let gap = outputs
+        .iter()
+        .find_map(|o| if let Output::Gap { from, to, .. } = o { Some((*from, *to)) } else { None });
+    assert_eq!(gap, Some((at(2.0), at(22.0))));
+    let dose = again.view(frames[0], at(32.0)).unwrap().dose;
+    let expected = [200.0, 600.0, 600.0];
+    for (ours, expected) in [dose.low, dose.best, dose.high].iter().zip(expected) {
+        assert!((ours.j_m2() - expected).abs() < 1e-9, "{dose:?}");
+    }
+}
+
 proptest! {
     #[test]
     fn many_frames_equal_many_single_runs(
