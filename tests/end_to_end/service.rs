@@ -219,12 +219,9 @@ fn a_signal_outlives_the_broker() {
     let after = broker.subscribe(&[SIGNAL]);
     send("CONT", daemon.pid());
     let told = all_until(&after, |m| is_signal(m, SIGNAL, "oak", "brought-in"));
-    let count = |kind| told.iter().filter(|m| is_signal(m, SIGNAL, "oak", kind)).count();
-    assert_eq!(
-        (count("begun"), count("due")),
-        (0, 1),
-        "what was lost is told once, and nothing else: {told:?}"
-    );
+    // What the broker had not acknowledged when it died comes again, but nothing twice.
+    let ids: Vec<String> = told.iter().map(|m| m.json()["id"].as_str().unwrap().to_owned()).collect();
+    assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len(), "{ids:?}");
     let due = told.iter().find(|m| is_signal(m, SIGNAL, "oak", "due")).unwrap().json();
     let show = json_of(&site, &["show", &print]);
     assert_eq!(due["at"], show["due"], "it tells when it was, and not when it arrives");
@@ -323,11 +320,13 @@ fn a_covered_print_and_its_like_count_only_what_falls() {
     wait_for_frame(&site, "oak", "some dose", |oak| number(oak, "dose_j_m2") > 300.0);
     let covered = json_of(&site, &["cover", "oak"]);
     let in_with = json_of(&site, &["bring-in", "oak"]);
-    assert_eq!(in_with["dose_j_m2"], covered["dose_j_m2"], "nothing falls under the cover");
+    // The dose at the cover is a projection until the next reading settles it.
+    let under_cover = number(&in_with, "dose_j_m2") / number(&covered, "dose_j_m2");
+    assert!((under_cover - 1.0).abs() < 2e-3, "nothing falls under the cover: {covered}, {in_with}");
     let second = json_of(&site, &["expose", "elm", "--like", &first]);
-    assert_eq!(second["target_j_m2"], in_with["dose_j_m2"]);
+    assert_on_target(number(&second, "target_j_m2"), number(&in_with, "dose_j_m2"));
     wait_for_frame(&site, "elm", "due", |elm| elm["state"] == "due");
     let show = json_of(&site, &["show", second["print"].as_str().unwrap()]);
-    assert_on_target(number(&show, "dose_at_due_j_m2"), number(&in_with, "dose_j_m2"));
+    assert_on_target(number(&show, "dose_at_due_j_m2"), number(&second, "target_j_m2"));
     assert!(daemon.terminate().success());
 }
