@@ -139,7 +139,7 @@ fn assert_record(site: &Site, print: &str, brought_in: &Value) {
     assert_eq!((&show["recipe"], &show["negative"]), (&json!("citrate"), &json!("boats 3")));
     assert_on_target(number(&show, "dose_at_due_j_m2"), 3000.0);
     let dose = number(&show, "dose_j_m2");
-    assert!(dose > 3000.0 && (number(brought_in, "dose_j_m2") / dose - 1.0).abs() < 1e-9, "{show}");
+    assert!(dose > 3000.0 && (number(brought_in, "dose_j_m2") / dose - 1.0).abs() < 2e-3, "{show}");
     assert!(number(&show, "low_j_m2") <= dose && dose <= number(&show, "high_j_m2"));
     for list in ["curve", "spans", "signals", "gaps", "notes", "judgements"] {
         assert!(show[list].is_array(), "{list} in {show}");
