@@ -95,28 +95,51 @@ const DAY_NS: i64 = 86_400_000_000_000;
 /// # Errors
 /// [`ReplayError`] for the first thing that is wrong; nothing is computed then.
 pub fn replay(
-    mut file: impl Read,
+    file: impl Read,
     wanted: &Wanted,
     mut progress: impl FnMut(u64),
 ) -> Result<Replayed, ReplayError> {
-    let mut parser = Parser::new();
+    let mut rows = Rows::of(file);
     let mut replay = Replay::new(wanted);
-    let mut block = vec![0; BLOCK];
-    let mut done = 0;
-    loop {
-        let got = file.read(&mut block)?;
-        let mut take = |row| replay.row(row);
-        let taken = if got == 0 { parser.finish(&mut take) } else { parser.feed(&block[..got], &mut take) };
-        taken.map_err(|error| ReplayError::Line { line: parser.line().max(1), error })?;
+    while let Some(done) = rows.next_block(&mut |row| replay.row(row))? {
         if replay.too_many {
             return Err(ReplayError::TooManyOpen);
         }
-        if got == 0 {
-            return replay.finish();
-        }
-        done += got as u64;
         progress(done);
     }
+    replay.finish()
+}
+
+/// A file of recorded light, read block by block.
+struct Rows<R> {
+    file: R,
+    parser: Parser,
+    block: Vec<u8>,
+    done: u64,
+}
+
+impl<R: Read> Rows<R> {
+    fn of(file: R) -> Self {
+        Self { file, parser: Parser::new(), block: vec![0; BLOCK], done: 0 }
+    }
+
+    /// Gives the rows of the next block to `take`; returns the bytes read so
+    /// far, `None` at the end of the file.
+    fn next_block(&mut self, take: &mut impl FnMut(Row)) -> Result<Option<u64>, ReplayError> {
+        let got = self.file.read(&mut self.block)?;
+        let taken =
+            if got == 0 { self.parser.finish(take) } else { self.parser.feed(&self.block[..got], take) };
+        taken.map_err(|error| ReplayError::Line { line: self.parser.line().max(1), error })?;
+        self.done += got as u64;
+        Ok((got > 0).then_some(self.done))
+    }
+}
+
+/// The median of the times between samples; `None` for fewer than two.
+fn usual_step_ns(times_ns: &[i64]) -> Option<i64> {
+    let mut steps: Vec<i64> = times_ns.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    steps.sort_unstable();
+    steps.get(steps.len() / 2).copied()
 }
 
 /// The replay under way.
@@ -166,10 +189,8 @@ impl<'a> Replay<'a> {
 
     /// The rows held back go through the machine that they tell the period of.
     fn start(&mut self) {
-        let mut steps: Vec<i64> =
-            self.ahead.windows(2).map(|pair| pair[1].unix_ns - pair[0].unix_ns).collect();
-        steps.sort_unstable();
-        let period_ns = steps.get(steps.len() / 2).copied().unwrap_or(1_000_000_000);
+        let times_ns: Vec<i64> = self.ahead.iter().map(|row| row.unix_ns).collect();
+        let period_ns = usual_step_ns(&times_ns).unwrap_or(1_000_000_000);
         let first_seen = self.ahead.iter().find(|row| row.seen.is_some());
         let opens_ns = first_seen.map_or(self.first_ns, |row| row.unix_ns);
         let mut machine = Machine::new(self.wanted, self.first_ns, opens_ns, period_ns);
@@ -448,25 +469,13 @@ impl RecordedLight {
     ///
     /// # Errors
     /// [`ReplayError`] for the first thing that is wrong.
-    pub fn read(mut file: impl Read) -> Result<Self, ReplayError> {
-        let mut parser = Parser::new();
+    pub fn read(file: impl Read) -> Result<Self, ReplayError> {
+        let mut rows = Rows::of(file);
         let mut samples: Vec<(i64, f64)> = Vec::new();
-        let mut block = vec![0; BLOCK];
-        loop {
-            let got = file.read(&mut block)?;
-            let mut take =
-                |row: Row| samples.extend(row.seen.map(|seen| (row.unix_ns, seen.lowest().w_m2())));
-            let taken =
-                if got == 0 { parser.finish(&mut take) } else { parser.feed(&block[..got], &mut take) };
-            taken.map_err(|error| ReplayError::Line { line: parser.line().max(1), error })?;
-            if got == 0 {
-                break;
-            }
-        }
-        let mut steps: Vec<i64> = samples.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-        steps.sort_unstable();
-        let period = steps.get(steps.len() / 2).copied().unwrap_or(0);
-        let longest_ns = (period as f64 * LONGEST_STEP_PERIODS) as i64;
+        let mut take = |row: Row| samples.extend(row.seen.map(|seen| (row.unix_ns, seen.lowest().w_m2())));
+        while rows.next_block(&mut take)?.is_some() {}
+        let times_ns: Vec<i64> = samples.iter().map(|&(at, _)| at).collect();
+        let longest_ns = (usual_step_ns(&times_ns).unwrap_or(0) as f64 * LONGEST_STEP_PERIODS) as i64;
         if samples.is_empty() { Err(ReplayError::NoSample) } else { Ok(Self { samples, longest_ns }) }
     }
 

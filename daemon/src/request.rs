@@ -84,6 +84,12 @@ pub enum Aim {
     Recipe,
 }
 
+/// The answer to what is not done.
+#[must_use]
+pub(crate) fn refusal(error: &str) -> Value {
+    json!({ "ok": false, "error": error })
+}
+
 /// How the bare border of a print may look.
 pub const TONES: [&str; 5] = ["yellow-green", "green", "blue", "grey", "bronze"];
 

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
+use frameside_core::exposure::{EventKind, Mark, NEARLY_SHARE, PendingEvent, Plan, Resumed, Span};
 use frameside_core::light::{Estimate, Knot, Seen};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -253,7 +253,7 @@ fn resumed(
         }
     }
     let target = print.plan.target().dose();
-    print.nearly = dose >= target * 0.9;
+    print.nearly = dose >= target * NEARLY_SHARE;
     Ok(print)
 }
 

@@ -103,25 +103,15 @@ pub struct Service {
     /// Whether something was written since.
     unwritten: bool,
     flush_at: Mono,
-    frames: Vec<FrameTell>,
-    sensors: Vec<SensorTell>,
+    /// When the state of each frame is to be published next.
+    publish_at: Vec<Option<Mono>>,
+    /// When the light of each sensor was published last.
+    light_told_at: Vec<Mono>,
     troubles: Vec<String>,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
     /// How many prints are out.
     out: usize,
-}
-
-/// When the state of a frame is to be published next.
-#[derive(Debug, Clone, Copy)]
-struct FrameTell {
-    due_at: Option<Mono>,
-}
-
-/// When the light of a sensor was published last.
-#[derive(Debug, Clone, Copy)]
-struct SensorTell {
-    told_at: Mono,
 }
 
 impl Service {
@@ -151,8 +141,8 @@ impl Service {
         }
         let long_ago = Mono::from_nanos(i64::MIN);
         let mut service = Self {
-            frames: vec![FrameTell { due_at: None }; setup.frames.len()],
-            sensors: vec![SensorTell { told_at: long_ago }; setup.sensors.len()],
+            publish_at: vec![None; setup.frames.len()],
+            light_told_at: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
             answered: recovered.answered.into(),
             setup,
@@ -244,23 +234,16 @@ impl Service {
 
     /// The ledger has made something safe, or could not.
     pub fn on_ledger(&mut self, event: LedgerEvent) {
-        let (LedgerEvent::Committed(told) | LedgerEvent::Trouble(told, _)) = &event;
-        self.told_token = *told;
-        match event {
-            LedgerEvent::Committed(token) => {
-                if self.ledger_trouble.take().is_some() {
-                    tracing::info!("the record is written again");
-                }
-                self.keep_promises(token);
-                self.release_signals(token);
-            }
-            // It is kept in memory and said loudly; nobody is left waiting.
-            LedgerEvent::Trouble(token, trouble) => {
-                self.ledger_trouble = Some(trouble);
-                self.keep_promises(token);
-                self.release_signals(token);
-            }
-        }
+        // What cannot be written is kept in memory and said loudly; nobody is
+        // left waiting.
+        let (token, trouble) = match event {
+            LedgerEvent::Committed(token) => (token, None),
+            LedgerEvent::Trouble(token, trouble) => (token, Some(trouble)),
+        };
+        self.told_token = token;
+        self.ledger_trouble = trouble;
+        self.keep_promises(token);
+        self.release_signals(token);
     }
 
     /// The link to the broker has something to say.
@@ -329,7 +312,7 @@ impl Service {
             .poll(life)
             .map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
         let flush = self.unwritten.then_some(self.flush_at);
-        let frames = self.frames.iter().filter_map(|f| f.due_at).min();
+        let frames = self.publish_at.iter().copied().flatten().min();
         [self.rig.next_deadline(), buzzer, flush, frames]
             .into_iter()
             .flatten()

@@ -8,7 +8,7 @@ use tokio::sync::oneshot;
 use super::Service;
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::mqtt::{Incoming, ReplyTo};
-use crate::request::{Aim, Expose, Request};
+use crate::request::{Aim, Expose, Request, refusal};
 use crate::words;
 
 /// Who asked, and how the answer gets there.
@@ -191,8 +191,7 @@ impl Service {
             self.hands.buzzer.hush();
         }
         self.tell_rig(now, frame, command)?;
-        let status = self.status(now).frames.swap_remove(frame.0 as usize);
-        let mut answer = serde_json::to_value(status).map_err(|e| e.to_string())?;
+        let mut answer = serde_json::to_value(self.frame_status(now, frame)).map_err(|e| e.to_string())?;
         answer["ok"] = Value::Bool(true);
         Ok(Done::Kept(answer))
     }
@@ -231,8 +230,4 @@ pub(super) fn next_by_button(view: &FrameView) -> Option<Command> {
         FrameState::Covered => Some(Command::Uncover),
         FrameState::Empty | FrameState::In => None,
     }
-}
-
-fn refusal(error: &str) -> Value {
-    json!({ "ok": false, "error": error })
 }

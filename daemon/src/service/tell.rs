@@ -145,7 +145,7 @@ impl Service {
         let Some(status) = self.frame_status(now, frame) else { return };
         let again = matches!(status.state, FrameState::Exposing | FrameState::Due);
         let next = now.plus_seconds(STATE_EVERY_S * self.setup.speed);
-        self.frames[frame.0 as usize].due_at = again.then_some(next);
+        self.publish_at[frame.0 as usize] = again.then_some(next);
         if self.hands.link.is_some() {
             let payload = serde_json::to_string(&status).unwrap_or_default();
             self.publish(Publication::retained(topics::frame_state(&status.frame), payload));
@@ -155,7 +155,7 @@ impl Service {
     /// Publishes the states whose turn has come.
     pub(super) fn tell_waiting_frames(&mut self, now: Mono) {
         for frame in self.frame_ids() {
-            if self.frames[frame.0 as usize].due_at.is_some_and(|at| at <= now) {
+            if self.publish_at[frame.0 as usize].is_some_and(|at| at <= now) {
                 self.tell_frame(now, frame);
             }
         }
@@ -163,14 +163,14 @@ impl Service {
 
     /// Publishes the light.
     pub(super) fn tell_light(&mut self, now: Mono, sensor: SensorId) {
-        let told = &mut self.sensors[usize::from(sensor.0)];
+        let told_at = &mut self.light_told_at[usize::from(sensor.0)];
         // A little early is in time: readings do not come to the nanosecond.
         let pause = (LIGHT_EVERY_S - 0.05) * self.setup.speed;
-        if self.hands.link.is_none() || now < told.told_at.plus_seconds(pause) {
+        if self.hands.link.is_none() || now < told_at.plus_seconds(pause) {
             return;
         }
         let Some(reading) = self.rig.sensor(sensor).and_then(|s| s.last) else { return };
-        told.told_at = now;
+        *told_at = now;
         let topic = topics::sensor_irradiance(&self.setup.sensors[usize::from(sensor.0)].name);
         self.publish(Publication::fleeting(topic, format!("{:.3}", reading.seen.lowest().w_m2())));
     }
@@ -255,7 +255,7 @@ impl Service {
         Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
     }
 
-    fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
+    pub(super) fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
         let part = self.setup.frames.get(id.0 as usize)?;
         let view = self.rig.view(id, now)?;
         let target = view.target.map(|t| t.j_m2());

@@ -6,13 +6,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use serde_json::{Value, json};
+use serde_json::Value;
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use super::LONGEST_LINE;
-use crate::request::Request;
+use crate::request::{Request, refusal};
 
 /// A request and where its answer goes.
 #[derive(Debug)]
@@ -133,8 +133,4 @@ async fn answer_line(line: &[u8], uid: u32, questions: &mpsc::Sender<Question>) 
         return refusal("the daemon is stopping");
     }
     answered.await.unwrap_or_else(|_| refusal("the daemon is stopping"))
-}
-
-fn refusal(error: &str) -> Value {
-    json!({ "ok": false, "error": error })
 }

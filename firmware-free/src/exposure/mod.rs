@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 
 pub use plan::{MOST_BANDS, Plan, PlanError};
 pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span};
-pub use rig::{FrameSetup, FrameView, Rig, Rules, SensorSetup, SensorView};
+pub use rig::{FrameSetup, FrameView, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
 
 use crate::chips::SensorFault;
 use crate::light::{Estimate, Reading};

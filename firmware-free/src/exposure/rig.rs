@@ -99,7 +99,7 @@ pub struct SensorView {
 /// No reading for this many periods: the sensor is lost.
 const LOST_AFTER_PERIODS: f64 = 3.0;
 /// The share of the target at which `nearly` may come.
-const NEARLY_SHARE: f64 = 0.9;
+pub const NEARLY_SHARE: f64 = 0.9;
 
 /// The state machine. See the module's description for the order of calls.
 #[derive(Debug)]
@@ -696,7 +696,6 @@ impl Rig {
     fn keep_event(&mut self, id: FrameId, kind: EventKind, at: Mono, total: Estimate, settled: bool) {
         let slot = &mut self.frames[id.0 as usize];
         let Some(print) = &mut slot.print else { return };
-        // Under its cover a print's dose does not hang on the next reading.
         let seq = print.number_event(at, settled);
         let (print, dose) = (print.id.clone(), print.dose(at, total));
         if !settled {
