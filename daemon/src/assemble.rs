@@ -257,9 +257,9 @@ fn driver<B: Bus>(
             let settings = As7331Settings { address, time_ms, ranging };
             Ok(Box::new(As7331::new(settings).map_err(failed)?))
         }
-        ChipConfig::Adc { model, full_scale_v, .. } => {
+        ChipConfig::Adc { full_scale_v, .. } => {
             let (part, photodiode) = analogue(sensor, chip)?;
-            let scales = model.full_scales_v();
+            let scales = part.full_scales_v();
             let locked = full_scale_v.and_then(|scale| scales.iter().position(|&s| s == scale));
             let ranging = locked.map_or(Ranging::Free, |range| Ranging::Locked(range as u8));
             let settings =
@@ -275,11 +275,9 @@ fn driver<B: Bus>(
 const ADC_RATE: usize = 1;
 
 fn analogue(sensor: &config::Sensor, chip: &ChipConfig) -> Result<(Part, Photodiode), AssembleError> {
-    let ChipConfig::Adc { model, volts_per_w_m2, zero_v, .. } = chip else {
+    let ChipConfig::Adc { part, volts_per_w_m2, zero_v, .. } = chip else {
         return Err(not_built(sensor, "this chip"));
     };
-    let name = format!("{model:?}").to_lowercase();
-    let part = Part::named(&name).ok_or_else(|| not_built(sensor, "this converter"))?;
     let photodiode = Photodiode { volts_per_w_m2: *volts_per_w_m2, zero_v: *zero_v, ceiling_v: None };
-    Ok((part, photodiode))
+    Ok((*part, photodiode))
 }

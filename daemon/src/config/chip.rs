@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use frameside_core::chips::Part;
+
 /// A chip and how the config sets it. What is `None` the driver ranges by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Chip {
@@ -15,12 +17,12 @@ pub enum Chip {
     /// An ADS101x or ADS111x with an analogue UV photodiode on its input.
     Adc {
         /// Which of the family.
-        model: AdcModel,
+        part: Part,
         /// What one W/m² adds, in volts; above 0 and at most 10.
         volts_per_w_m2: f64,
         /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
         zero_v: f64,
-        /// One of [`AdcModel::full_scales_v`].
+        /// One of [`Part::full_scales_v`].
         full_scale_v: Option<f64>,
     },
     /// LTR-390UV-01.
@@ -39,40 +41,11 @@ pub enum Chip {
     Veml6070,
 }
 
-/// A converter of the ADS101x and ADS111x family.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AdcModel {
-    /// 12 bit, one input, one range.
-    Ads1013,
-    /// 12 bit, one input.
-    Ads1014,
-    /// 12 bit, four inputs.
-    Ads1015,
-    /// 16 bit, one input, one range.
-    Ads1113,
-    /// 16 bit, one input.
-    Ads1114,
-    /// 16 bit, four inputs.
-    Ads1115,
-}
-
-impl AdcModel {
-    /// The full scales it has, in volts (datasheet SBAS444D, table of PGA
-    /// settings; ADS1013 and ADS1113 have no amplifier).
-    #[must_use]
-    pub const fn full_scales_v(self) -> &'static [f64] {
-        match self {
-            Self::Ads1013 | Self::Ads1113 => &[2.048],
-            _ => &[6.144, 4.096, 2.048, 1.024, 0.512, 0.256],
-        }
-    }
-}
-
 /// A chip by its name in the config, before its settings are read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Model {
     As7331,
-    Adc(AdcModel),
+    Adc(Part),
     Ltr390,
     Veml6075,
     Veml6070,
@@ -81,12 +54,12 @@ pub(super) enum Model {
 impl Model {
     pub(super) const NAMED: [(&'static str, Self); 10] = [
         ("as7331", Self::As7331),
-        ("ads1115", Self::Adc(AdcModel::Ads1115)),
-        ("ads1114", Self::Adc(AdcModel::Ads1114)),
-        ("ads1113", Self::Adc(AdcModel::Ads1113)),
-        ("ads1015", Self::Adc(AdcModel::Ads1015)),
-        ("ads1014", Self::Adc(AdcModel::Ads1014)),
-        ("ads1013", Self::Adc(AdcModel::Ads1013)),
+        ("ads1115", Self::Adc(Part::Ads1115)),
+        ("ads1114", Self::Adc(Part::Ads1114)),
+        ("ads1113", Self::Adc(Part::Ads1113)),
+        ("ads1015", Self::Adc(Part::Ads1015)),
+        ("ads1014", Self::Adc(Part::Ads1014)),
+        ("ads1013", Self::Adc(Part::Ads1013)),
         ("ltr390", Self::Ltr390),
         ("veml6075", Self::Veml6075),
         ("veml6070", Self::Veml6070),

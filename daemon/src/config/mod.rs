@@ -25,7 +25,7 @@ use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
-pub use chip::{AdcModel, Chip};
+pub use chip::Chip;
 pub use find::{Env, find};
 pub use problems::{ConfigError, Finding, Problem};
 

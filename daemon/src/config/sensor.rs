@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use super::chip::{AdcModel, Model};
+use frameside_core::chips::Part;
+
+use super::chip::Model;
 use super::claims::{Claim, Pace};
 use super::document::{Entry, Section};
 use super::parse::Parser;
@@ -153,14 +155,14 @@ fn chip(parser: &mut Parser<'_>, section: &mut Section<'_>, model: Model) -> Opt
     }
 }
 
-fn adc(section: &mut Section<'_>, model: AdcModel) -> Option<Chip> {
+fn adc(section: &mut Section<'_>, part: Part) -> Option<Chip> {
     let volts = values::number(f64::MIN..=f64::MAX, "a voltage");
-    let full_scale_v = section.optional("full_scale", values::among(model.full_scales_v(), volts));
+    let full_scale_v = section.optional("full_scale", values::among(part.full_scales_v(), volts));
     let slope = values::number(f64::MIN_POSITIVE..=10.0, "above 0 and at most 10 V per W/m2");
     let volts_per_w_m2 = section.required("volts_per_W_m2", "0.0486", slope);
     let zero = values::number(-0.5..=5.5, "-0.5 to 5.5 V, what the photodiode gives in the dark");
     let zero_v = section.required("zero_V", "0.0", zero);
-    Some(Chip::Adc { model, volts_per_w_m2: volts_per_w_m2?, zero_v: zero_v?, full_scale_v })
+    Some(Chip::Adc { part, volts_per_w_m2: volts_per_w_m2?, zero_v: zero_v?, full_scale_v })
 }
 
 /// A setting that only some chips have.

@@ -198,7 +198,7 @@ fn played_and_emulated_sensors() {
     ))
     .unwrap();
     let chip = Chip::Adc {
-        model: AdcModel::Ads1115,
+        part: frameside_core::chips::Part::Ads1115,
         volts_per_w_m2: 0.0486,
         zero_v: 1.0,
         full_scale_v: Some(4.096),

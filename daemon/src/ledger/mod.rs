@@ -167,7 +167,6 @@ const END_WITHIN: Duration = Duration::from_secs(10);
 pub struct Ledger {
     jobs: mpsc::SyncSender<writer::Job>,
     thread: std::thread::JoinHandle<()>,
-    path: PathBuf,
 }
 
 impl Ledger {
@@ -207,13 +206,7 @@ impl Ledger {
             .name("ledger".into())
             .spawn(move || writer.run(&inbox, &events))
             .map_err(io)?;
-        Ok((Self { jobs, thread, path: path.to_owned() }, recovered))
-    }
-
-    /// Where it is.
-    #[must_use]
-    pub fn path(&self) -> &Path {
-        &self.path
+        Ok((Self { jobs, thread }, recovered))
     }
 
     /// Keeps something. It is safe after the next commit.

@@ -66,22 +66,6 @@ pub enum Part {
 }
 
 impl Part {
-    /// Every part, by the name that the config uses.
-    pub const NAMED: [(&'static str, Self); 6] = [
-        ("ads1013", Self::Ads1013),
-        ("ads1014", Self::Ads1014),
-        ("ads1015", Self::Ads1015),
-        ("ads1113", Self::Ads1113),
-        ("ads1114", Self::Ads1114),
-        ("ads1115", Self::Ads1115),
-    ];
-
-    /// The part of a name.
-    #[must_use]
-    pub fn named(name: &str) -> Option<Self> {
-        Self::NAMED.into_iter().find(|&(n, _)| n == name).map(|(_, part)| part)
-    }
-
     /// Its name as printed on it.
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -103,6 +87,13 @@ impl Part {
         } else {
             [8, 16, 32, 64, 128, 250, 475, 860]
         }
+    }
+
+    /// The full scales it has, in volts (datasheet SBAS444D, table of PGA
+    /// settings; ADS1013 and ADS1113 have no amplifier).
+    #[must_use]
+    pub const fn full_scales_v(self) -> &'static [f64] {
+        if self.has_ranges() { FULL_SCALES_V } else { &[2.048] }
     }
 
     /// Whether it resolves 12 bits, which stand in the upper 12 of 16.
