@@ -222,6 +222,8 @@ pub enum EventKind {
         /// Counts from 1.
         band: u16,
     },
+    /// It was called that the target is near.
+    Nearly,
     /// The target was reached.
     Due,
     /// Somebody acknowledged the call.

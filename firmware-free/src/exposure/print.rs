@@ -43,6 +43,10 @@ pub struct Resumed {
     pub print: PrintId,
     /// What it is to receive.
     pub plan: Plan,
+    /// What its cover glass passes of what the sensor sees, above 0, at most 2.
+    pub glass: f64,
+    /// When it was given a new target.
+    pub aimed_at: Option<Mono>,
     /// When its cover was off, oldest first.
     pub spans: Vec<Span>,
     /// How many of the plan's doses have been called.
@@ -67,6 +71,8 @@ pub(super) struct Print {
     pub(super) id: PrintId,
     pub(super) plan: Plan,
     pub(super) glass: f64,
+    /// When the target was changed last: it cannot have been reached before.
+    pub(super) aimed_at: Option<Mono>,
     spans: Vec<Span>,
     /// How many of the plan's doses have been called; all of them: due.
     pub(super) called: usize,
@@ -83,6 +89,7 @@ impl Print {
             id,
             plan,
             glass,
+            aimed_at: None,
             spans: Vec::new(),
             called: 0,
             nearly: false,
@@ -93,10 +100,11 @@ impl Print {
         }
     }
 
-    pub(super) fn resumed(resumed: Resumed, glass: f64) -> Self {
+    pub(super) fn resumed(resumed: Resumed) -> Self {
         Self {
             id: resumed.print,
-            glass,
+            glass: resumed.glass,
+            aimed_at: resumed.aimed_at,
             spans: resumed.spans,
             called: resumed.called.min(resumed.plan.doses().len()),
             plan: resumed.plan,

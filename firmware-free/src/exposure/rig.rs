@@ -264,7 +264,7 @@ impl Rig {
         }
         let slot = self.frame_mut(frame)?;
         slot.due_at = resumed.due_at;
-        let print = Print::resumed(resumed, slot.glass);
+        let print = Print::resumed(resumed);
         let state = print.state();
         let calling = print.waiting && state == FrameState::Due;
         let settled = print.is_settled();
@@ -280,6 +280,17 @@ impl Rig {
         }
         self.queue(frame);
         self.outputs.push_back(Output::Changed(frame));
+        Ok(())
+    }
+
+    /// Takes up a print that has left its frame to another, but whose figures
+    /// still wait for the sensor's next reading.
+    ///
+    /// # Errors
+    /// [`Refused::Unknown`] when there is no such sensor.
+    pub fn resume_left(&mut self, sensor: SensorId, resumed: Resumed) -> Result<(), Refused> {
+        let sensor = self.sensors.get_mut(usize::from(sensor.0)).ok_or(Refused::Unknown)?;
+        sensor.leaving.push(Print::resumed(resumed));
         Ok(())
     }
 
@@ -426,7 +437,7 @@ impl Rig {
             match sensor.queue.first() {
                 Some(&(level, frame, wants)) if level.0 <= reached => {
                     sensor.queue.pop_first();
-                    let at = step.crossing(level.0).unwrap_or(step.to());
+                    let at = self.not_before_aim(frame, step.crossing(level.0).unwrap_or(step.to()));
                     self.call(frame, wants, at, step.total_at(at), true);
                 }
                 _ => break,
@@ -460,7 +471,8 @@ impl Rig {
             while let Some(at) = self.foreseen(&self.sensors[index]).filter(|&at| at <= now) {
                 let sensor = &mut self.sensors[index];
                 let Some((_, frame, wants)) = sensor.queue.pop_first() else { break };
-                let total = sensor.integral.peek(at);
+                let at = self.not_before_aim(frame, at);
+                let total = self.sensors[index].integral.peek(at);
                 self.call(frame, wants, at, total, false);
             }
             if self.sensors[index].losing().is_some_and(|at| at <= now) {
@@ -481,15 +493,21 @@ impl Rig {
         self.rules.foresee.then(|| sensor.crossing()).flatten()
     }
 
+    /// A target below the dose it is given at is reached when it is given.
+    fn not_before_aim(&self, frame: FrameId, at: Mono) -> Mono {
+        let aimed_at = self.frames[frame.0 as usize].print.as_ref().and_then(|print| print.aimed_at);
+        aimed_at.map_or(at, |aimed_at| at.max(aimed_at))
+    }
+
     /// A frame has reached a level it waited for.
     fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, total: Estimate, settled: bool) {
         match wants {
-            Wants::Nearly => self.nearly(frame, at, total),
+            Wants::Nearly => self.nearly(frame, at, total, settled),
             Wants::Next => self.next_dose_reached(frame, at, total, settled),
         }
     }
 
-    fn nearly(&mut self, id: FrameId, at: Mono, total: Estimate) {
+    fn nearly(&mut self, id: FrameId, at: Mono, total: Estimate, settled: bool) {
         let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
         let Some(print) = &mut slot.print else { return };
         let Some(level) = print.level(print.plan.target().dose()) else { return };
@@ -506,8 +524,8 @@ impl Rig {
         // A step that also holds the crossing itself needs no warning.
         let reached = sensor.integral.knot().is_some_and(|knot| knot.total.best >= level);
         if !reached {
-            let signal = Self::signal(SignalKind::Nearly { remaining_s }, id, print, at, total);
-            self.outputs.push_back(Output::Signal(signal));
+            self.keep_event(id, EventKind::Nearly, at, total, settled);
+            self.emit_signal(id, SignalKind::Nearly { remaining_s }, at, total);
         }
     }
 
@@ -583,6 +601,7 @@ impl Rig {
             self.lay_open(now, id);
         }
         self.record(now, id, EventKind::Begun { covered }, Some(SignalKind::Begun));
+        self.warn_if_blind(now, id);
         Ok(())
     }
 
@@ -605,6 +624,7 @@ impl Rig {
         }
         self.lay_open(now, id);
         self.record(now, id, EventKind::Uncovered, Some(SignalKind::Uncovered));
+        self.warn_if_blind(now, id);
         Ok(())
     }
 
@@ -628,12 +648,14 @@ impl Rig {
             return Err(Refused::StripIsFixed);
         }
         print.plan = super::Plan::dose(target);
+        print.aimed_at = Some(now);
         print.called = 0;
         print.nearly = false;
         self.frame_mut(id)?.due_at = None;
         self.quieten(id);
         self.record(now, id, EventKind::Retargeted { target: target.dose() }, None);
         self.queue(id);
+        self.warn_if_blind(now, id);
         Ok(())
     }
 
@@ -660,7 +682,7 @@ impl Rig {
             print.cover(mark);
         }
         self.quieten(id);
-        self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Fallback));
+        self.forget_fallback(id);
         self.queue(id);
     }
 
@@ -757,24 +779,36 @@ impl Rig {
         let lost = Some(sensor.fault);
         self.outputs.push_back(Output::SensorChanged { sensor: id, lost });
         for frame in self.sensors[usize::from(id.0)].open.clone() {
-            let fallback = self.fallback(frame);
-            let reached = fallback.is_some_and(|at| at <= now);
-            if let Some(total) = self.project(frame, now) {
-                self.emit_signal(frame, SignalKind::SensorLost { fallback, reached }, now, total);
-            }
-            if let Some(at) = fallback.filter(|&at| at > now) {
-                self.timers.insert((at, frame, Timer::Fallback));
-            }
+            self.warn_if_blind(now, frame);
         }
+    }
+
+    /// A print that light falls on while its sensor is silent: somebody has to
+    /// know, and hears again when it would be due should the last light stay.
+    fn warn_if_blind(&mut self, now: Mono, id: FrameId) {
+        self.forget_fallback(id);
+        let sensor = self.sensor_of(id);
+        if !sensor.lost || !sensor.open.contains(&id) {
+            return;
+        }
+        let fallback = self.fallback(id);
+        let reached = fallback.is_some_and(|at| at <= now);
+        if let Some(total) = self.project(id, now) {
+            self.emit_signal(id, SignalKind::SensorLost { fallback, reached }, now, total);
+        }
+        self.timers.extend(fallback.filter(|&at| at > now).map(|at| (at, id, Timer::Fallback)));
+    }
+
+    fn forget_fallback(&mut self, id: FrameId) {
+        self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Fallback));
     }
 
     fn sensor_back(&mut self, now: Mono, id: SensorId) {
         let sensor = &mut self.sensors[usize::from(id.0)];
         sensor.lost = false;
         self.outputs.push_back(Output::SensorChanged { sensor: id, lost: None });
-        let open = sensor.open.clone();
-        self.timers.retain(|&(_, frame, timer)| !(timer == Timer::Fallback && open.contains(&frame)));
-        for frame in open {
+        for frame in sensor.open.clone() {
+            self.forget_fallback(frame);
             if let Some(total) = self.project(frame, now) {
                 self.emit_signal(frame, SignalKind::SensorBack, now, total);
             }

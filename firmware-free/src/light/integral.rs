@@ -32,10 +32,14 @@ impl Estimate {
         Self { best: dose, low: dose, high: dose }
     }
 
-    /// Figure by figure, what came since `earlier` of the same integral.
+    /// What came since `earlier` of the same integral. In a part of an unseen
+    /// stretch the line of the best figure may leave the bounds, which are even
+    /// in time: they give way to it.
     #[must_use]
     pub fn since(self, earlier: Self) -> Self {
-        Self { best: self.best - earlier.best, low: self.low - earlier.low, high: self.high - earlier.high }
+        let best = self.best - earlier.best;
+        let (low, high) = (self.low - earlier.low, self.high - earlier.high);
+        Self { best, low: low.min(best), high: high.max(best) }
     }
 
     /// Figure by figure sum.
@@ -178,9 +182,10 @@ impl Interval {
         let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { tau / h };
         let best = self.added.best * share;
         let part = if self.unseen {
+            // Not held to the best figure here: a difference of two of these
+            // has to bound what fell between them.
             let of_time = tau / h;
-            let (low, high) = (self.added.low * of_time, self.added.high * of_time);
-            Estimate { best, low: low.min(best), high: high.max(best) }
+            Estimate { best, low: self.added.low * of_time, high: self.added.high * of_time }
         } else {
             Estimate::certain(best)
         };
@@ -303,8 +308,10 @@ impl Integral {
     }
 
     /// The integral at `at`, at or after the last reading: the last irradiance
-    /// is held for at most [`LONGEST_STEP_PERIODS`]; beyond that only `high`
-    /// goes on, since nothing is seen. Before any reading it begins to count.
+    /// is held for at most [`LONGEST_STEP_PERIODS`]; beyond that nothing is seen,
+    /// and since the last reading anything from darkness to the greatest
+    /// irradiance of the last hour may have been. Before any reading it begins
+    /// to count.
     pub fn project(&mut self, at: Mono) -> Estimate {
         self.count_from(at);
         self.peek(at)
@@ -316,11 +323,11 @@ impl Integral {
         let Some(knot) = self.knot else { return Estimate::ZERO };
         let ahead = at.seconds_since(knot.at).max(0.0);
         let held = knot.seen.lowest().over_seconds(ahead.min(LONGEST_STEP_PERIODS * self.period_s));
+        if ahead <= LONGEST_STEP_PERIODS * self.period_s {
+            return knot.total.plus(Estimate::certain(held));
+        }
         let most = Irradiance::from_w_m2(self.recent.greatest()).max(knot.seen.lowest());
-        let blind = (ahead - LONGEST_STEP_PERIODS * self.period_s).max(0.0);
-        let mut total = knot.total.plus(Estimate::certain(held));
-        total.high += most.over_seconds(blind);
-        total
+        knot.total.plus(Estimate { best: held, low: Dose::ZERO, high: most.over_seconds(ahead) })
     }
 
     /// Somebody counts from `at` on, which may lie back: if no reading has come
@@ -481,7 +488,7 @@ mod tests {
         integral.take(at(0.0), exactly(40.0), no_sky);
         assert_eq!(integral.peek(at(1.0)), Estimate::certain(Dose::from_j_m2(40.0)));
         let blind = integral.peek(at(10.0));
-        assert_eq!((blind.best.j_m2(), blind.low.j_m2(), blind.high.j_m2()), (60.0, 60.0, 400.0));
+        assert_eq!((blind.best.j_m2(), blind.low.j_m2(), blind.high.j_m2()), (60.0, 0.0, 400.0));
         assert_eq!(integral.when(Dose::from_j_m2(400.0)), Some(at(10.0)));
         integral.take(at(11.0), exactly(0.0), no_sky);
         assert_eq!(integral.when(Dose::from_j_m2(4000.0)), None);
@@ -493,20 +500,41 @@ mod tests {
 
     proptest! {
         #[test]
-        fn dose_never_falls_and_stays_between_its_bounds(steps in series()) {
+        fn dose_never_falls_and_stays_between_its_bounds(
+            steps in series(), clear in prop::option::of(0.0f64..60.0),
+        ) {
             let mut integral = Integral::new(1.0);
             let (mut t, mut last) = (0.0, Estimate::ZERO);
             for (dt, e) in steps {
                 t += dt;
-                if let Some(step) = integral.take(at(t), exactly(e), no_sky) {
+                let sky = |_, _| clear.map(|e| GapRates::of_clear_sky(Irradiance::from_w_m2(e)));
+                if let Some(step) = integral.take(at(t), exactly(e), sky) {
                     let middle = step.total_at(at(t - dt / 3.0));
                     prop_assert!(middle.best >= last.best && middle.low >= last.low);
                     let total = integral.knot().unwrap().total;
                     prop_assert!(total.best >= middle.best && total.high >= middle.high);
-                    prop_assert!(total.low <= total.best && total.best <= total.high);
+                    for part in [total, middle.since(last), total.since(middle)] {
+                        prop_assert!(part.low <= part.best && part.best <= part.high, "{part:?}");
+                    }
                     last = total;
                 }
             }
+        }
+
+        #[test]
+        fn any_part_of_a_gap_is_bounded(
+            e0 in 0.0f64..54.0, e1 in 0.0f64..54.0, share in prop::array::uniform2(0.0f64..1.0),
+            true_w_m2 in 4.5f64..54.0,
+        ) {
+            // Clear 45 W/m²: the bounds are 4.5 and 54, and what fell was even.
+            let mut integral = Integral::new(1.0);
+            integral.take(at(0.0), exactly(e0), no_sky);
+            let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)));
+            let gap = integral.take(at(120.0), exactly(e1), sky).unwrap();
+            let (from, to) = (120.0 * share[0].min(share[1]), 120.0 * share[0].max(share[1]));
+            let part = gap.total_at(at(to)).since(gap.total_at(at(from)));
+            let fell = true_w_m2 * (to - from);
+            prop_assert!(part.low.j_m2() <= fell + 1e-6 && fell <= part.high.j_m2() + 1e-6, "{part:?} {fell}");
         }
 
         #[test]

@@ -56,6 +56,24 @@ fn event(outputs: &[Output], kind: EventKind) -> Option<&Event> {
     })
 }
 
+/// A print that was out when the power went, its cover off since `from`.
+fn taken_up(glass: f64, target_j_m2: f64, from: Mark) -> Resumed {
+    Resumed {
+        print: "print-0".into(),
+        plan: Plan::dose(target(target_j_m2)),
+        glass,
+        aimed_at: None,
+        spans: vec![crate::exposure::Span { from, to: None }],
+        called: 0,
+        due_at: None,
+        nearly: false,
+        waiting: false,
+        ended: false,
+        next_seq: 1,
+        pending: Vec::new(),
+    }
+}
+
 /// Feeds 1 Hz readings of a light over `(from, to]`, waking the rig when it asks.
 fn run(rig: &mut Rig, sensor: SensorId, from: u32, to: u32, light: impl Fn(f64) -> f64) -> Vec<Output> {
     let mut outputs = Vec::new();
@@ -248,6 +266,64 @@ fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
 }
 
 #[test]
+fn a_print_laid_out_while_the_sensor_is_silent_is_warned_of_and_called_by_the_last_light() {
+    let (mut rig, sensor, frames) = rig(&[1.0, 0.5]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[1], 0.0, Plan::dose(target(5_000.0)));
+    tell(&mut rig, frames[1], 0.0, Command::Cover).unwrap();
+    rig.handle(at(5.0), Input::Tick).unwrap();
+    assert!(rig.sensor(sensor).unwrap().lost);
+    drain(&mut rig);
+    begin(&mut rig, frames[0], 10.0, Plan::dose(target(1_000.0)));
+    let fallback = |seconds| SignalKind::SensorLost { fallback: Some(at(seconds)), reached: false };
+    let kinds = |rig: &mut Rig| signals(&drain(rig)).iter().map(|s| s.kind).collect::<Vec<_>>();
+    // The integral holds the last light for 1.5 s only; by that light the rest takes 20 s.
+    assert_eq!(kinds(&mut rig), [SignalKind::Begun, fallback(21.5)]);
+    tell(&mut rig, frames[0], 12.0, Command::Retarget(target(2_000.0))).unwrap();
+    assert_eq!(kinds(&mut rig), [fallback(41.5)]);
+    tell(&mut rig, frames[1], 13.0, Command::Uncover).unwrap();
+    assert_eq!(kinds(&mut rig)[0], SignalKind::Uncovered);
+    rig.handle(at(41.5), Input::Tick).unwrap();
+    assert_eq!(kinds(&mut rig), [SignalKind::SensorLost { fallback: Some(at(41.5)), reached: true }]);
+}
+
+#[test]
+fn a_target_below_the_dose_is_reached_when_it_is_given() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(10_000.0)));
+    run(&mut rig, sensor, 0, 100, |_| 50.0);
+    tell(&mut rig, frames[0], 100.4, Command::Retarget(target(1_000.0))).unwrap();
+    let outputs = drain(&mut rig);
+    assert_eq!(words(&outputs), ["due"]);
+    let due = event(&outputs, EventKind::Due).unwrap();
+    assert_eq!((due.at, due.dose.best.j_m2()), (at(100.4), 5_020.0));
+}
+
+#[test]
+fn figures_of_a_print_that_left_its_frame_are_settled_after_a_restart() {
+    let (mut again, sensor, _) = rig(&[1.0]);
+    let mark = |seconds, j_m2, settled| Mark {
+        at: at(seconds),
+        total: Estimate::certain(Dose::from_j_m2(j_m2)),
+        settled,
+    };
+    let mut left = taken_up(0.5, 9_000.0, mark(0.0, 0.0, true));
+    left.spans[0].to = Some(mark(0.5, 20.0, false));
+    left.ended = true;
+    left.pending = vec![crate::exposure::PendingEvent { seq: 1, at: at(0.5) }];
+    read(&mut again, sensor, 0.0, 40.0);
+    again.resume_left(sensor, left).unwrap();
+    read(&mut again, sensor, 1.0, 20.0);
+    let settled: Vec<_> = drain(&mut again)
+        .into_iter()
+        .filter_map(|o| if let Output::Settled { seq, dose, .. } = o { Some((seq, dose.best)) } else { None })
+        .collect();
+    // 40 falling to 20 over a second: 17.5 J/m² in the first half, half of it through the glass.
+    assert_eq!(settled, [(1, Dose::from_j_m2(8.75))]);
+}
+
+#[test]
 fn hush_stops_the_calling_and_only_that() {
     let (mut rig, sensor, frames) = rig(&[1.0]);
     assert_eq!(tell(&mut rig, frames[0], 0.0, Command::Hush), Err(Refused::NoPrint));
@@ -329,21 +405,7 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
     let mut again = Rig::new(Rules::default(), at(100.2));
     let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, knot });
     let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
-    let resumed = Resumed {
-        print: "print-0".into(),
-        plan: Plan::dose(target(9_000.0)),
-        spans: vec![crate::exposure::Span {
-            from: Mark { at: at(0.5), total: begun_total, settled: true },
-            to: None,
-        }],
-        called: 0,
-        due_at: None,
-        nearly: false,
-        waiting: false,
-        ended: false,
-        next_seq: 1,
-        pending: Vec::new(),
-    };
+    let resumed = taken_up(0.8, 9_000.0, Mark { at: at(0.5), total: begun_total, settled: true });
     again.resume(frame2, resumed).unwrap();
     let ours = run(&mut again, sensor2, 100, 400, light);
     let theirs = run(&mut whole, sensor, 100, 400, light);
@@ -354,21 +416,7 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
 #[test]
 fn a_print_taken_up_before_any_reading_was_kept_does_not_lose_its_light_unseen() {
     let (mut again, sensor, frames) = rig(&[0.5]);
-    let resumed = Resumed {
-        print: "print-0".into(),
-        plan: Plan::dose(target(9_000.0)),
-        spans: vec![crate::exposure::Span {
-            from: Mark { at: at(2.0), total: Estimate::ZERO, settled: false },
-            to: None,
-        }],
-        called: 0,
-        due_at: None,
-        nearly: false,
-        waiting: false,
-        ended: false,
-        next_seq: 1,
-        pending: Vec::new(),
-    };
+    let resumed = taken_up(0.5, 9_000.0, Mark { at: at(2.0), total: Estimate::ZERO, settled: false });
     again.resume(frames[0], resumed).unwrap();
     // Twenty seconds under half a glass that nobody saw, and ten that were seen.
     read(&mut again, sensor, 22.0, 40.0);
