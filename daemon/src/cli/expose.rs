@@ -56,7 +56,7 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
         _ if args.recipe.is_some() => Aim::Recipe,
         _ => {
             let what = "say what the print is to receive: --target 15kJ/m2, --like PRINT or --strip DOSES";
-            return Err(Failure::Failed(what.to_owned()));
+            return Err(Failure::Usage(what.to_owned()));
         }
     };
     let answer = context.ask(&Request::Expose(Expose {

@@ -90,6 +90,8 @@ enum Verb {
 enum Failure {
     /// It failed; the text says what and what to do.
     Failed(String),
+    /// It was asked for in the wrong way.
+    Usage(String),
     /// The daemon is not running or does not answer.
     NotRunning(String),
     /// The config is wrong.
@@ -100,6 +102,7 @@ impl Failure {
     fn code(&self) -> u8 {
         match self {
             Self::Failed(_) => 1,
+            Self::Usage(_) => 2,
             Self::NotRunning(_) => 3,
             Self::Config(_) => 78,
         }
@@ -107,7 +110,7 @@ impl Failure {
 
     fn text(&self) -> &str {
         match self {
-            Self::Failed(text) | Self::NotRunning(text) | Self::Config(text) => text,
+            Self::Failed(text) | Self::Usage(text) | Self::NotRunning(text) | Self::Config(text) => text,
         }
     }
 }

@@ -121,7 +121,7 @@ async fn open_ledger(
     loop {
         let (tell, events) = mpsc::channel(WAITING);
         let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
-        let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
+        let (mut ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
         let waits = recovered.outage_unknown && !boot.wall.synchronised;
         if !waits || tokio::time::Instant::now() > patience {
             return Ok((ledger, recovered, events));

@@ -89,7 +89,7 @@ fn event_json(event: &EventRow, zone: &TimeZone) -> Value {
 
 /// Whether somebody was called.
 fn calls(kind: EventKind) -> bool {
-    matches!(kind, EventKind::Due | EventKind::Band { .. })
+    matches!(kind, EventKind::Nearly | EventKind::Due | EventKind::Band { .. })
 }
 
 fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
@@ -147,6 +147,7 @@ fn what(event: &EventRow) -> String {
         EventKind::Covered => format!("covered at {dose}"),
         EventKind::Uncovered => format!("uncovered at {dose}"),
         EventKind::Band { band } => format!("band {band} had its {dose}"),
+        EventKind::Nearly => format!("nearly due at {dose}"),
         EventKind::Due => format!("due at {dose}"),
         EventKind::Hushed => format!("hushed at {dose}"),
         EventKind::Retargeted { target } => format!("new target {target} at {dose}"),

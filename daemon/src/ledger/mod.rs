@@ -82,7 +82,7 @@ pub enum Entry {
         tone: Option<String>,
         /// When.
         at: Mono,
-        /// Whether the print's next event fixes the dose for it.
+        /// Whether the print's last `noted` event fixes the dose for it.
         with_dose: bool,
     },
     /// A signal that the broker has yet to acknowledge.
@@ -165,8 +165,10 @@ const END_WITHIN: Duration = Duration::from_secs(10);
 /// The way to the ledger's thread.
 #[derive(Debug)]
 pub struct Ledger {
+    path: PathBuf,
     jobs: mpsc::SyncSender<writer::Job>,
-    thread: std::thread::JoinHandle<()>,
+    /// `None` once finished.
+    thread: Option<std::thread::JoinHandle<rusqlite::Result<()>>>,
 }
 
 impl Ledger {
@@ -206,7 +208,7 @@ impl Ledger {
             .name("ledger".into())
             .spawn(move || writer.run(&inbox, &events))
             .map_err(io)?;
-        Ok((Self { jobs, thread }, recovered))
+        Ok((Self { path: path.to_owned(), jobs, thread: Some(thread) }, recovered))
     }
 
     /// Keeps something. It is safe after the next commit.
@@ -223,27 +225,32 @@ impl Ledger {
     /// Gives out the next free name `<day>-<frame>-<n>` for a print.
     ///
     /// # Errors
-    /// [`LedgerError::Closed`] when the thread does not answer.
+    /// [`LedgerError::Closed`] when the thread does not answer,
+    /// [`LedgerError::Sqlite`] when it cannot see which names are taken.
     pub fn name_print(&self, day: &str, frame: &str) -> Result<String, LedgerError> {
         let (answer, answered) = mpsc::channel();
         self.send(writer::Job::Name { stem: format!("{day}-{frame}-"), answer });
-        answered.recv_timeout(END_WITHIN).map_err(|_| LedgerError::Closed)
+        let name = answered.recv_timeout(END_WITHIN).map_err(|_| LedgerError::Closed)?;
+        name.map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
     }
 
     /// Makes everything safe and ends the thread.
     ///
     /// # Errors
-    /// [`LedgerError::Closed`] when that takes longer than ten seconds.
-    pub fn finish(self) -> Result<(), LedgerError> {
+    /// [`LedgerError::Closed`] when that takes longer than ten seconds,
+    /// [`LedgerError::Sqlite`] when it cannot be written.
+    pub fn finish(&mut self) -> Result<(), LedgerError> {
+        let Some(thread) = self.thread.take() else { return Ok(()) };
         self.send(writer::Job::Finish);
         let deadline = std::time::Instant::now() + END_WITHIN;
-        while !self.thread.is_finished() {
+        while !thread.is_finished() {
             if std::time::Instant::now() > deadline {
                 return Err(LedgerError::Closed);
             }
             std::thread::sleep(Duration::from_millis(2));
         }
-        self.thread.join().map_err(|_| LedgerError::Closed)
+        let written = thread.join().map_err(|_| LedgerError::Closed)?;
+        written.map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
     }
 
     /// To wait for a full channel is better than to lose something. A thread

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use frameside_core::exposure::{EventKind, Mark, NEARLY_SHARE, PendingEvent, Plan, Resumed, Span};
+use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
 use frameside_core::light::{Estimate, Knot, Seen};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -22,6 +22,9 @@ pub struct Recovered {
     /// Prints brought in within the last [`STILL_SHOWN_MS`] that no other print
     /// followed in their frame, so that the frame goes on showing them.
     pub brought_in: Vec<OpenPrint>,
+    /// Prints brought in and followed by another in their frame, whose last
+    /// figures still wait for a reading.
+    pub unsettled: Vec<OpenPrint>,
     /// Signals the broker has not acknowledged, oldest first.
     pub outbox: Vec<OutboxRow>,
     /// Answers to commands, by id, oldest first.
@@ -44,6 +47,8 @@ pub struct Recovered {
 pub struct OpenPrint {
     /// Its frame.
     pub frame: String,
+    /// The sensor whose integral its marks belong to.
+    pub sensor: String,
     /// The print as the rig takes it up.
     pub resumed: Resumed,
 }
@@ -52,12 +57,16 @@ pub struct OpenPrint {
 /// frame any more after a restart.
 pub const STILL_SHOWN_MS: i64 = 12 * 3_600_000;
 
-/// Prints that have not been brought in.
-const OUT: &str = "SELECT seq FROM print WHERE NOT EXISTS
-    (SELECT 1 FROM event WHERE event.print = print.seq AND kind LIKE '%\"brought-in\"%')";
+/// Prints that have not been brought in. (The kind is written as serde writes
+/// an [`EventKind`] without fields.)
+const OUT: &str = r#"SELECT seq FROM print WHERE NOT EXISTS
+    (SELECT 1 FROM event WHERE event.print = print.seq AND kind = '{"kind":"brought-in"}')"#;
 
 /// The newest print of each frame.
 const NEWEST: &str = "SELECT max(seq) FROM print GROUP BY frame";
+
+/// Prints with figures that wait for a reading.
+const UNSETTLED: &str = "SELECT print FROM event WHERE settled = 0";
 
 /// Reads it. `known` is the row of this boot if the ledger has one.
 pub(super) fn recover(
@@ -97,6 +106,8 @@ pub(super) fn recover(
          AND (SELECT max(at_ms) FROM event WHERE print = print.seq) >= {since_ms}"
     );
     recovered.brought_in = take_up(connection, &shift, &shown, troubles)?;
+    let unsettled = format!("seq IN ({UNSETTLED}) AND seq NOT IN ({OUT}) AND NOT ({shown})");
+    recovered.unsettled = take_up(connection, &shift, &unsettled, troubles)?;
     recovered.outbox = connection
         .prepare("SELECT id, frame, payload FROM outbox ORDER BY seq")?
         .query_map([], |row| Ok(OutboxRow { id: row.get(0)?, frame: row.get(1)?, payload: row.get(2)? }))?
@@ -119,15 +130,15 @@ fn take_up(
     troubles: &mut Vec<String>,
 ) -> rusqlite::Result<Vec<OpenPrint>> {
     let mut prints = Vec::new();
-    let sql = format!("SELECT seq, id, frame, plan FROM print WHERE {which} ORDER BY seq");
+    let sql = format!("SELECT seq, id, frame, plan, sensor, glass FROM print WHERE {which} ORDER BY seq");
     let mut select = connection.prepare(&sql)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (seq, id): (i64, String) = (row.get(0)?, row.get(1)?);
         match serde_json::from_str::<Plan>(&row.get::<_, String>(3)?) {
             Ok(plan) => {
-                let resumed = resumed(connection, shift, seq, &id, plan)?;
-                prints.push(OpenPrint { frame: row.get(2)?, resumed });
+                let resumed = resumed(connection, shift, seq, Resumed::new(id.into(), plan, row.get(5)?))?;
+                prints.push(OpenPrint { frame: row.get(2)?, sensor: row.get(4)?, resumed });
             }
             Err(error) => {
                 troubles.push(format!("the plan of print {id} cannot be read ({error}); it is not taken up"));
@@ -169,7 +180,7 @@ fn used_boots() -> String {
         "SELECT boot, max(at_ns) AS newest, max(is_out) AS is_out FROM
            (SELECT boot, at_ns, 0 AS is_out FROM sensor WHERE boot IS NOT NULL
             UNION ALL SELECT boot, at_ns, print IN ({OUT}) FROM event
-            WHERE print IN ({OUT}) OR print IN ({NEWEST})) GROUP BY boot"
+            WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED})) GROUP BY boot"
     )
 }
 
@@ -218,32 +229,17 @@ fn resumed(
     connection: &Connection,
     shift: &Shift,
     seq: i64,
-    id: &str,
-    plan: Plan,
+    mut print: Resumed,
 ) -> rusqlite::Result<Resumed> {
-    let mut print = Resumed {
-        print: id.into(),
-        plan,
-        spans: Vec::new(),
-        called: 0,
-        due_at: None,
-        nearly: false,
-        waiting: false,
-        ended: false,
-        next_seq: 0,
-        pending: Vec::new(),
-    };
     let mut select = connection.prepare_cached(
-        "SELECT seq, kind, boot, at_ns, settled, best, total_best, total_low, total_high
+        "SELECT seq, kind, boot, at_ns, settled, total_best, total_low, total_high
          FROM event WHERE print = ?1 ORDER BY seq",
     )?;
     let mut rows = select.query(params![seq])?;
-    let mut dose = Dose::ZERO;
     while let Some(row) = rows.next()? {
         let event_seq: u32 = row.get(0)?;
         let settled: bool = row.get(4)?;
-        let mark = Mark { at: shift.of(row.get(2)?, row.get(3)?), total: estimate(row, 6)?, settled };
-        dose = Dose::from_j_m2(row.get(5)?);
+        let mark = Mark { at: shift.of(row.get(2)?, row.get(3)?), total: estimate(row, 5)?, settled };
         print.next_seq = event_seq + 1;
         if !settled {
             print.pending.push(PendingEvent { seq: event_seq, at: mark.at });
@@ -252,8 +248,6 @@ fn resumed(
             follow(&mut print, kind, mark);
         }
     }
-    let target = print.plan.target().dose();
-    print.nearly = dose >= target * NEARLY_SHARE;
     Ok(print)
 }
 
@@ -281,12 +275,15 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.waiting = true;
         }
         EventKind::Hushed => print.waiting = false,
+        EventKind::Nearly => print.nearly = true,
         EventKind::Retargeted { target } => {
             if let Ok(target) = TargetDose::new(target) {
                 print.plan = Plan::dose(target);
             }
+            print.aimed_at = Some(mark.at);
             print.called = 0;
             print.due_at = None;
+            print.nearly = false;
             print.waiting = false;
         }
         EventKind::Begun { covered: true } | EventKind::Noted => {}

@@ -323,8 +323,8 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
         at: at(50.0),
         with_dose,
     };
-    bench.ledger.write(note("turning", true));
     bench.tell(50.0, Command::Note);
+    bench.ledger.write(note("turning", true));
     let dose = bench.dose(50.0);
     bench.tell(51.0, Command::BringIn);
     bench.ledger.write(note("dry", false));
@@ -339,7 +339,7 @@ fn a_damaged_file_is_set_aside_and_a_later_one_refused() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("ledger.sqlite");
     std::fs::write(&path, vec![7u8; 5000]).unwrap();
-    let (bench, recovered) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    let (mut bench, recovered) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
     assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
     assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), vec![7u8; 5000]);
     bench.ledger.finish().unwrap();
@@ -570,7 +570,7 @@ fn a_record_at_rest_is_read_by_who_may_not_write_beside_it() {
     let folder = TempDir::new().unwrap();
     let inner = folder.path().join("no room? 100 %");
     let path = inner.join("ledger.sqlite");
-    let (ledger, _) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
+    let (mut ledger, _) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     ledger.finish().unwrap();
     std::fs::set_permissions(&inner, std::fs::Permissions::from_mode(0o555)).unwrap();
     let prints = Record::open(&path).and_then(|record| record.prints(&Filter::default()));

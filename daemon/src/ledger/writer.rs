@@ -16,7 +16,7 @@ use super::{Boot, Entry, LedgerEvent, NewPrint};
 pub(super) enum Job {
     Write(Entry),
     Commit(u64),
-    Name { stem: String, answer: Sender<String> },
+    Name { stem: String, answer: Sender<rusqlite::Result<String>> },
     Finish,
 }
 
@@ -64,7 +64,12 @@ impl Writer {
         })
     }
 
-    pub(super) fn run(mut self, jobs: &Receiver<Job>, events: &tokio::sync::mpsc::Sender<LedgerEvent>) {
+    /// Works until told to finish; then the last write decides how it ended.
+    pub(super) fn run(
+        mut self,
+        jobs: &Receiver<Job>,
+        events: &tokio::sync::mpsc::Sender<LedgerEvent>,
+    ) -> rusqlite::Result<()> {
         let tell = |event| {
             // Whoever listened may have gone at the end.
             let _ = events.blocking_send(event);
@@ -81,8 +86,7 @@ impl Writer {
                     self.flush().into_iter().for_each(tell);
                 }
                 Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => {
-                    self.flush().into_iter().for_each(tell);
-                    return;
+                    return self.write_held();
                 }
                 Err(RecvTimeoutError::Timeout) if self.failing => self.flush().into_iter().for_each(tell),
                 Err(RecvTimeoutError::Timeout) => {}
@@ -91,6 +95,10 @@ impl Writer {
     }
 
     fn hold(&mut self, entry: Entry) {
+        // Only the last knot of a sensor counts.
+        if let Entry::Knot { sensor, .. } = &entry {
+            self.held.retain(|held| !matches!(held, Entry::Knot { sensor: older, .. } if older == sensor));
+        }
         if self.held.len() >= MOST_HELD
             && let Some(oldest) = self.held.iter().position(|held| matches!(held, Entry::Light { .. }))
         {
@@ -144,20 +152,17 @@ impl Writer {
         Ok(())
     }
 
-    fn name(&mut self, stem: &str) -> String {
+    fn name(&mut self, stem: &str) -> rusqlite::Result<String> {
         let given = self.named.iter().filter(|(s, _)| s == stem).map(|&(_, n)| n).max().unwrap_or(0);
+        let mut select =
+            self.connection.prepare_cached("SELECT id FROM print WHERE id >= ?1 AND id < ?1 || ':'")?;
+        let ids: Vec<String> =
+            select.query_map([stem], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
         // Names without a number behind the stem belong to longer frame names.
-        let kept: i64 = self
-            .connection
-            .prepare_cached("SELECT id FROM print WHERE id >= ?1 AND id < ?1 || ':'")
-            .and_then(|mut select| {
-                let ids = select.query_map([stem], |row| row.get::<_, String>(0))?;
-                Ok(ids.flatten().filter_map(|id| id[stem.len()..].parse().ok()).max().unwrap_or(0))
-            })
-            .unwrap_or(0);
+        let kept = ids.iter().filter_map(|id| id[stem.len()..].parse().ok()).max().unwrap_or(0);
         let next = given.max(kept) + 1;
         self.named.push((stem.to_owned(), next));
-        format!("{stem}{next}")
+        Ok(format!("{stem}{next}"))
     }
 }
 
@@ -359,7 +364,8 @@ impl Batch<'_> {
         self.run(
             "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced)
              SELECT seq, CASE WHEN ?2 THEN
-                        (SELECT ifnull(max(event.seq), -1) + 1 FROM event WHERE event.print = print.seq) END,
+                        (SELECT max(event.seq) FROM event
+                         WHERE event.print = print.seq AND kind = '{\"kind\":\"noted\"}') END,
                     ?3, ?4, ?5, ?6, ?7, ?8
              FROM print WHERE id = ?1",
             params![

@@ -8,6 +8,8 @@
 mod requests;
 mod run;
 mod tell;
+#[cfg(test)]
+mod tests;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -25,8 +27,10 @@ pub use run::{Inputs, run};
 pub use tell::{Hands, Told};
 
 use crate::devices::pins::Pattern;
-use crate::ledger::{Entry, Ledger, LedgerEvent, OutboxRow, Recovered};
+use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
 use crate::mqtt::{LinkEvent, Outbox};
+use requests::Remembered;
+use tell::Unkept;
 
 /// What there is on the rig.
 #[derive(Debug, Clone)]
@@ -90,8 +94,8 @@ pub struct Service {
     hands: Hands,
     wall: WallAnchor,
     outbox: Outbox,
-    /// Commands that were answered, by id, the oldest first.
-    answered: VecDeque<(String, Value)>,
+    /// Commands that were answered, the oldest first.
+    answered: VecDeque<Remembered>,
     /// Answers that wait for a commit.
     promised: Vec<(u64, Asker, Value)>,
     /// Signals that wait for a commit.
@@ -107,6 +111,8 @@ pub struct Service {
     publish_at: Vec<Option<Mono>>,
     /// When the light of each sensor was published last.
     light_told_at: Vec<Mono>,
+    /// What is not kept of each sensor's light while nothing is out.
+    unkept: Vec<Unkept>,
     troubles: Vec<String>,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
@@ -144,7 +150,8 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_told_at: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
-            answered: recovered.answered.into(),
+            unkept: vec![Unkept::default(); setup.sensors.len()],
+            answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,
             rig,
             ledger,
@@ -161,48 +168,79 @@ impl Service {
             out: 0,
         };
         service.ledger.write(Entry::Wall(wall));
+        // Before the prints that are out, which take their place where both lay in one frame.
         for print in recovered.brought_in {
-            // Only shown: a frame that is gone has nothing to show it.
-            if let Some(frame) = service.frame_named(&print.frame) {
-                service.rig.resume(frame, print.resumed)?;
-            }
+            service.show_again(print);
+        }
+        for print in recovered.unsettled {
+            service.settle_later(print);
         }
         for print in recovered.prints {
-            service.take_up(print.frame, print.resumed);
+            service.take_up(print);
         }
         service.pump(now);
         Ok(service)
     }
 
-    fn take_up(&mut self, frame: String, resumed: frameside_core::exposure::Resumed) {
-        let print = resumed.print.clone();
-        let taken = self.frame_named(&frame).map(|id| self.rig.resume(id, resumed));
+    /// A print that is in: its frame goes on showing it, if it still can.
+    fn show_again(&mut self, print: OpenPrint) {
+        let id = print.resumed.print.clone();
+        let Ok(frame) = self.frame_of(&print) else { return self.settle_later(print) };
+        if let Err(refused) = self.rig.resume(frame, print.resumed) {
+            tracing::warn!(print = %id, "not shown again: {refused}");
+        }
+    }
+
+    /// A print that is in and whose frame shows another, or is gone.
+    fn settle_later(&mut self, print: OpenPrint) {
+        // Without its sensor its figures stay as they were told.
+        if let Some(sensor) = self.sensor_named(&print.sensor)
+            && let Err(refused) = self.rig.resume_left(sensor, print.resumed)
+        {
+            tracing::warn!("{refused}");
+        }
+    }
+
+    /// A print that is out goes on where it was.
+    fn take_up(&mut self, print: OpenPrint) {
+        let (id, frame) = (print.resumed.print.clone(), print.frame.clone());
+        let taken = self
+            .frame_of(&print)
+            .and_then(|at| self.rig.resume(at, print.resumed).map_err(|refused| refused.to_string()));
         match taken {
-            Some(Ok(())) => {
+            Ok(()) => {
                 self.out += 1;
-                tracing::info!(%print, frame, "taken up again");
+                tracing::info!(print = %id, frame, "taken up again");
             }
-            _ => {
-                let trouble = format!(
-                    "print {print} is out in frame {frame}, which is not on this rig any more; put the frame back into the config to end it"
-                );
+            Err(why) => {
+                let trouble = format!("print {id} is out in frame {frame}, but is not counted: {why}");
                 tracing::warn!("{trouble}");
                 self.troubles.push(trouble);
             }
         }
     }
 
+    /// The frame of a print, if it still lies beside the same sensor: the
+    /// figures of a print mean nothing on the integral of another.
+    fn frame_of(&self, print: &OpenPrint) -> Result<FrameId, String> {
+        let frame = self.frame_named(&print.frame).ok_or_else(|| {
+            "this frame is not on the rig any more; put it back into the config to end the print".to_owned()
+        })?;
+        let beside = &self.setup.sensors[usize::from(self.setup.frames[frame.0 as usize].sensor.0)].name;
+        if *beside != print.sensor {
+            return Err(format!(
+                "it was begun beside sensor {}, and the frame now lies beside {beside}; \
+                 put that back in the config to end the print",
+                print.sensor
+            ));
+        }
+        Ok(frame)
+    }
+
     /// A sensor has something to say.
     pub fn on_sensor(&mut self, now: Mono, id: SensorId, event: SensorEvent) {
         let input = match event {
-            SensorEvent::Reading(reading) => {
-                if self.setup.keep_idle_light || self.is_busy() {
-                    let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
-                    self.ledger.write(Entry::Light { sensor, reading });
-                    self.unwritten = true;
-                }
-                Input::Reading(id, reading)
-            }
+            SensorEvent::Reading(reading) => Input::Reading(id, reading),
             SensorEvent::Fault(fault) => {
                 tracing::warn!(sensor = self.setup.sensors[usize::from(id.0)].name, "{fault}");
                 Input::Fault(id, fault)
@@ -212,8 +250,13 @@ impl Service {
                 return;
             }
         };
-        if let Err(refused) = self.rig.handle(now, input) {
-            tracing::warn!("{refused}");
+        match self.rig.handle(now, input) {
+            Ok(()) => {
+                if let SensorEvent::Reading(reading) = event {
+                    self.keep_light(id, reading);
+                }
+            }
+            Err(refused) => tracing::warn!("{refused}"),
         }
         self.pump(now);
         self.tell_light(now, id);
@@ -345,6 +388,11 @@ impl Service {
         (0..self.setup.frames.len() as u32).map(FrameId)
     }
 
+    fn sensor_named(&self, name: &str) -> Option<SensorId> {
+        let index = self.setup.sensors.iter().position(|sensor| sensor.name == name)?;
+        u16::try_from(index).ok().map(SensorId)
+    }
+
     fn frame_named(&self, name: &str) -> Option<FrameId> {
         let index = self.setup.frames.iter().position(|frame| frame.name == name)?;
         u32::try_from(index).ok().map(FrameId)
@@ -357,16 +405,21 @@ impl Service {
 
     /// The end: everything is made safe, pins fall silent, the broker is told.
     pub async fn close(mut self, now: Mono) {
-        self.commit(now);
+        let token = self.commit(now);
         self.hands.buzzer.hush();
-        if let Err(error) = self.ledger.finish() {
-            tracing::error!("{error}");
+        match self.ledger.finish() {
+            // What was done up to now is acknowledged; the rest hears that the daemon stops.
+            Ok(()) => self.keep_promises(token),
+            Err(error) => tracing::error!("{error}"),
         }
         if let Some(link) = self.hands.link {
             link.close(END_WITHIN).await;
         }
+        tokio::time::sleep(LAST_WORDS).await;
     }
 }
 
 /// How long the broker may take to hear that the rig goes.
 const END_WITHIN: Duration = Duration::from_secs(2);
+/// How long those at the control socket have to take their answers.
+const LAST_WORDS: Duration = Duration::from_millis(20);

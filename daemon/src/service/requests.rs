@@ -24,6 +24,22 @@ pub enum Asker {
 /// again.
 const ANSWERS_KEPT: usize = 100;
 
+/// A command and its answer.
+#[derive(Debug, Clone)]
+pub(super) struct Remembered {
+    id: String,
+    answer: Value,
+    /// The commit that the answer waits for.
+    token: u64,
+}
+
+impl From<(String, Value)> for Remembered {
+    /// One that the ledger remembered, and so has safe.
+    fn from((id, answer): (String, Value)) -> Self {
+        Self { id, answer, token: 0 }
+    }
+}
+
 /// A request that was carried out.
 enum Done {
     /// The ledger has to hear of it before it is acknowledged.
@@ -41,20 +57,24 @@ impl Service {
     /// A command came from the broker.
     pub(super) fn on_command(&mut self, now: Mono, command: Incoming) {
         let Incoming { id, reply, request } = command;
-        if let Some((_, answer)) = self.answered.iter().find(|(known, _)| Some(known) == id.as_ref()) {
-            let answer = answer.clone();
-            return self.answer(Asker::Broker(reply), answer);
+        let asker = Asker::Broker(reply);
+        if let Some(before) = self.answered.iter().find(|before| Some(&before.id) == id.as_ref()) {
+            // The first may still wait for the ledger; the second then waits with it.
+            let (token, answer) = (before.token, before.answer.clone());
+            return self.answer_when_safe(token, asker, answer);
         }
         let unix_ms = self.wall.unix_ms_at(now);
         let synchronised = self.wall.synchronised;
         match request.and_then(|command| command.in_time(unix_ms, synchronised)) {
             Ok(request) => {
                 tracing::info!(?request, "asked over the broker");
-                self.ask(now, request, Asker::Broker(reply), id);
+                self.ask(now, request, asker, id);
             }
             Err(error) => {
                 tracing::warn!("a command was refused: {error}");
-                self.answer(Asker::Broker(reply), refusal(&error.to_string()));
+                let answer = refusal(&error.to_string());
+                self.remember(id, &answer, self.told_token);
+                self.answer(asker, answer);
             }
         }
     }
@@ -67,15 +87,28 @@ impl Service {
             Ok(Done::Told(answer)) => (answer, false),
             Err(error) => (refusal(&error), false),
         };
-        if let Some(id) = id {
-            self.ledger.write(Entry::Answered { id: id.clone(), answer: answer.clone() });
-            self.answered.push_back((id, answer.clone()));
-            if self.answered.len() > ANSWERS_KEPT {
-                self.answered.pop_front();
-            }
-        }
+        // With the commit that it waits for, if any.
+        let token = if kept { self.token + 1 } else { self.told_token };
+        self.remember(id, &answer, token);
         if kept {
-            let token = self.commit(now);
+            self.commit(now);
+        }
+        self.answer_when_safe(token, asker, answer);
+    }
+
+    /// Keeps what a command was answered, to answer the same again.
+    fn remember(&mut self, id: Option<String>, answer: &Value, token: u64) {
+        let Some(id) = id else { return };
+        self.ledger.write(Entry::Answered { id: id.clone(), answer: answer.clone() });
+        self.unwritten = true;
+        self.answered.push_back(Remembered { id, answer: answer.clone(), token });
+        if self.answered.len() > ANSWERS_KEPT {
+            self.answered.pop_front();
+        }
+    }
+
+    fn answer_when_safe(&mut self, token: u64, asker: Asker, answer: Value) {
+        if token > self.told_token {
             self.promised.push((token, asker, answer));
         } else {
             self.answer(asker, answer);
@@ -166,8 +199,8 @@ impl Service {
             });
             return Ok(Done::Kept(json!({ "ok": true, "print": id })));
         };
-        self.ledger.write(Entry::Note { print: print.into(), text, tone, at: now, with_dose: true });
         self.tell_rig(now, frame, Command::Note)?;
+        self.ledger.write(Entry::Note { print: print.into(), text, tone, at: now, with_dose: true });
         let dose = self.rig.view(frame, now).map(|v| v.dose.best.j_m2());
         Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
     }
@@ -187,10 +220,11 @@ impl Service {
 
     fn at_frame(&mut self, now: Mono, name: &str, command: Command) -> Result<Done, String> {
         let frame = self.frame_or_list(name)?;
-        if command == Command::Hush {
+        self.tell_rig(now, frame, command)?;
+        // The buzzer may be calling to another frame.
+        if !self.frame_ids().any(|id| self.rig.view(id, now).is_some_and(|v| v.waiting)) {
             self.hands.buzzer.hush();
         }
-        self.tell_rig(now, frame, command)?;
         let mut answer = serde_json::to_value(self.frame_status(now, frame)).map_err(|e| e.to_string())?;
         answer["ok"] = Value::Bool(true);
         Ok(Done::Kept(answer))

@@ -1,6 +1,7 @@
 //! What comes out of the rig, and where it goes.
 
 use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
+use frameside_core::light::Reading;
 use frameside_core::quantity::Mono;
 
 use super::{Asker, Service};
@@ -33,6 +34,16 @@ pub struct Told {
     pub frame: String,
     /// The text.
     pub text: String,
+}
+
+/// What is not kept of a sensor's light while nothing is out, but for the two
+/// readings that a curve needs to reach the ends of its print.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Unkept {
+    /// The last reading, should a print begin before the next.
+    last: Option<Reading>,
+    /// A print was brought in since.
+    ends: bool,
 }
 
 /// The state of a frame goes out at most this often while it changes, in
@@ -78,12 +89,34 @@ impl Service {
     }
 
     fn event(&mut self, event: Event) {
+        let sensor = self.setup.frames[event.frame.0 as usize].sensor;
         match event.kind {
-            EventKind::Begun { .. } => self.out += 1,
-            EventKind::BroughtIn => self.out = self.out.saturating_sub(1),
+            EventKind::Begun { .. } => {
+                self.out += 1;
+                if let Some(reading) = self.unkept[usize::from(sensor.0)].last.take() {
+                    self.keep_light(sensor, reading);
+                }
+            }
+            EventKind::BroughtIn => {
+                self.out = self.out.saturating_sub(1);
+                self.unkept[usize::from(sensor.0)].ends = true;
+            }
             _ => {}
         }
         self.ledger.write(Entry::Event(event));
+    }
+
+    /// Keeps a reading, if light is kept now.
+    pub(super) fn keep_light(&mut self, id: SensorId, reading: Reading) {
+        let unkept = &mut self.unkept[usize::from(id.0)];
+        if self.setup.keep_idle_light || self.out > 0 || std::mem::take(&mut unkept.ends) {
+            unkept.last = None;
+            let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
+            self.ledger.write(Entry::Light { sensor, reading });
+            self.unwritten = true;
+        } else {
+            unkept.last = Some(reading);
+        }
     }
 
     /// Tells of a signal by sound and words at once; the broker gets it when

@@ -65,6 +65,28 @@ pub struct Resumed {
     pub pending: Vec<PendingEvent>,
 }
 
+impl Resumed {
+    /// A print of which nothing is known yet but how it began; its events are
+    /// then told to it one by one.
+    #[must_use]
+    pub fn new(print: PrintId, plan: Plan, glass: f64) -> Self {
+        Self {
+            print,
+            plan,
+            glass,
+            aimed_at: None,
+            spans: Vec::new(),
+            called: 0,
+            due_at: None,
+            nearly: false,
+            waiting: false,
+            ended: false,
+            next_seq: 0,
+            pending: Vec::new(),
+        }
+    }
+}
+
 /// A print in a frame.
 #[derive(Debug, Clone)]
 pub(super) struct Print {

@@ -59,18 +59,9 @@ fn event(outputs: &[Output], kind: EventKind) -> Option<&Event> {
 /// A print that was out when the power went, its cover off since `from`.
 fn taken_up(glass: f64, target_j_m2: f64, from: Mark) -> Resumed {
     Resumed {
-        print: "print-0".into(),
-        plan: Plan::dose(target(target_j_m2)),
-        glass,
-        aimed_at: None,
         spans: vec![crate::exposure::Span { from, to: None }],
-        called: 0,
-        due_at: None,
-        nearly: false,
-        waiting: false,
-        ended: false,
         next_seq: 1,
-        pending: Vec::new(),
+        ..Resumed::new("print-0".into(), Plan::dose(target(target_j_m2)), glass)
     }
 }
 

@@ -1,0 +1,241 @@
+//! The service on made-up time, with a real ledger and nothing else.
+
+use frameside_core::exposure::{FrameState, Rules};
+use frameside_core::light::Reading;
+use frameside_core::quantity::{Irradiance, TargetDose};
+use tempfile::TempDir;
+use tokio::sync::{mpsc, oneshot};
+
+use super::*;
+use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
+use crate::ledger::{Boot, Record};
+use crate::request::{Aim, Expose, Request};
+
+const NOON: i64 = 1_784_023_200_000;
+
+fn at(seconds: f64) -> Mono {
+    Mono::from_seconds(seconds)
+}
+
+fn wall(seconds: f64) -> WallAnchor {
+    WallAnchor { mono: at(seconds), unix_ms: NOON + (seconds * 1000.0) as i64, synchronised: true }
+}
+
+/// Two sensors, and a frame beside each.
+fn setup(folder: &TempDir) -> Setup {
+    let sensor = |name: &str| SensorPart { name: name.into(), period_s: 1.0, calibration: "{}".into() };
+    let frame = |name: &str, sensor, glass| FramePart { name: name.into(), label: None, sensor, glass };
+    Setup {
+        rig: "yard".into(),
+        zone: TimeZone::UTC,
+        place: None,
+        rules: Rules::default(),
+        sensors: vec![sensor("sky"), sensor("wall")],
+        frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
+        keep_idle_light: true,
+        ledger: folder.path().join("ledger.sqlite"),
+        speed: 1.0,
+    }
+}
+
+struct Bench {
+    service: Service,
+    events: mpsc::Receiver<LedgerEvent>,
+}
+
+impl Bench {
+    fn start(setup: Setup, seconds: f64) -> Self {
+        let (tell, events) = mpsc::channel(100);
+        let boot = Boot { id: "a".into(), wall: wall(seconds) };
+        let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
+        let hands = Hands {
+            buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
+            lights: Vec::new(),
+            link: None,
+            voice: Box::new(|_| ()),
+        };
+        let service = Service::new(setup, ledger, recovered, hands, at(seconds), wall(seconds)).unwrap();
+        Self { service, events }
+    }
+
+    /// One reading a second from both sensors.
+    fn shine(&mut self, from: u32, to: u32) {
+        for now in (from..=to).map(|second| at(f64::from(second))) {
+            for id in [SensorId(0), SensorId(1)] {
+                let reading = Reading::of(now, Irradiance::from_w_m2(40.0));
+                self.service.on_sensor(now, id, SensorEvent::Reading(reading));
+            }
+            self.service.wake(now);
+        }
+    }
+
+    fn ask(&mut self, seconds: f64, request: Request) -> Value {
+        let (answer, mut answered) = oneshot::channel();
+        self.service.on_question(at(seconds), request, answer);
+        self.settle();
+        answered.try_recv().unwrap()
+    }
+
+    /// Waits until the ledger has all that was asked of it.
+    fn settle(&mut self) {
+        while self.service.awaits_ledger() {
+            let event = self.events.blocking_recv().unwrap();
+            self.service.on_ledger(event);
+        }
+    }
+
+    fn expose(&mut self, seconds: f64, frame: &str, target_j_m2: f64) -> String {
+        let answer = self.ask(seconds, Request::Expose(aimed(frame, target_j_m2)));
+        answer["print"].as_str().unwrap_or_else(|| panic!("{answer}")).to_owned()
+    }
+
+    fn frame(&self, seconds: f64, name: &str) -> crate::status::FrameStatus {
+        self.service.status(at(seconds)).frames.into_iter().find(|f| f.frame == name).unwrap()
+    }
+
+    /// The power goes after the last commit: nothing is finished.
+    fn kill(mut self) {
+        self.settle();
+        std::mem::forget(self.service);
+    }
+}
+
+fn aimed(frame: &str, target_j_m2: f64) -> Expose {
+    let target = frameside_core::quantity::Dose::from_j_m2(target_j_m2);
+    Expose {
+        frame: frame.into(),
+        aim: Aim::Target(TargetDose::new(target).unwrap()),
+        recipe: None,
+        negative: None,
+        source: None,
+        note: None,
+        covered: false,
+    }
+}
+
+fn bring_in(frame: &str) -> Request {
+    Request::BringIn { frame: frame.into() }
+}
+
+#[test]
+fn a_print_keeps_the_glass_it_was_begun_under() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "oak", 15_000.0);
+    bench.shine(1, 100);
+    bench.service.commit(at(100.0));
+    let before = bench.frame(100.0, "oak").dose_j_m2;
+    bench.kill();
+    let mut changed = setup(&folder);
+    changed.frames[0].glass = 0.9;
+    let again = Bench::start(changed, 100.5);
+    let after = again.frame(100.0, "oak").dose_j_m2;
+    assert!((before - 2_000.0).abs() < 1e-9 && (after - before).abs() < 1e-9, "{before} {after}");
+}
+
+#[test]
+fn a_print_is_not_counted_on_with_another_sensor() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 500);
+    let print = bench.expose(500.0, "oak", 15_000.0);
+    bench.service.commit(at(500.0));
+    bench.kill();
+    let mut changed = setup(&folder);
+    changed.frames[0].sensor = SensorId(1);
+    let again = Bench::start(changed, 501.0);
+    assert_eq!(again.frame(501.0, "oak").state, FrameState::Empty);
+    let troubles = again.service.status(at(501.0)).troubles;
+    assert!(troubles[0].contains(&print) && troubles[0].contains("beside sensor sky"), "{troubles:?}");
+    again.kill();
+    // With the config as it was, it goes on.
+    let back = Bench::start(setup(&folder), 502.0);
+    assert_eq!(back.frame(502.0, "oak").state, FrameState::Exposing);
+}
+
+#[test]
+fn a_dose_at_bring_in_is_settled_even_after_a_kill_and_another_print() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 10);
+    let first = bench.expose(10.0, "elm", 15_000.0);
+    bench.shine(11, 20);
+    bench.ask(20.5, bring_in("elm"));
+    bench.expose(20.6, "elm", 15_000.0);
+    bench.kill();
+    let settled = |folder: &TempDir| {
+        let record = Record::open(&folder.path().join("ledger.sqlite")).unwrap();
+        record.find(&first).unwrap().brought_in().unwrap().settled
+    };
+    assert!(!settled(&folder));
+    let mut again = Bench::start(setup(&folder), 20.8);
+    again.shine(21, 22);
+    again.ask(22.0, bring_in("elm"));
+    assert!(settled(&folder));
+}
+
+#[test]
+fn light_is_kept_to_both_ends_of_a_print_and_not_beyond() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(Setup { keep_idle_light: false, ..setup(&folder) }, 0.0);
+    bench.shine(0, 20);
+    let print = bench.expose(20.5, "elm", 15_000.0);
+    bench.shine(21, 30);
+    bench.ask(30.5, bring_in("elm"));
+    bench.shine(31, 50);
+    bench.service.commit(at(50.0));
+    bench.service.ledger.finish().unwrap();
+    let record = Record::open(&folder.path().join("ledger.sqlite")).unwrap();
+    let curve = record.detail(&print).unwrap().curve;
+    let (first, last) = (curve[0], curve[curve.len() - 1]);
+    assert_eq!((first.0, last.0), (0.0, 10.0));
+    assert!((last.2 - 400.0).abs() < 1e-6, "{last:?}");
+    let light = record.light("wall", 0.0, 4e12).unwrap();
+    let seconds: Vec<i64> = light.iter().map(|l| (l.unix_ms as i64 - NOON) / 1000).collect();
+    assert_eq!(seconds, (20..=31).collect::<Vec<_>>());
+}
+
+#[test]
+fn a_refused_reading_is_not_kept() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 10);
+    let late = Reading::of(at(4.0), Irradiance::from_w_m2(40.0));
+    bench.service.on_sensor(at(10.5), SensorId(0), SensorEvent::Reading(late));
+    bench.service.commit(at(11.0));
+    bench.service.ledger.finish().unwrap();
+    let record = Record::open(&folder.path().join("ledger.sqlite")).unwrap();
+    assert_eq!(record.light("sky", 0.0, 4e12).unwrap().len(), 11);
+}
+
+#[test]
+fn a_quiet_frame_cannot_hush_another() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "oak", 15_000.0);
+    bench.expose(0.0, "elm", 41.0);
+    bench.shine(1, 2);
+    assert!(bench.frame(2.0, "elm").waiting);
+    let sounds = |bench: &mut Bench| bench.service.hands.buzzer.poll(at(2.0)).is_some();
+    assert!(sounds(&mut bench));
+    let answer = bench.ask(2.0, Request::Hush { frame: Some("oak".into()) });
+    assert_eq!(answer["error"], "oak: nothing is calling from this frame");
+    assert!(sounds(&mut bench));
+    bench.ask(2.0, Request::Hush { frame: Some("elm".into()) });
+    assert!(!sounds(&mut bench));
+}
+
+#[test]
+fn what_is_done_before_the_end_is_acknowledged() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    let (answer, mut answered) = oneshot::channel();
+    bench.service.on_question(at(0.5), Request::Expose(aimed("oak", 15_000.0)), answer);
+    assert!(answered.try_recv().is_err(), "acknowledged before it was safe");
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+    runtime.block_on(bench.service.close(at(0.6)));
+    assert_eq!(answered.try_recv().unwrap()["ok"], true);
+}
