@@ -133,6 +133,11 @@ pub enum RequestError {
     },
 }
 
+/// What somebody wrote, fit for an error of one line.
+fn brief(text: &str) -> String {
+    text.chars().take(40).flat_map(char::escape_default).collect()
+}
+
 impl Request {
     /// Reads a request from a line of JSON.
     ///
@@ -177,7 +182,7 @@ impl Request {
                 text: fields.text("text", LONGEST_NOTE)?.ok_or_else(|| fields.missing("text"))?,
                 tone: fields.tone()?,
             },
-            other => return Err(RequestError::Verb(other.escape_default().to_string())),
+            other => return Err(RequestError::Verb(brief(other))),
         };
         fields.nothing_left()?;
         Ok(request)
@@ -248,7 +253,7 @@ impl Fields {
     }
 
     fn missing(&self, field: &'static str) -> RequestError {
-        RequestError::Missing { verb: self.verb.escape_default().to_string(), field }
+        RequestError::Missing { verb: brief(&self.verb), field }
     }
 
     fn text(&mut self, field: &'static str, longest: usize) -> Result<Option<String>, RequestError> {
@@ -328,10 +333,7 @@ impl Fields {
     fn nothing_left(self) -> Result<(), RequestError> {
         match self.left.keys().next() {
             None => Ok(()),
-            Some(field) => Err(RequestError::Unknown {
-                verb: self.verb,
-                field: field.chars().take(40).flat_map(char::escape_default).collect(),
-            }),
+            Some(field) => Err(RequestError::Unknown { verb: self.verb, field: brief(field) }),
         }
     }
 }

@@ -74,6 +74,8 @@ pub struct FrameStatus {
     pub next_band_j_m2: Option<f64>,
 }
 
+/// Nobody waits longer than a day for a print, in seconds.
+const WORTH_TELLING_S: f64 = 86_400.0;
 /// How wide the bar of a frame is, in characters.
 const BAR: usize = 20;
 
@@ -159,10 +161,16 @@ impl FrameStatus {
         })
     }
 
+    /// Whether its target was reached, also under its cover.
+    fn is_due(&self) -> bool {
+        self.due.is_some() && self.remaining_s.is_none()
+    }
+
     fn what_next(&self) -> String {
         let at = self.due.as_deref().and_then(words::clock_of_rfc3339).unwrap_or_default();
         match self.state {
             FrameState::Empty => String::new(),
+            FrameState::Covered if self.is_due() => format!("covered, due since {at}: bring it in"),
             FrameState::Covered => "covered".to_owned(),
             FrameState::In => "in".to_owned(),
             FrameState::Due if self.waiting => format!("DUE since {at}: bring it in covered"),
@@ -170,6 +178,9 @@ impl FrameStatus {
             FrameState::Exposing => {
                 let band = self.next_band.map(|band| format!("band {band} next, ")).unwrap_or_default();
                 match self.remaining_s {
+                    Some(left) if left > WORTH_TELLING_S => {
+                        format!("{band}not due within a day in this light")
+                    }
                     Some(left) => format!("{band}due about {at}, in {}", words::span(left)),
                     None => format!("{band}no due time in this light"),
                 }
@@ -209,6 +220,15 @@ mod tests {
             "oak    ##########..........   54 %  8.12 of 15.0 kJ/m²  due about 10:21, in 2 min 47 s"
         );
         assert!(line.chars().count() <= 90);
+    }
+
+    #[test]
+    fn what_is_next_is_said_as_a_person_needs_it() {
+        let far = FrameStatus { remaining_s: Some(2e7), ..frame() };
+        assert_eq!(far.what_next(), "not due within a day in this light");
+        let due = FrameStatus { state: FrameState::Covered, remaining_s: None, ..frame() };
+        assert_eq!(due.what_next(), "covered, due since 10:21: bring it in");
+        assert_eq!(FrameStatus { due: None, ..due }.what_next(), "covered");
     }
 
     #[test]

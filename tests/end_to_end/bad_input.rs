@@ -221,7 +221,6 @@ fn wrong_lines_at_the_socket_change_nothing() {
         (&["cover", "pine"][..], "there is no frame 'pine'; the frames are: oak, elm"),
         (&["bring-in", "elm"], "elm: "),
         (&["uncover", "oak"], "oak: "),
-        (&["expose", "elm"], "say what the print is to receive"),
         (&["show", "1999"], "there is no print '1999'; 'frameside prints' lists them"),
         (&["note", "1999", "lost"], "there is no print '1999'"),
         (&["light", "--day", "today", "--sensor", "moon"], "there is no light of a sensor 'moon'"),
@@ -230,6 +229,8 @@ fn wrong_lines_at_the_socket_change_nothing() {
         let (code, said) = refused_in_one_line(&site.frameside(arguments));
         assert!(code == 1 && said.starts_with(says), "{arguments:?}: {code}, {said}");
     }
+    let (code, said) = refused_in_one_line(&site.frameside(["expose", "elm"]));
+    assert!(code == 2 && said.starts_with("say what the print is to receive"), "{code}, {said}");
     assert_eq!(on_the_rig(&site), before);
     // Two prints begin with the same letters.
     let other = expose(&site, "elm", "900kJ/m2");

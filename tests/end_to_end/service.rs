@@ -265,11 +265,12 @@ fn commands_come_over_the_broker_once_and_never_retained() {
 
     // Retained: neither when it is published nor when the daemon comes back and is given it.
     broker.publish(&Publish::new("frameside/yard/frame/oak/command", "cover").retained());
-    let late =
-        json!({"do": "expose", "frame": "elm", "target": "5kJ/m2", "issued_at": "2020-06-01T10:00:00Z"});
+    let late = json!({"id": "c3", "do": "expose", "frame": "elm", "target": "5kJ/m2", "issued_at": "2020-06-01T10:00:00Z"});
     let stale = ask("command", &late);
     assert_eq!(stale["ok"], false);
     assert!(stale["error"].as_str().unwrap().ends_with("is not begun so late; send it again"), "{stale}");
+    let anew = json!({"id": "c3", "do": "expose", "frame": "elm", "target": "5kJ/m2"});
+    assert_eq!(ask("command", &anew), stale, "the same id gets the same answer, refusals too");
     assert_eq!(
         (&frame(&site, "oak")["state"], &frame(&site, "elm")["state"]),
         (&json!("exposing"), &json!("empty"))

@@ -52,7 +52,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             out(&format!("! {warning}\n"));
         }
         out(&format!(
-            "{}: good; {} sensors, {} frames\n",
+            "{}: good; sensors: {}, frames: {}\n",
             config.file.display(),
             config.sensors.len(),
             config.frames.len()

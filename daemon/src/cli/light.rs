@@ -7,10 +7,9 @@ use frameside_core::light::Integral;
 use frameside_core::quantity::{Dose, Mono};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use jiff::{Timestamp, ToSpan};
 use serde_json::json;
 
-use super::prints::midnight_ms;
+use super::day::{Day, midnight_ms};
 use super::{Context, Failure, out, out_json};
 use crate::charts::{self, DayOfLight, HourDose, LightPoint, Span};
 use crate::ledger::{GapRow, LightSample, Record};
@@ -27,7 +26,7 @@ Examples:
   frameside light --day today --chart light.png")]
 pub(super) struct Args {
     /// A day of the record, such as 2026-07-14, today or yesterday
-    #[arg(long, value_name = "DATE", value_parser = parse_day)]
+    #[arg(long, value_name = "DATE")]
     day: Option<Day>,
     /// Draw the day into a file ending in .svg or .png (today if no day is given)
     #[arg(long, value_name = "FILE")]
@@ -35,23 +34,6 @@ pub(super) struct Args {
     /// The sensor, where there are several
     #[arg(long)]
     sensor: Option<String>,
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Day {
-    Ago(i32),
-    On(Date),
-}
-
-fn parse_day(text: &str) -> Result<Day, String> {
-    match text {
-        "today" => Ok(Day::Ago(0)),
-        "yesterday" => Ok(Day::Ago(1)),
-        _ => text
-            .parse()
-            .map(Day::On)
-            .map_err(|_| format!("'{text}' is not a day; write it like 2026-07-14, today or yesterday")),
-    }
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
@@ -99,14 +81,7 @@ fn of_day(args: &Args, day: Day, context: &Context) -> Result<(), Failure> {
             .cloned()
             .ok_or_else(|| Failure::Failed("there is no light in the record yet".into()))?,
     };
-    let date = match day {
-        Day::On(date) => date,
-        Day::Ago(days) => Timestamp::now()
-            .to_zoned_datetime(zone.clone())
-            .date()
-            .checked_sub(days.days())
-            .map_err(|error| Failure::Failed(error.to_string()))?,
-    };
+    let date = day.date(&zone)?;
     let seen = look(&record, &sensor, date, &zone)?;
     if let Some(file) = &args.chart {
         let title = format!("Light on {date}");

@@ -2,6 +2,7 @@
 
 mod at_frame;
 mod check;
+mod day;
 mod expose;
 mod light;
 mod note;

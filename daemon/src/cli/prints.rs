@@ -5,10 +5,10 @@ use std::fmt::Write as _;
 use frameside_core::exposure::FrameState;
 use frameside_core::light::Estimate;
 use frameside_core::quantity::Dose;
-use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
+use super::day::{Day, midnight_ms};
 use super::{Context, Failure, out, out_json};
 use crate::ledger::{Filter, PrintRow};
 use crate::words;
@@ -23,14 +23,14 @@ pub(super) struct Args {
     /// Only prints of this recipe
     #[arg(long)]
     recipe: Option<String>,
-    /// Only prints begun on this day or later, such as 2026-07-01
+    /// Only prints begun on this day or later, such as 2026-07-01, today or yesterday
     #[arg(long, value_name = "DATE")]
-    since: Option<Date>,
+    since: Option<Day>,
 }
 
 pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
     let (record, zone) = context.record()?;
-    let since_ms = args.since.map(|day| midnight_ms(day, &zone)).transpose()?;
+    let since_ms = args.since.map(|day| midnight_ms(day.date(&zone)?, &zone)).transpose()?;
     let prints = record.prints(&Filter { recipe: args.recipe, since_ms })?;
     if context.json {
         out_json(&prints.iter().map(|print| row_json(print, &zone)).collect());
@@ -38,12 +38,6 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
         out(&table(&prints, &zone));
     }
     Ok(())
-}
-
-/// The first instant of a day in a zone.
-pub(super) fn midnight_ms(day: Date, zone: &TimeZone) -> Result<i64, Failure> {
-    let start = day.to_zoned_datetime(zone.clone()).map_err(|error| Failure::Failed(error.to_string()))?;
-    Ok(start.timestamp().as_millisecond())
 }
 
 /// A print's facts for a list.

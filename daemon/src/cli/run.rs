@@ -17,7 +17,7 @@ use crate::mqtt::{self, KeepAlive, LinkEvent, Password, Settings, topics};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
 
-/// Runs until SIGTERM or Ctrl-C. Logs go to stderr.
+/// Runs until SIGTERM or Ctrl-C. Logs go to stderr, with --json as an object a line.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  frameside run --config configs/emulated.toml")]
 pub(super) struct Args {
@@ -35,7 +35,7 @@ const FEED_ALIVE_WITHIN: Duration = Duration::from_secs(10);
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let config = context.config()?;
-    log_to_stderr(args.verbose);
+    log_to_stderr(args.verbose, context.json);
     let missing = config.unsupported();
     if !missing.is_empty() {
         let lines: Vec<String> = missing.iter().map(ToString::to_string).collect();
@@ -51,11 +51,13 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     runtime.block_on(serve(&config))
 }
 
-fn log_to_stderr(verbose: bool) {
+fn log_to_stderr(verbose: bool, json: bool) {
     let level = if verbose { LevelFilter::DEBUG } else { LevelFilter::INFO };
     let terminal = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
     let log = tracing_subscriber::fmt().with_writer(std::io::stderr).with_max_level(level).with_target(false);
-    if std::env::var_os("JOURNAL_STREAM").is_some() {
+    if json {
+        log.json().flatten_event(true).init();
+    } else if std::env::var_os("JOURNAL_STREAM").is_some() {
         // The journal has its own times.
         log.without_time().with_ansi(false).init();
     } else {
