@@ -111,15 +111,15 @@ def instructions(folder, port):
     counts = []
     for seconds in (10, 40):
         write_site(folder, port, period="100ms")
+        for kept in folder.glob("ledger.sqlite*"):
+            kept.unlink()
         out = folder / f"callgrind.{seconds}"
         daemon = Daemon(folder, ["valgrind", "-q", "--tool=callgrind", f"--callgrind-out-file={out}"])
         for f in FRAMES:
             daemon.ask("expose", f, "--target", "90000kJ/m2")
-        before = samples(folder)
         time.sleep(seconds)
         daemon.stop()
-        counts.append((samples(folder) - before, int(re.search(r"^summary: (\d+)", out.read_text(), re.M)[1])))
-        (folder / "ledger.sqlite").unlink()
+        counts.append((samples(folder), int(re.search(r"^summary: (\d+)", out.read_text(), re.M)[1])))
     (n0, i0), (n1, i1) = counts
     print(f"instructions per sample, 8 frames, all in: {(i1 - i0) / (n1 - n0):.0f} ({n1 - n0} samples more)")
 
@@ -128,7 +128,8 @@ def samples(folder):
     import sqlite3
 
     with sqlite3.connect(folder / "ledger.sqlite") as record:
-        return record.execute("SELECT ifnull(sum(n), 0) FROM light").fetchone()[0]
+        counted = "SELECT sum(n) FROM (SELECT n FROM light UNION ALL SELECT n FROM open_light)"
+        return record.execute(counted).fetchone()[0]
 
 
 def main():
