@@ -12,7 +12,12 @@
 //! A reading costs the same for one frame as for a thousand: frames wait in
 //! queues ordered by the level of the integral at which they want attention.
 
+mod lost;
+mod sensor;
+
 use std::collections::{BTreeSet, VecDeque};
+
+use sensor::{Level, Sensor, Wants};
 
 use super::print::Print;
 use super::{
@@ -96,8 +101,6 @@ pub struct SensorView {
     pub knot: Option<Knot>,
 }
 
-/// No reading for this many periods: the sensor is lost.
-const LOST_AFTER_PERIODS: f64 = 3.0;
 /// The share of the target at which `nearly` may come.
 pub const NEARLY_SHARE: f64 = 0.9;
 
@@ -111,28 +114,6 @@ pub struct Rig {
     timers: BTreeSet<(Mono, FrameId, Timer)>,
     sky: Option<ClearSky>,
     outputs: VecDeque<Output>,
-}
-
-#[derive(Debug)]
-struct Sensor {
-    integral: Integral,
-    last: Option<Reading>,
-    /// Nothing has been heard since then.
-    quiet_since: Mono,
-    lost: bool,
-    fault: Option<SensorFault>,
-    /// An unseen stretch that may still go on.
-    gap: Option<(Mono, Estimate)>,
-    /// Who wants attention at which level of the integral.
-    queue: BTreeSet<(Level, FrameId, Wants)>,
-    /// Who is more than the `nearly` time away from the level it is due at.
-    far: BTreeSet<(Level, FrameId)>,
-    /// Frames with the cover off.
-    open: BTreeSet<FrameId>,
-    /// Frames with figures that wait for the next reading.
-    unsettled: BTreeSet<FrameId>,
-    /// Prints that have left their frame, but wait for the next reading.
-    leaving: Vec<Print>,
 }
 
 #[derive(Debug)]
@@ -154,33 +135,9 @@ struct Queued {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Wants {
-    Nearly,
-    Next,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Timer {
     Overdue,
     Fallback,
-}
-
-/// A level of an integral that can be sorted by.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Level(Dose);
-
-impl Eq for Level {}
-
-impl PartialOrd for Level {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-impl Ord for Level {
-    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
-        self.0.j_m2().total_cmp(&other.0.j_m2())
-    }
 }
 
 impl Rig {
@@ -218,19 +175,7 @@ impl Rig {
             Some(knot) => Integral::resumed(setup.period_s, knot),
             None => Integral::new(setup.period_s),
         };
-        self.sensors.push(Sensor {
-            integral,
-            last: None,
-            quiet_since: self.now,
-            lost: false,
-            fault: None,
-            gap: None,
-            queue: BTreeSet::new(),
-            far: BTreeSet::new(),
-            open: BTreeSet::new(),
-            unsettled: BTreeSet::new(),
-            leaving: Vec::new(),
-        });
+        self.sensors.push(Sensor::new(integral, self.now));
         SensorId(u16::try_from(self.sensors.len() - 1).expect("a rig has fewer than 65536 sensors"))
     }
 
@@ -763,74 +708,6 @@ impl Rig {
         sensor.far.extend(slot.queued.far.map(|level| (level, id)));
     }
 
-    fn fault(&mut self, id: SensorId, fault: SensorFault) -> Result<(), Refused> {
-        let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
-        let lost = sensor.lost;
-        sensor.fault = Some(fault);
-        if lost {
-            self.outputs.push_back(Output::SensorChanged { sensor: id, lost: Some(Some(fault)) });
-        }
-        Ok(())
-    }
-
-    fn sensor_lost(&mut self, now: Mono, id: SensorId) {
-        let sensor = &mut self.sensors[usize::from(id.0)];
-        sensor.lost = true;
-        let lost = Some(sensor.fault);
-        self.outputs.push_back(Output::SensorChanged { sensor: id, lost });
-        for frame in self.sensors[usize::from(id.0)].open.clone() {
-            self.warn_if_blind(now, frame);
-        }
-    }
-
-    /// A print that light falls on while its sensor is silent: somebody has to
-    /// know, and hears again when it would be due should the last light stay.
-    fn warn_if_blind(&mut self, now: Mono, id: FrameId) {
-        self.forget_fallback(id);
-        let sensor = self.sensor_of(id);
-        if !sensor.lost || !sensor.open.contains(&id) {
-            return;
-        }
-        let fallback = self.fallback(id);
-        let reached = fallback.is_some_and(|at| at <= now);
-        if let Some(total) = self.project(id, now) {
-            self.emit_signal(id, SignalKind::SensorLost { fallback, reached }, now, total);
-        }
-        self.timers.extend(fallback.filter(|&at| at > now).map(|at| (at, id, Timer::Fallback)));
-    }
-
-    fn forget_fallback(&mut self, id: FrameId) {
-        self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Fallback));
-    }
-
-    fn sensor_back(&mut self, now: Mono, id: SensorId) {
-        let sensor = &mut self.sensors[usize::from(id.0)];
-        sensor.lost = false;
-        self.outputs.push_back(Output::SensorChanged { sensor: id, lost: None });
-        for frame in sensor.open.clone() {
-            self.forget_fallback(frame);
-            if let Some(total) = self.project(frame, now) {
-                self.emit_signal(frame, SignalKind::SensorBack, now, total);
-            }
-        }
-    }
-
-    /// By the last light seen, the target would be reached by now.
-    fn fallback_reached(&mut self, at: Mono, id: FrameId) {
-        if let Some(total) = self.project(id, at) {
-            let kind = SignalKind::SensorLost { fallback: Some(at), reached: true };
-            self.emit_signal(id, kind, at, total);
-        }
-    }
-
-    /// When the frame would be due should the last light seen have stayed.
-    fn fallback(&self, id: FrameId) -> Option<Mono> {
-        let slot = self.frame(id).ok()?;
-        let print = slot.print.as_ref().filter(|print| !print.is_due())?;
-        let level = print.level(print.plan.target().dose())?;
-        self.sensors[usize::from(slot.sensor.0)].integral.when(level)
-    }
-
     fn project(&self, id: FrameId, at: Mono) -> Option<Estimate> {
         let slot = self.frame(id).ok()?;
         Some(self.sensors[usize::from(slot.sensor.0)].integral.peek(at))
@@ -860,33 +737,6 @@ impl Rig {
             }
             _ => Ok(()),
         }
-    }
-}
-
-impl Sensor {
-    /// When the first in the queue will have its level, while light is seen.
-    fn crossing(&self) -> Option<Mono> {
-        let &(level, ..) = self.queue.first()?;
-        let at = self.integral.when(level.0)?;
-        (at <= self.integral.seen_until()?).then_some(at)
-    }
-
-    /// When it will count as lost.
-    fn losing(&self) -> Option<Mono> {
-        let after = LOST_AFTER_PERIODS * self.integral.period_s();
-        (!self.lost).then(|| self.quiet_since.plus_seconds(after))
-    }
-
-    /// Gathers unseen steps that follow each other, and tells of them once
-    /// light is seen again.
-    fn follow_gap(&mut self, id: SensorId, step: &Interval) -> Option<Output> {
-        if step.is_unseen() {
-            let (from, dose) = self.gap.unwrap_or((step.from(), Estimate::ZERO));
-            self.gap = Some((from, dose.plus(step.added())));
-            return None;
-        }
-        let (from, dose) = self.gap.take()?;
-        Some(Output::Gap { sensor: id, from, to: step.from(), dose })
     }
 }
 
