@@ -11,11 +11,12 @@
 use std::time::Duration;
 
 use super::auto_range::AutoRange;
-use super::{Bus, BusFault, Chip, Ranging, SensorFault, SetupError, Step, check_address, check_factor};
+use super::{Bus, BusFault, Chip, Ranging, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
 const PART: &str = "LTR-390";
+const ADDRESS: u8 = 0x53;
 const TIMES: &str = "12.5, 25, 50, 100, 200 and 400 ms";
 
 /// The registers, shared with the emulator.
@@ -61,8 +62,6 @@ pub(super) const RESOLUTIONS: [(u32, Duration); 6] = [
     (16, Duration::from_micros(25_000)),
     (13, Duration::from_micros(12_500)),
 ];
-/// Gains by code, which is also the range (datasheet, "ALS_UVS_GAIN").
-pub(super) const GAINS: [u8; 5] = [1, 3, 6, 9, 18];
 /// Full scale by range as a share of the least sensitive range's.
 const FULL_SCALES: &[f64] = &[1.0, 1.0 / 3.0, 1.0 / 6.0, 1.0 / 9.0, 1.0 / 18.0];
 /// Gain 18: the counts of a bright sun fill a fiftieth of it.
@@ -80,18 +79,16 @@ const TIME_OF_UV_INDEX_S: f64 = 0.4;
 /// Counts that one UV index gives at a gain and an integration time, from those
 /// at gain 18 and 400 ms (datasheet, "UV index"; Linux driver, `ltr390_counts_per_uvi`).
 pub(super) fn counts_per_uvi(at_most_sensitive: f64, range: u8, time: Duration) -> f64 {
-    let gain = f64::from(GAINS[usize::from(range)]) / GAIN_OF_UV_INDEX;
+    let gain = f64::from(Ltr390::GAINS[usize::from(range)]) / GAIN_OF_UV_INDEX;
     at_most_sensitive * gain * time.as_secs_f64() / TIME_OF_UV_INDEX_S
 }
 
 /// How an LTR-390 is to be used.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ltr390Settings {
-    /// 7-bit address: 0x53 in every part so far.
-    pub address: u8,
     /// 12.5, 25, 50, 100, 200 or 400 ms, which gives 13 and 16 to 20 bits.
     pub time: Duration,
-    /// Range n is a gain of 1, 3, 6, 9, 18.
+    /// Range n is gain n of [`Ltr390::GAINS`].
     pub ranging: Ranging,
     /// Counts for one UV index at gain 18 and 400 ms: 1400 in revision 1.4 of
     /// the datasheet, 2300 in revision 1.1.
@@ -104,13 +101,17 @@ pub struct Ltr390Settings {
 impl Default for Ltr390Settings {
     fn default() -> Self {
         Self {
-            address: 0x53,
             time: Duration::from_millis(400),
             ranging: Ranging::Free,
             counts_per_uvi: 1400.0,
             w_m2_per_uvi: None,
         }
     }
+}
+
+/// Refuses a factor that is not above zero.
+fn check_factor(key: &'static str, factor: f64) -> Result<(), SetupError> {
+    if factor.is_finite() && factor > 0.0 { Ok(()) } else { Err(SetupError::Factor { part: PART, key }) }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -139,16 +140,18 @@ pub struct Ltr390 {
 }
 
 impl Ltr390 {
+    /// Gains by code, which is also the range (datasheet, "ALS_UVS_GAIN").
+    pub const GAINS: [u16; 5] = [1, 3, 6, 9, 18];
+
     /// A driver; the bus is not touched yet.
     ///
     /// # Errors
-    /// [`SetupError`] when address, time or range do not exist, or a factor is
+    /// [`SetupError`] when time or range do not exist, or a factor is
     /// not above zero.
     pub fn new(settings: Ltr390Settings) -> Result<Self, SetupError> {
-        let Ltr390Settings { address, time, ranging, counts_per_uvi, w_m2_per_uvi } = settings;
-        check_address(PART, address, 0x53, 0x53)?;
-        check_factor(PART, "counts_per_UVI", counts_per_uvi)?;
-        check_factor(PART, "W_m2_per_UVI", w_m2_per_uvi.unwrap_or(1.0))?;
+        let Ltr390Settings { time, ranging, counts_per_uvi, w_m2_per_uvi } = settings;
+        check_factor("counts_per_UVI", counts_per_uvi)?;
+        check_factor("W_m2_per_UVI", w_m2_per_uvi.unwrap_or(1.0))?;
         let Some(resolution) = RESOLUTIONS.iter().position(|&(_, t)| t == time) else {
             return Err(SetupError::Time { part: PART, time, times: TIMES });
         };
@@ -168,7 +171,7 @@ impl Ltr390 {
 
     fn begin_reset<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
         self.written = None;
-        match bus.put(self.settings.address, &[MAIN_CTRL, RESET]) {
+        match bus.put(ADDRESS, &[MAIN_CTRL, RESET]) {
             // The chip is already resetting when it should acknowledge. One that
             // is not there is noticed by the next word.
             Ok(()) | Err(SensorFault::Bus { fault: BusFault::NoAcknowledge, .. }) => {}
@@ -180,27 +183,25 @@ impl Ltr390 {
     }
 
     fn set_up<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
-        let address = self.settings.address;
         let mut part = [0];
-        bus.fetch(address, PART_ID, &mut part)?;
+        bus.fetch(ADDRESS, PART_ID, &mut part)?;
         if part[0] & PART_NUMBER_MASK != PART_NUMBER {
-            return Err(SensorFault::WrongChip { address, expected: PART, found: part[0].into() });
+            return Err(SensorFault::WrongChip { address: ADDRESS, expected: PART, found: part[0].into() });
         }
         // The reset left its mark, which is cleared by reading.
-        bus.fetch(address, STATUS, &mut [0])?;
+        bus.fetch(ADDRESS, STATUS, &mut [0])?;
         self.start(bus, now)
     }
 
     /// Writes the settings and sees whether they are kept.
     fn write_settings<B: Bus>(&mut self, bus: &mut B, range: u8) -> Result<(), SensorFault> {
-        let address = self.settings.address;
         let wanted = [self.resolution << RESOLUTION_SHIFT | EVERY_2_S, range];
-        bus.put(address, &[MEAS_RATE, wanted[0]])?;
-        bus.put(address, &[GAIN, wanted[1]])?;
+        bus.put(ADDRESS, &[MEAS_RATE, wanted[0]])?;
+        bus.put(ADDRESS, &[GAIN, wanted[1]])?;
         let mut kept = [0; 2];
-        bus.fetch(address, MEAS_RATE, &mut kept)?;
+        bus.fetch(ADDRESS, MEAS_RATE, &mut kept)?;
         if kept != wanted {
-            return Err(SensorFault::SettingsLost { address });
+            return Err(SensorFault::SettingsLost { address: ADDRESS });
         }
         self.written = Some(range);
         Ok(())
@@ -213,7 +214,7 @@ impl Ltr390 {
         if discard {
             self.write_settings(bus, range)?;
         }
-        bus.put(self.settings.address, &[MAIN_CTRL, UV_ON])?;
+        bus.put(ADDRESS, &[MAIN_CTRL, UV_ON])?;
         // Clears the announcement of a result that the chip made by itself.
         self.status(bus)?;
         let ready = now + self.settings.time;
@@ -223,10 +224,13 @@ impl Ltr390 {
 
     /// STATUS, unless it tells that the supply was away.
     fn status<B: Bus>(&self, bus: &mut B) -> Result<u8, SensorFault> {
-        let address = self.settings.address;
         let mut status = [0];
-        bus.fetch(address, STATUS, &mut status)?;
-        if status[0] & POWERED_ON == 0 { Ok(status[0]) } else { Err(SensorFault::SettingsLost { address }) }
+        bus.fetch(ADDRESS, STATUS, &mut status)?;
+        if status[0] & POWERED_ON == 0 {
+            Ok(status[0])
+        } else {
+            Err(SensorFault::SettingsLost { address: ADDRESS })
+        }
     }
 
     fn ask<B: Bus>(
@@ -257,7 +261,7 @@ impl Ltr390 {
             return self.start(bus, now);
         }
         let mut bytes = [0; 4];
-        bus.fetch(self.settings.address, UVS_DATA, &mut bytes[..3])?;
+        bus.fetch(ADDRESS, UVS_DATA, &mut bytes[..3])?;
         self.phase = Phase::Idle;
         let counts = u32::from_le_bytes(bytes) & self.most();
         let saturated = counts == self.most();
@@ -324,7 +328,6 @@ mod tests {
     /// factor of 1 W/m² for one UV index, one count is one count.
     const COUNTS_PER_W_M2: f64 = 1400.0;
     const CALIBRATED: Ltr390Settings = Ltr390Settings {
-        address: 0x53,
         time: Duration::from_millis(400),
         ranging: Ranging::Free,
         counts_per_uvi: COUNTS_PER_W_M2,
@@ -364,7 +367,7 @@ mod tests {
         for (counts, range, ms, counts_per_uvi, uv_index) in cases {
             let (time, ranging) = (Duration::from_millis(ms), Ranging::Locked(range));
             let mut bus = bus_with(quiet(light_for(counts, range, time)));
-            let settings = Ltr390Settings { time, ranging, counts_per_uvi, w_m2_per_uvi: None, ..CALIBRATED };
+            let settings = Ltr390Settings { time, ranging, counts_per_uvi, w_m2_per_uvi: None };
             let reading = measure(&mut driver(settings), &mut bus).unwrap();
             assert_eq!(reading.counts, counts.cast_signed());
             assert!((reading.seen.lowest().w_m2() - uv_index).abs() < 5e-5, "{reading:?}");
@@ -491,10 +494,6 @@ mod tests {
     #[test]
     fn settings_that_do_not_exist_are_refused() {
         let refused = |settings| Ltr390::new(settings).unwrap_err();
-        assert!(matches!(
-            refused(Ltr390Settings { address: 0x54, ..CALIBRATED }),
-            SetupError::Address { .. }
-        ));
         let time = Duration::from_millis(300);
         let error = refused(Ltr390Settings { time, ..CALIBRATED });
         assert_eq!(

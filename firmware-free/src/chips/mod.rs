@@ -248,11 +248,6 @@ pub enum SetupError {
     },
 }
 
-/// Refuses a factor that is not above zero.
-fn check_factor(part: &'static str, key: &'static str, factor: f64) -> Result<(), SetupError> {
-    if factor.is_finite() && factor > 0.0 { Ok(()) } else { Err(SetupError::Factor { part, key }) }
-}
-
 /// Refuses an address outside `first..=last`.
 fn check_address(part: &'static str, address: u8, first: u8, last: u8) -> Result<(), SetupError> {
     if (first..=last).contains(&address) {

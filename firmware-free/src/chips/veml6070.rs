@@ -12,11 +12,9 @@
 
 use std::time::Duration;
 
-use super::{Bus, BusFault, Chip, SensorFault, SetupError, Step, check_address};
+use super::{Bus, BusFault, Chip, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
-
-const PART: &str = "VEML6070";
 
 /// Addresses and the command, shared with the emulator.
 pub(super) mod register {
@@ -90,8 +88,6 @@ fn multiple(code: u8) -> f64 {
 /// How a VEML6070 is to be used.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Veml6070Settings {
-    /// 7-bit address of the command: always 0x38; 0x39 and 0x0c are taken too.
-    pub address: u8,
     /// The resistor at its pin RSET in kΩ, 75 to 1200; printed on it as 274 for
     /// 270 kΩ.
     pub rset_kohm: f64,
@@ -101,7 +97,7 @@ pub struct Veml6070Settings {
 
 impl Default for Veml6070Settings {
     fn default() -> Self {
-        Self { address: COMMAND, rset_kohm: 270.0, time: Veml6070Time::Two }
+        Self { rset_kohm: 270.0, time: Veml6070Time::Two }
     }
 }
 
@@ -128,9 +124,8 @@ impl Veml6070 {
     /// A driver; the bus is not touched yet.
     ///
     /// # Errors
-    /// [`SetupError`] when the address does not exist or RSET cannot be.
+    /// [`SetupError::Rset`] when RSET cannot be.
     pub fn new(settings: Veml6070Settings) -> Result<Self, SetupError> {
-        check_address(PART, settings.address, COMMAND, COMMAND)?;
         if !RSET_KOHM.contains(&settings.rset_kohm) {
             return Err(SetupError::Rset { kohm: settings.rset_kohm });
         }
@@ -229,8 +224,7 @@ mod tests {
 
     const TIMES: [Veml6070Time; 4] =
         [Veml6070Time::Half, Veml6070Time::One, Veml6070Time::Two, Veml6070Time::Four];
-    const ONE_T: Veml6070Settings =
-        Veml6070Settings { address: COMMAND, rset_kohm: 270.0, time: Veml6070Time::One };
+    const ONE_T: Veml6070Settings = Veml6070Settings { rset_kohm: 270.0, time: Veml6070Time::One };
 
     fn driver(settings: Veml6070Settings) -> Veml6070 {
         Veml6070::new(settings).unwrap()
@@ -269,7 +263,7 @@ mod tests {
                 for counts in [0u16, 1, 255, 256, 1000, 65_534] {
                     let light = f64::from(counts) * step_w_m2(rset_kohm, time.code());
                     let mut bus = bus_with(quiet(rset_kohm, light));
-                    let mut chip = driver(Veml6070Settings { rset_kohm, time, ..ONE_T });
+                    let mut chip = driver(Veml6070Settings { rset_kohm, time });
                     let reading = measure(&mut chip, &mut bus).unwrap();
                     assert_eq!(reading.counts, i32::from(counts), "{rset_kohm} kΩ, {time:?}");
                     assert!((reading.seen.lowest().w_m2() - light).abs() <= 1e-9 * light);
@@ -348,7 +342,6 @@ mod tests {
     #[test]
     fn settings_that_do_not_exist_are_refused() {
         let refused = |settings| Veml6070::new(settings).unwrap_err();
-        assert!(matches!(refused(Veml6070Settings { address: 0x39, ..ONE_T }), SetupError::Address { .. }));
         for rset_kohm in [74.0, 1201.0, 0.0, f64::NAN] {
             assert!(matches!(refused(Veml6070Settings { rset_kohm, ..ONE_T }), SetupError::Rset { .. }));
         }

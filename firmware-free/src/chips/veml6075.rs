@@ -12,11 +12,12 @@
 use std::time::Duration;
 
 use super::auto_range::AutoRange;
-use super::{Bus, Chip, Ranging, SensorFault, SetupError, Step, check_address};
+use super::{Bus, Chip, Ranging, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
 const PART: &str = "VEML6075";
+const ADDRESS: u8 = 0x10;
 
 /// The registers, 16 bit each, the low byte first; shared with the emulator.
 pub(super) mod register {
@@ -70,18 +71,10 @@ const FIRST_RANGE: u8 = 1;
 pub(super) const UVA_LEAKS: [f64; 2] = [2.22, 1.33];
 
 /// How a VEML6075 is to be used.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Veml6075Settings {
-    /// 7-bit address: always 0x10.
-    pub address: u8,
     /// Range n integrates for 50 ms × 2^n, 0 to 4.
     pub ranging: Ranging,
-}
-
-impl Default for Veml6075Settings {
-    fn default() -> Self {
-        Self { address: 0x10, ranging: Ranging::Free }
-    }
 }
 
 /// Integration time of a range.
@@ -145,7 +138,6 @@ enum Phase {
 /// Driver for the VEML6075.
 #[derive(Debug)]
 pub struct Veml6075 {
-    address: u8,
     range: AutoRange,
     /// The range of the last measurement.
     measured: Option<u8>,
@@ -156,16 +148,14 @@ impl Veml6075 {
     /// A driver; the bus is not touched yet.
     ///
     /// # Errors
-    /// [`SetupError`] when address or range do not exist.
+    /// [`SetupError`] when there is no such range.
     pub fn new(settings: Veml6075Settings) -> Result<Self, SetupError> {
-        let Veml6075Settings { address, ranging } = settings;
-        check_address(PART, address, 0x10, 0x10)?;
-        let ranges = match ranging {
+        let ranges = match settings.ranging {
             Ranging::Free => &FULL_SCALES_W_M2[..FREE_RANGES],
             Ranging::Locked(_) => FULL_SCALES_W_M2,
         };
-        let range = AutoRange::new(PART, ranges, ranging, FIRST_RANGE)?;
-        Ok(Self { address, range, measured: None, phase: Phase::Unset })
+        let range = AutoRange::new(PART, ranges, settings.ranging, FIRST_RANGE)?;
+        Ok(Self { range, measured: None, phase: Phase::Unset })
     }
 
     /// The configuration of the wanted range, without [`TRIGGER`].
@@ -175,19 +165,19 @@ impl Veml6075 {
 
     fn read<B: Bus>(&self, bus: &mut B, register: u8) -> Result<u16, SensorFault> {
         let mut bytes = [0; 2];
-        bus.fetch(self.address, register, &mut bytes)?;
+        bus.fetch(ADDRESS, register, &mut bytes)?;
         Ok(u16::from_le_bytes(bytes))
     }
 
     fn configure<B: Bus>(&self, bus: &mut B, conf: u16) -> Result<(), SensorFault> {
         let [low, high] = conf.to_le_bytes();
-        bus.put(self.address, &[CONF, low, high])
+        bus.put(ADDRESS, &[CONF, low, high])
     }
 
     fn set_up<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
         let found = self.read(bus, ID)?;
         if found != IDENTITY {
-            return Err(SensorFault::WrongChip { address: self.address, expected: PART, found });
+            return Err(SensorFault::WrongChip { address: ADDRESS, expected: PART, found });
         }
         self.configure(bus, OFF)?;
         self.start(bus, now)
@@ -212,7 +202,7 @@ impl Veml6075 {
         discard: bool,
     ) -> Result<Step, SensorFault> {
         if self.read(bus, CONF)? & !TRIGGER != self.wanted() {
-            return Err(SensorFault::SettingsLost { address: self.address });
+            return Err(SensorFault::SettingsLost { address: ADDRESS });
         }
         let channels = Channels {
             uva: self.read(bus, UVA)?,
@@ -276,7 +266,7 @@ mod tests {
     const NOTHING_ELSE: Background = Background { uvb: 0.0, visible: 0.0, infrared: 0.0 };
 
     fn driver(ranging: Ranging) -> Veml6075 {
-        Veml6075::new(Veml6075Settings { ranging, ..Veml6075Settings::default() }).unwrap()
+        Veml6075::new(Veml6075Settings { ranging }).unwrap()
     }
 
     fn quiet(w_m2: f64) -> EmulatedVeml6075 {
@@ -396,9 +386,8 @@ mod tests {
 
     #[test]
     fn settings_that_do_not_exist_are_refused() {
-        let with = |address, ranging| Veml6075::new(Veml6075Settings { address, ranging });
-        assert!(matches!(with(0x11, Ranging::Free), Err(SetupError::Address { .. })));
-        assert!(matches!(with(0x10, Ranging::Locked(5)), Err(SetupError::Range { .. })));
+        let ranging = Ranging::Locked(5);
+        assert!(matches!(Veml6075::new(Veml6075Settings { ranging }), Err(SetupError::Range { .. })));
     }
 
     proptest! {

@@ -4,11 +4,12 @@
 use std::time::Duration;
 
 use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
+use crate::chips::Ltr390;
 use crate::chips::ltr390::register::{
     GAIN, MAIN_CTRL, MEAS_RATE, NEW_DATA, PART_ID, PART_NUMBER, POWERED_ON, RESET, RESOLUTION_SHIFT, STATUS,
     UV_ON, UVS_DATA,
 };
-use crate::chips::ltr390::{GAINS, RESOLUTIONS, counts_per_uvi};
+use crate::chips::ltr390::{RESOLUTIONS, counts_per_uvi};
 use crate::quantity::Mono;
 
 /// MEAS_RATE after power-on: 18 bit, every 100 ms.
@@ -100,7 +101,7 @@ impl EmulatedLtr390 {
     }
 
     fn range(&self) -> u8 {
-        (self.gain & 7).min(GAINS.len() as u8 - 1)
+        (self.gain & 7).min(Ltr390::GAINS.len() as u8 - 1)
     }
 
     /// Any write to one of the settings begins a new measurement.
