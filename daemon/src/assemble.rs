@@ -3,10 +3,12 @@
 use std::fs::File;
 use std::time::Duration;
 
-use frameside_core::chips::emulated::{EmulatedAds1x1x, EmulatedAs7331, EmulatedBus, Light};
+use frameside_core::chips::emulated::{
+    EmulatedAds1x1x, EmulatedAs7331, EmulatedBus, EmulatedLtr390, EmulatedVeml6070, EmulatedVeml6075, Light,
+};
 use frameside_core::chips::{
-    Ads1x1x, Ads1x1xSettings, As7331, As7331Settings, Bus, Chip, Part, Photodiode, Ranging, Sampler,
-    SetupError,
+    Ads1x1x, Ads1x1xSettings, As7331, As7331Settings, Bus, Chip, Ltr390, Photodiode, Ranging, Sampler,
+    SetupError, Veml6070, Veml6075,
 };
 use frameside_core::exposure::{Rules, SensorId};
 use frameside_core::outlook::Place;
@@ -99,7 +101,18 @@ fn calibration(sensor: &config::Sensor) -> String {
             ChipConfig::Adc { volts_per_w_m2, zero_v, .. } => {
                 json!({ "from": "config", "volts_per_w_m2": volts_per_w_m2, "zero_v": zero_v })
             }
-            _ => json!({ "from": "datasheet" }),
+            ChipConfig::Ltr390(settings) => {
+                let from = if settings.w_m2_per_uvi.is_some() { "config" } else { "uncalibrated" };
+                json!({
+                    "from": from,
+                    "counts_per_uvi": settings.counts_per_uvi,
+                    "w_m2_per_uvi": settings.w_m2_per_uvi,
+                })
+            }
+            ChipConfig::Veml6070(settings) => {
+                json!({ "from": "datasheet", "rset_kohm": settings.rset_kohm })
+            }
+            ChipConfig::As7331 { .. } | ChipConfig::Veml6075(_) => json!({ "from": "datasheet" }),
         },
         SensorKind::Recorded(_) => json!({ "from": "recorded" }),
         SensorKind::Iio | SensorKind::Mqtt => json!({ "from": "elsewhere" }),
@@ -189,11 +202,18 @@ fn emulated(
     let mut bus = EmulatedBus::default();
     match chip {
         ChipConfig::As7331 { .. } => bus.attach(address, EmulatedAs7331::new(light)),
-        ChipConfig::Adc { .. } => {
-            let (part, photodiode) = analogue(sensor, chip)?;
-            bus.attach(address, EmulatedAds1x1x::new(part, photodiode, light));
+        ChipConfig::Adc { part, volts_per_w_m2, zero_v, .. } => {
+            let photodiode = photodiode(*volts_per_w_m2, *zero_v);
+            bus.attach(address, EmulatedAds1x1x::new(*part, photodiode, light));
         }
-        _ => return Err(not_built(sensor, "this emulated chip")),
+        ChipConfig::Ltr390(settings) => {
+            let w_m2_per_uvi = settings.w_m2_per_uvi.unwrap_or(EMULATED_W_M2_PER_UVI);
+            bus.attach(address, EmulatedLtr390::new(settings.counts_per_uvi / w_m2_per_uvi, light));
+        }
+        ChipConfig::Veml6075(_) => bus.attach(address, EmulatedVeml6075::new(light)),
+        ChipConfig::Veml6070(settings) => {
+            bus.attach_at(&EmulatedVeml6070::ADDRESSES, EmulatedVeml6070::new(settings.rset_kohm, light));
+        }
     }
     let sampler = Sampler::new(driver(sensor, address, chip)?, sensor.period, now);
     Ok(Box::new(BusFeed::new(bus, vec![(id, sampler)])))
@@ -257,16 +277,21 @@ fn driver<B: Bus>(
             let settings = As7331Settings { address, time_ms, ranging };
             Ok(Box::new(As7331::new(settings).map_err(failed)?))
         }
-        ChipConfig::Adc { full_scale_v, .. } => {
-            let (part, photodiode) = analogue(sensor, chip)?;
+        ChipConfig::Adc { part, volts_per_w_m2, zero_v, full_scale_v } => {
             let scales = part.full_scales_v();
             let locked = full_scale_v.and_then(|scale| scales.iter().position(|&s| s == scale));
-            let ranging = locked.map_or(Ranging::Free, |range| Ranging::Locked(range as u8));
-            let settings =
-                Ads1x1xSettings { part, address, rate_sps: part.rates_sps()[ADC_RATE], ranging, photodiode };
+            let settings = Ads1x1xSettings {
+                part: *part,
+                address,
+                rate_sps: part.rates_sps()[ADC_RATE],
+                ranging: locked.map_or(Ranging::Free, |range| Ranging::Locked(range as u8)),
+                photodiode: photodiode(*volts_per_w_m2, *zero_v),
+            };
             Ok(Box::new(Ads1x1x::new(settings).map_err(failed)?))
         }
-        _ => Err(not_built(sensor, "this chip")),
+        ChipConfig::Ltr390(settings) => Ok(Box::new(Ltr390::new(*settings).map_err(failed)?)),
+        ChipConfig::Veml6075(settings) => Ok(Box::new(Veml6075::new(*settings).map_err(failed)?)),
+        ChipConfig::Veml6070(settings) => Ok(Box::new(Veml6070::new(*settings).map_err(failed)?)),
     }
 }
 
@@ -274,10 +299,90 @@ fn driver<B: Bus>(
 /// flicker, fast enough for ten readings a second.
 const ADC_RATE: usize = 1;
 
-fn analogue(sensor: &config::Sensor, chip: &ChipConfig) -> Result<(Part, Photodiode), AssembleError> {
-    let ChipConfig::Adc { part, volts_per_w_m2, zero_v, .. } = chip else {
-        return Err(not_built(sensor, "this chip"));
-    };
-    let photodiode = Photodiode { volts_per_w_m2: *volts_per_w_m2, zero_v: *zero_v, ceiling_v: None };
-    Ok((*part, photodiode))
+/// UV-A for one UV index in an emulated LTR-390 whose config has no factor:
+/// about that of a clear summer noon.
+const EMULATED_W_M2_PER_UVI: f64 = 6.0;
+
+fn photodiode(volts_per_w_m2: f64, zero_v: f64) -> Photodiode {
+    Photodiode { volts_per_w_m2, zero_v, ceiling_v: None }
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::chips::SensorEvent;
+    use frameside_core::light::{Flags, Reading};
+
+    use super::*;
+
+    /// The third reading of a rig whose one sensor has `keys` and looks at a
+    /// steady 20 W/m².
+    fn third_reading(keys: &str) -> Reading {
+        let folder = tempfile::tempdir().unwrap();
+        let light = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,20\n2026-06-01T11:00:00Z,20\n";
+        std::fs::write(folder.path().join("day.csv"), light).unwrap();
+        let file = folder.path().join("config.toml");
+        let text = format!("[rig]\nname = \"yard\"\n[[sensor]]\nname = \"sky\"\nlight = \"day.csv\"\n{keys}");
+        std::fs::write(&file, text).unwrap();
+        let home = config::Env::new(|name| (name == "HOME").then(|| "/home/p".into()), 1000);
+        let config = config::load(&file, &home).unwrap_or_else(|error| panic!("{error}"));
+        assert!(config.unsupported().is_empty(), "{keys}");
+
+        let mut now = Mono::default();
+        let mut feed = feeds(&config, now).unwrap().remove(0);
+        let mut readings = Vec::new();
+        while readings.len() < 3 {
+            now = feed.poll(now, &mut |_, event| match event {
+                SensorEvent::Reading(reading) => readings.push(reading),
+                other => panic!("{keys}: {other:?}"),
+            });
+        }
+        readings[2]
+    }
+
+    #[test]
+    fn every_chip_reads_through_the_keys_of_its_config() {
+        let analogue = "volts_per_W_m2 = 0.0486\nzero_V = 0.1\n";
+        let sensors = [
+            "chip = \"emulated:as7331\"".to_owned(),
+            "chip = \"emulated:as7331\"\ngain = 16\ntime = \"32ms\"".to_owned(),
+            format!("chip = \"emulated:ads1115\"\nfull_scale = 2.048\n{analogue}"),
+            format!("chip = \"emulated:ads1015\"\n{analogue}"),
+            // Parts with one range: naming it changes nothing.
+            format!("chip = \"emulated:ads1013\"\nfull_scale = 2.048\n{analogue}"),
+            format!("chip = \"emulated:ads1113\"\nfull_scale = 2.048\n{analogue}"),
+            format!("chip = \"emulated:ads1114\"\n{analogue}"),
+            "chip = \"emulated:ltr390\"\nW_m2_per_UVI = 5.5".to_owned(),
+            "chip = \"emulated:ltr390\"\nW_m2_per_UVI = 5\ncounts_per_UVI = 2300\ngain = 6\ntime = \"50ms\""
+                .to_owned(),
+            "chip = \"emulated:veml6075\"".to_owned(),
+            "chip = \"emulated:veml6075\"\ntime = \"400ms\"".to_owned(),
+            "chip = \"emulated:veml6070\"".to_owned(),
+            "chip = \"emulated:veml6070\"\nrset_kohm = 300\ntime = \"0.5T\"".to_owned(),
+        ];
+        for keys in sensors {
+            let reading = third_reading(&keys);
+            assert_eq!(reading.flags, Flags::NONE, "{keys}");
+            // One step of the coarsest, an ADS101x, is 0.03 W/m²; noise is two counts.
+            assert!((reading.seen.lowest().w_m2() - 20.0).abs() < 0.3, "{keys}: {reading:?}");
+        }
+    }
+
+    #[test]
+    fn without_a_factor_an_ltr390_reads_the_uv_index_and_says_so() {
+        let reading = third_reading("chip = \"emulated:ltr390\"");
+        assert_eq!(reading.flags, Flags::UNCALIBRATED);
+        assert!((reading.seen.lowest().w_m2() - 20.0 / EMULATED_W_M2_PER_UVI).abs() < 0.01, "{reading:?}");
+    }
+
+    #[test]
+    fn settings_of_the_config_reach_the_chip() {
+        // Range 2 of an LTR-390 is gain 6, of a VEML6075 200 ms, of a VEML6070 2T.
+        for keys in [
+            "chip = \"emulated:ltr390\"\ngain = 6",
+            "chip = \"emulated:veml6075\"\ntime = \"200ms\"",
+            "chip = \"emulated:veml6070\"\ntime = \"2T\"",
+        ] {
+            assert_eq!(third_reading(keys).range, 2, "{keys}");
+        }
+    }
 }

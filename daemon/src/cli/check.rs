@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use embedded_hal::i2c::I2c;
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::SensorId;
+use frameside_core::light::{Flags, Reading};
 use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json};
@@ -67,8 +68,8 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     }
 }
 
-/// A sensor's name, and its reading in W/m² or what is wrong.
-type FirstReading = (String, Result<f64, String>);
+/// A sensor's name, and its reading or what is wrong.
+type FirstReading = (String, Result<Reading, String>);
 
 /// What came of trying the parts.
 struct Tried {
@@ -114,13 +115,13 @@ fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let clock = Clock::new(1.0);
     let mut feeds =
         assemble::feeds(config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
-    let mut found: Vec<Result<f64, String>> =
+    let mut found: Vec<Result<Reading, String>> =
         vec![Err("no reading came in time".to_owned()); config.sensors.len()];
     let longest = config.sensors.iter().map(|sensor| sensor.period).max().unwrap_or_default();
     let end = Instant::now() + FIRST_READING.max(3 * longest);
     while Instant::now() < end && found.iter().any(Result::is_err) {
         let mut tell = |SensorId(id): SensorId, event: SensorEvent| match event {
-            SensorEvent::Reading(reading) => found[usize::from(id)] = Ok(reading.seen.lowest().w_m2()),
+            SensorEvent::Reading(reading) => found[usize::from(id)] = Ok(reading),
             SensorEvent::Fault(fault) => found[usize::from(id)] = Err(fault.to_string()),
             SensorEvent::Recovered => {}
         };
@@ -146,6 +147,18 @@ fn beep(config: &Config) -> Result<&'static str, String> {
         std::thread::sleep(clock.until(at));
     }
     Ok("beeped once")
+}
+
+/// A reading for people.
+fn told(reading: &Reading) -> String {
+    let value = reading.seen.lowest().w_m2();
+    if reading.flags.has(Flags::UNCALIBRATED) {
+        return format!(
+            "{value:.2} in the part's own unit, which is not W/m²; set W_m2_per_UVI in the config"
+        );
+    }
+    let bound = if reading.seen.is_bound() { "saturated, at least " } else { "" };
+    format!("{bound}{value:.2} W/m²")
 }
 
 impl Tried {
@@ -177,7 +190,7 @@ impl Tried {
         }
         for (name, reading) in &self.sensors {
             let _ = match reading {
-                Ok(w_m2) => writeln!(text, "sensor {name}: {w_m2:.2} W/m²"),
+                Ok(reading) => writeln!(text, "sensor {name}: {}", told(reading)),
                 Err(error) => writeln!(text, "sensor {name}: {error}"),
             };
         }
@@ -189,14 +202,16 @@ impl Tried {
     }
 
     fn to_json(&self) -> Value {
-        let error = |result: &Result<f64, String>| result.as_ref().err().cloned();
         json!({
             "answers": self.answers.iter().map(|(bus, address, driver)| {
                 json!({ "bus": bus, "address": address, "kernel_driver": driver })
             }).collect::<Vec<_>>(),
             "buses": self.buses.iter().filter_map(|b| b.as_ref().err()).collect::<Vec<_>>(),
             "sensors": self.sensors.iter().map(|(name, reading)| {
-                json!({ "name": name, "irradiance_w_m2": reading.as_ref().ok(), "problem": error(reading) })
+                let value = reading.as_ref().ok().map(|reading| reading.seen.lowest().w_m2());
+                let flags: Vec<_> = reading.iter().flat_map(|reading| reading.flags.names()).collect();
+                let problem = reading.as_ref().err();
+                json!({ "name": name, "irradiance_w_m2": value, "flags": flags, "problem": problem })
             }).collect::<Vec<_>>(),
             "buzzer": self.beep.clone().map_or_else(|error| error, str::to_owned),
         })

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use frameside_core::chips::Part;
+use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Veml6070Settings, Veml6075Settings};
 
 /// A chip and how the config sets it. What is `None` the driver ranges by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,19 +26,11 @@ pub enum Chip {
         full_scale_v: Option<f64>,
     },
     /// LTR-390UV-01.
-    Ltr390 {
-        /// 1, 3, 6, 9 or 18.
-        gain: Option<u16>,
-        /// 12.5 to 400 ms, which also sets the resolution.
-        time: Option<Duration>,
-    },
+    Ltr390(Ltr390Settings),
     /// VEML6075.
-    Veml6075 {
-        /// 50 to 800 ms.
-        time: Option<Duration>,
-    },
+    Veml6075(Veml6075Settings),
     /// VEML6070.
-    Veml6070,
+    Veml6070(Veml6070Settings),
 }
 
 /// A chip by its name in the config, before its settings are read.
@@ -89,12 +81,13 @@ impl Model {
     pub(super) const fn gains(self) -> &'static [u16] {
         match self {
             Self::As7331 => &[1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 2048],
-            Self::Ltr390 => &[1, 3, 6, 9, 18],
+            Self::Ltr390 => &Ltr390::GAINS,
             Self::Adc(_) | Self::Veml6075 | Self::Veml6070 => &[],
         }
     }
 
-    /// The integration times that can be locked, in microseconds.
+    /// The integration times that can be locked, in microseconds. Those of a
+    /// VEML6070 depend on its resistor.
     pub(super) const fn times_us(self) -> &'static [u64] {
         match self {
             Self::As7331 => &[1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 64_000],
@@ -102,10 +95,5 @@ impl Model {
             Self::Veml6075 => &[50_000, 100_000, 200_000, 400_000, 800_000],
             Self::Adc(_) | Self::Veml6070 => &[],
         }
-    }
-
-    /// Whether this build has a driver for it.
-    pub(super) const fn is_built(self) -> bool {
-        matches!(self, Self::As7331 | Self::Adc(_))
     }
 }

@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use frameside_core::chips::Part;
+use frameside_core::chips::{
+    Ltr390Settings, Part, Ranging, Veml6070Settings, Veml6070Time, Veml6075Settings,
+};
 
 use super::chip::Model;
 use super::claims::{Claim, Pace};
@@ -26,7 +28,11 @@ const CHIP: &str = "chip";
 const LOCATION: [&str; 2] = ["bus", "address"];
 const RANGE: [&str; 2] = ["gain", "time"];
 const ANALOGUE: [&str; 3] = ["full_scale", "volts_per_W_m2", "zero_V"];
+const UV_INDEX: [&str; 2] = ["counts_per_UVI", "W_m2_per_UVI"];
+const RESISTOR: &str = "rset_kohm";
 const PLAYED: [&str; 3] = ["light", "speed", "from"];
+/// The keys of chips on a bus.
+const OF_CHIPS: [&[&str]; 5] = [&LOCATION, &RANGE, &ANALOGUE, &UV_INDEX, &[RESISTOR]];
 const WITH_PLAYED: &str = "recorded and emulated sensors";
 
 pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option<Sensor> {
@@ -42,7 +48,8 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
         Some(Kind::Mqtt) => Some(elsewhere(parser, &mut section, "mqtt", SensorKind::Mqtt, by)),
         None => {
             // Without the chip nothing can be said of the keys that go with it.
-            section.know(&[&LOCATION[..], &RANGE, &ANALOGUE, &PLAYED].concat());
+            section.know(&OF_CHIPS.concat());
+            section.know(&PLAYED);
             None
         }
     };
@@ -64,14 +71,16 @@ fn chip_name(entry: &Entry<'_>) -> Result<Kind, Finding> {
     };
     kind.ok_or_else(|| {
         let mut names: Vec<_> = Model::NAMED.iter().map(|&(name, _)| name).collect();
-        names.extend(["recorded", "iio", "mqtt", "emulated:as7331", "emulated:ads1115"]);
+        names.extend(["recorded", "iio", "mqtt"]);
+        names.extend(["emulated:as7331", "emulated:ads1115", "emulated:ltr390"]);
+        names.extend(["emulated:veml6075", "emulated:veml6070"]);
         values::not_among(entry, word, &names)
     })
 }
 
 fn real(parser: &mut Parser<'_>, section: &mut Section<'_>, model: Model, by: String) -> Option<SensorKind> {
     let location = location(section, model);
-    let chip = chip(parser, section, model);
+    let chip = chip(section, model);
     section.out_of_place(&PLAYED, "a real chip", WITH_PLAYED);
     let at = section.at(CHIP);
     parser.claims.paces.push(Claim { of: Pace::Real, by: by.clone(), at });
@@ -93,7 +102,7 @@ fn emulated(
     by: String,
 ) -> Option<SensorKind> {
     let location = location(section, model);
-    let chip = chip(parser, section, model);
+    let chip = chip(section, model);
     let light = playback(parser, section, by);
     let (_, address) = location?;
     Some(SensorKind::Emulated { address, chip: chip?, light: light? })
@@ -116,13 +125,13 @@ fn elsewhere(
     no_chip(section, "a sensor read elsewhere");
     section.out_of_place(&PLAYED, "a sensor read elsewhere", WITH_PLAYED);
     let at = section.at(CHIP);
-    parser.not_built(at, format!("chip \"{name}\""), "take an as7331 or ads1115 on the bus");
+    parser.not_built(at, format!("chip \"{name}\""), "name the chip itself, on the bus");
     parser.claims.paces.push(Claim { of: Pace::Real, by, at });
     kind
 }
 
 fn no_chip(section: &mut Section<'_>, beside: &str) {
-    section.out_of_place(&[&LOCATION[..], &RANGE, &ANALOGUE].concat(), beside, "chips on an I2C bus");
+    section.out_of_place(&OF_CHIPS.concat(), beside, "chips on an I2C bus");
 }
 
 /// Bus and address of a chip, unless one of them is wrong.
@@ -134,24 +143,74 @@ fn location(section: &mut Section<'_>, model: Model) -> Option<(u8, u8)> {
 }
 
 /// The settings of a chip.
-fn chip(parser: &mut Parser<'_>, section: &mut Section<'_>, model: Model) -> Option<Chip> {
+fn chip(section: &mut Section<'_>, model: Model) -> Option<Chip> {
     let name = model.name();
-    if !model.is_built() {
-        parser.not_built(section.at(CHIP), format!("chip \"{name}\""), "take an as7331 or ads1115");
-    }
     if !matches!(model, Model::Adc(_)) {
         section.out_of_place(&ANALOGUE, name, "the ads101x and ads111x converters");
     }
-    let (gains, times) = (model.gains(), model.times_us());
-    let read_gain = values::among(gains, values::integer(0..=u16::MAX));
-    let gain = setting(section, "gain", name, !gains.is_empty(), read_gain);
-    let time = setting(section, "time", name, !times.is_empty(), values::integration_time(times));
+    if model != Model::Ltr390 {
+        section.out_of_place(&UV_INDEX, name, "the ltr390");
+    }
+    if model != Model::Veml6070 {
+        section.out_of_place(&[RESISTOR], name, "the veml6070");
+    }
+    let settable = "chips that can be set so";
+    if model.gains().is_empty() {
+        section.out_of_place(&["gain"], name, settable);
+    }
     match model {
-        Model::Adc(model) => adc(section, model),
-        Model::As7331 => Some(Chip::As7331 { gain, time }),
-        Model::Ltr390 => Some(Chip::Ltr390 { gain, time }),
-        Model::Veml6075 => Some(Chip::Veml6075 { time }),
-        Model::Veml6070 => Some(Chip::Veml6070),
+        Model::Adc(part) => {
+            section.out_of_place(&["time"], name, settable);
+            adc(section, part)
+        }
+        Model::As7331 => Some(Chip::As7331 { gain: gain(section, model), time: time(section, model) }),
+        Model::Ltr390 => Some(Chip::Ltr390(ltr390(section))),
+        Model::Veml6075 => Some(Chip::Veml6075(veml6075(section))),
+        Model::Veml6070 => Some(Chip::Veml6070(veml6070(section))),
+    }
+}
+
+fn gain(section: &mut Section<'_>, model: Model) -> Option<u16> {
+    section.optional("gain", values::among(model.gains(), values::integer(0..=u16::MAX)))
+}
+
+fn time(section: &mut Section<'_>, model: Model) -> Option<Duration> {
+    section.optional("time", values::integration_time(model.times_us()))
+}
+
+fn ltr390(section: &mut Section<'_>) -> Ltr390Settings {
+    let usual = Ltr390Settings::default();
+    let gain = gain(section, Model::Ltr390);
+    let range = gain.and_then(|gain| Model::Ltr390.gains().iter().position(|&g| g == gain));
+    let counts = values::number(1.0..=1e6, "1 to 1000000 counts for one UV index at gain 18 and 400 ms");
+    let factor = values::number(f64::MIN_POSITIVE..=1000.0, "above 0 and at most 1000 W/m2 for one UV index");
+    Ltr390Settings {
+        time: time(section, Model::Ltr390).unwrap_or(usual.time),
+        ranging: range.map_or(usual.ranging, |range| Ranging::Locked(range as u8)),
+        counts_per_uvi: section.optional("counts_per_UVI", counts).unwrap_or(usual.counts_per_uvi),
+        w_m2_per_uvi: section.optional("W_m2_per_UVI", factor),
+    }
+}
+
+fn veml6075(section: &mut Section<'_>) -> Veml6075Settings {
+    let times = Model::Veml6075.times_us();
+    let range = time(section, Model::Veml6075)
+        .and_then(|time| times.iter().position(|&us| Duration::from_micros(us) == time));
+    Veml6075Settings { ranging: range.map_or(Ranging::Free, |range| Ranging::Locked(range as u8)) }
+}
+
+fn veml6070(section: &mut Section<'_>) -> Veml6070Settings {
+    let usual = Veml6070Settings::default();
+    let times = [
+        ("0.5T", Veml6070Time::Half),
+        ("1T", Veml6070Time::One),
+        ("2T", Veml6070Time::Two),
+        ("4T", Veml6070Time::Four),
+    ];
+    let rset = values::number(75.0..=1200.0, "75 to 1200, the resistor at the pin RSET in kiloohm");
+    Veml6070Settings {
+        rset_kohm: section.optional(RESISTOR, rset).unwrap_or(usual.rset_kohm),
+        time: section.optional("time", values::one_of(&times)).unwrap_or(usual.time),
     }
 }
 
@@ -163,21 +222,6 @@ fn adc(section: &mut Section<'_>, part: Part) -> Option<Chip> {
     let zero = values::number(-0.5..=5.5, "-0.5 to 5.5 V, what the photodiode gives in the dark");
     let zero_v = section.required("zero_V", "0.0", zero);
     Some(Chip::Adc { part, volts_per_w_m2: volts_per_w_m2?, zero_v: zero_v?, full_scale_v })
-}
-
-/// A setting that only some chips have.
-fn setting<'a, T>(
-    section: &mut Section<'a>,
-    key: &'static str,
-    chip: &str,
-    has_it: bool,
-    read: impl FnOnce(&Entry<'a>) -> Result<T, Finding>,
-) -> Option<T> {
-    if has_it {
-        return section.optional(key, read);
-    }
-    section.out_of_place(&[key], chip, "chips that can be set so");
-    None
 }
 
 fn playback(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<Playback> {

@@ -2,6 +2,7 @@
 
 use std::ffi::OsString;
 
+use frameside_core::chips::{Ltr390Settings, Ranging, Veml6070Settings, Veml6070Time, Veml6075Settings};
 use proptest::prelude::*;
 
 use super::*;
@@ -160,7 +161,7 @@ fn what_is_not_built_is_named_with_its_place() {
             "config.toml:43:8: a hook is not built yet; leave hook out",
         ]
     );
-    for chip in ["ltr390", "veml6075", "veml6070", "iio", "mqtt"] {
+    for chip in ["iio", "mqtt"] {
         let config = parse(&format!("{RIG}[[sensor]]\nname = \"sky\"\nchip = \"{chip}\"\n")).unwrap();
         let start = format!("config.toml:5:8: chip \"{chip}\" is not built yet; ");
         assert!(told(config.unsupported())[0].starts_with(&start), "{chip}");
@@ -379,9 +380,10 @@ fn words_that_are_not_among_the_choices() {
         [
             "config.toml:5:8: chip cannot be \"as7332\"; did you mean \"as7331\"? it must be \"as7331\", \
              \"ads1115\", \"ads1114\", \"ads1113\", \"ads1015\", \"ads1014\", \"ads1013\", \"ltr390\", \"veml6075\", \
-             \"veml6070\", \"recorded\", \"iio\", \"mqtt\", \"emulated:as7331\", \"emulated:ads1115\"",
+             \"veml6070\", \"recorded\", \"iio\", \"mqtt\", \"emulated:as7331\", \"emulated:ads1115\", \"emulated:ltr390\", \
+             \"emulated:veml6075\", \"emulated:veml6070\"",
             "config.toml:7:1: unknown key \"lamp\" in [[sensor]]; keys are: name, period, chip, bus, address, gain, \
-             time, full_scale, volts_per_W_m2, zero_V, light, speed, from",
+             time, full_scale, volts_per_W_m2, zero_V, counts_per_UVI, W_m2_per_UVI, rset_kohm, light, speed, from",
             "config.toml:9:8: kind cannot be \"loud\"; it must be \"active\", \"passive\", \"terminal\", \"none\"",
         ]
     );
@@ -471,6 +473,56 @@ fn keys_that_do_not_go_together() {
             "config.toml:6:14: full_scale cannot be 4.096; it must be 2.048",
             "config.toml:7:1: \"gain\" does not go with ads1113; it goes with chips that can be set so",
             "config.toml:8:10: zero_V cannot be 9; it must be -0.5 to 5.5 V, what the photodiode gives in the dark",
+        ]
+    );
+}
+
+#[test]
+fn chips_with_keys_of_their_own() {
+    let of = |keys: &str| {
+        let config = parse(&format!("{RIG}[[sensor]]\nname = \"a\"\n{keys}")).unwrap();
+        let SensorKind::Real { address, chip, .. } = config.sensors[0].kind else { panic!("{keys}") };
+        (address, chip)
+    };
+    let usual = Ltr390Settings::default();
+    assert_eq!(of("chip = \"ltr390\"\n"), (0x53, Chip::Ltr390(usual)));
+    let set = Ltr390Settings {
+        time: Duration::from_micros(12_500),
+        ranging: Ranging::Locked(4),
+        counts_per_uvi: 2300.0,
+        w_m2_per_uvi: Some(5.5),
+    };
+    let keys = "gain = 18\ntime = \"12.5ms\"\ncounts_per_UVI = 2300\nW_m2_per_UVI = 5.5\n";
+    assert_eq!(of(&format!("chip = \"ltr390\"\n{keys}")), (0x53, Chip::Ltr390(set)));
+    let ranging = Ranging::Locked(4);
+    assert_eq!(
+        of("chip = \"veml6075\"\ntime = \"800ms\"\n"),
+        (0x10, Chip::Veml6075(Veml6075Settings { ranging }))
+    );
+    let set = Veml6070Settings { rset_kohm: 300.0, time: Veml6070Time::Four };
+    assert_eq!(of("chip = \"veml6070\"\nrset_kohm = 300\ntime = \"4T\"\n"), (0x38, Chip::Veml6070(set)));
+    assert_eq!(of("chip = \"veml6070\"\n"), (0x38, Chip::Veml6070(Veml6070Settings::default())));
+
+    assert_eq!(
+        wrong_after_rig(
+            "[[sensor]]\nname = \"a\"\nchip = \"ltr390\"\naddress = 0x54\ngain = 2\ntime = \"1s\"\n\
+             counts_per_UVI = 0\nW_m2_per_UVI = \"5\"\nrset_kohm = 270\n\
+             [[sensor]]\nname = \"b\"\nchip = \"veml6070\"\nrset_kohm = 2\ntime = \"3T\"\ngain = 1\n\
+             [[sensor]]\nname = \"c\"\nchip = \"veml6075\"\ntime = \"1s\"\nW_m2_per_UVI = 5\n"
+        ),
+        [
+            "config.toml:6:11: address cannot be 0x54; it must be 0x53 for this chip",
+            "config.toml:7:8: gain cannot be 2; it must be 1, 3, 6, 9, 18",
+            "config.toml:8:8: time cannot be \"1s\"; it must be 12.5ms, 25ms, 50ms, 100ms, 200ms, 400ms",
+            "config.toml:9:18: counts_per_UVI cannot be 0; it must be 1 to 1000000 counts for one UV index at \
+             gain 18 and 400 ms",
+            "config.toml:10:16: W_m2_per_UVI must be a number, not a string",
+            "config.toml:11:1: \"rset_kohm\" does not go with ltr390; it goes with the veml6070",
+            "config.toml:15:13: rset_kohm cannot be 2; it must be 75 to 1200, the resistor at the pin RSET in kiloohm",
+            "config.toml:16:8: time cannot be \"3T\"; it must be \"0.5T\", \"1T\", \"2T\", \"4T\"",
+            "config.toml:17:1: \"gain\" does not go with veml6070; it goes with chips that can be set so",
+            "config.toml:21:8: time cannot be \"1s\"; it must be 50ms, 100ms, 200ms, 400ms, 800ms",
+            "config.toml:22:1: \"W_m2_per_UVI\" does not go with veml6075; it goes with the ltr390",
         ]
     );
 }
@@ -609,7 +661,7 @@ fn every_shipped_config_is_good_and_built() {
         .map(|entry| entry.unwrap().path())
         .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
         .collect();
-    assert_eq!(files.len(), 4);
+    assert_eq!(files.len(), 5);
     for file in files {
         let config = load(&file, &desk()).unwrap_or_else(|error| panic!("{error}"));
         assert_eq!(told(config.unsupported()), Vec::<String>::new());

@@ -14,6 +14,7 @@ use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
 const PART: &str = "AS7331";
+const TIMES: &str = "1, 2, 4, 8, 16, 32 and 64 ms";
 
 /// The registers, shared with the emulator.
 pub(super) mod register {
@@ -139,7 +140,8 @@ impl As7331 {
         let As7331Settings { address, time_ms, ranging } = settings;
         check_address(PART, address, 0x74, 0x77)?;
         if !(time_ms.is_power_of_two() && time_ms <= 64) {
-            return Err(SetupError::Time { part: PART, ms: time_ms });
+            let time = Duration::from_millis(time_ms.into());
+            return Err(SetupError::Time { part: PART, time, times: TIMES });
         }
         let range = AutoRange::new(PART, FULL_SCALES_W_M2, ranging, FIRST_RANGE)?;
         Ok(Self { address, time_ms, range, written: None, phase: Phase::Unset })
@@ -162,7 +164,8 @@ impl As7331 {
         let mut identity = [0];
         bus.fetch(address, AGEN, &mut identity)?;
         if identity[0] != IDENTITY {
-            return Err(SensorFault::WrongChip { address, expected: PART, found: identity[0] });
+            let found = identity[0].into();
+            return Err(SensorFault::WrongChip { address, expected: PART, found });
         }
 
         let range = self.range.wanted();

@@ -10,9 +10,12 @@ mod ads1x1x;
 mod as7331;
 mod auto_range;
 pub mod emulated;
+mod ltr390;
 mod sampler;
 #[cfg(test)]
 mod test_bench;
+mod veml6070;
+mod veml6075;
 
 use std::time::Duration;
 
@@ -24,7 +27,10 @@ use crate::quantity::Mono;
 pub use ads1x1x::{Ads1x1x, Ads1x1xSettings, Part, Photodiode};
 pub use as7331::{As7331, As7331Settings};
 pub use auto_range::Ranging;
+pub use ltr390::{Ltr390, Ltr390Settings};
 pub use sampler::{Sampler, SensorEvent};
+pub use veml6070::{Veml6070, Veml6070Settings, Veml6070Time};
+pub use veml6075::{Veml6075, Veml6075Settings};
 
 /// What went wrong in a transfer on the bus.
 ///
@@ -85,6 +91,16 @@ pub trait Bus: I2c<Error: Into<BusFault>> {
     fn fetch(&mut self, address: u8, register: u8, buffer: &mut [u8]) -> Result<(), SensorFault> {
         self.write_read(address, &[register], buffer)
             .map_err(|e| SensorFault::Bus { address, fault: e.into() })
+    }
+
+    /// Reads one byte from a chip without registers.
+    ///
+    /// # Errors
+    /// [`SensorFault::Bus`].
+    fn take(&mut self, address: u8) -> Result<u8, SensorFault> {
+        let mut byte = [0];
+        self.read(address, &mut byte).map_err(|e| SensorFault::Bus { address, fault: e.into() })?;
+        Ok(byte[0])
     }
 }
 
@@ -147,7 +163,7 @@ pub enum SensorFault {
         /// The part that the config names.
         expected: &'static str,
         /// What its identity register holds.
-        found: u8,
+        found: u16,
     },
     /// The chip lost its settings (its supply broke down), or never took them.
     #[error(
@@ -184,12 +200,14 @@ pub enum SetupError {
         last: u8,
     },
     /// No such integration time.
-    #[error("{part} cannot integrate for {ms} ms; it has 1, 2, 4, 8, 16, 32 and 64 ms")]
+    #[error("{part} cannot integrate for {time:?}; it has {times}")]
     Time {
         /// The part.
         part: &'static str,
-        /// The time asked for in ms.
-        ms: u16,
+        /// The time asked for.
+        time: Duration,
+        /// The times it has.
+        times: &'static str,
     },
     /// No such data rate.
     #[error("{part} cannot sample at {sps} per second; it has {rates:?}")]
@@ -214,6 +232,20 @@ pub enum SetupError {
     /// The analogue part's figures make no sense.
     #[error("volts_per_W_m2 must be above zero and zero_V a voltage below the ceiling of the part")]
     Photodiode,
+    /// A factor that is not a positive number.
+    #[error("{part} needs a {key} above zero")]
+    Factor {
+        /// The part.
+        part: &'static str,
+        /// What the config calls the factor.
+        key: &'static str,
+    },
+    /// A resistor that the part does not work with.
+    #[error("VEML6070 does not work with {kohm} kΩ at RSET; rset_kohm must be 75 to 1200")]
+    Rset {
+        /// The resistor in kΩ.
+        kohm: f64,
+    },
 }
 
 /// Refuses an address outside `first..=last`.

@@ -150,7 +150,11 @@ impl EmulatedChip for EmulatedAds1x1x {
                 self.conversion = None;
                 self.queued = false;
             }
-            Trouble::Impostor { .. } | Trouble::NoAcknowledge { .. } | Trouble::TimeOut { .. } => {}
+            Trouble::Impostor { .. }
+            | Trouble::Tear
+            | Trouble::NoAcknowledge { .. }
+            | Trouble::TimeOut { .. }
+            | Trouble::Claimed { .. } => {}
         }
     }
 }

@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use super::{EmulatedChip, Light, Trouble, mean_w_m2};
+use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
 use crate::chips::as7331::register::{
     AGEN, CONFIGURATION, CONVERTER_OVERFLOW, CREG1, CREG3, IDENTITY, LOST_DATA, MEASUREMENT, NEW_DATA,
     NOT_READY, OPTREG, OSR, POWER_DOWN, RESET, RESULT_OVERFLOW, START, STATE,
@@ -35,8 +35,7 @@ pub struct EmulatedAs7331 {
     light: Light,
     clock: f64,
     temperature_c: f64,
-    /// State of the noise; none without noise.
-    noise: Option<u32>,
+    noise: Noise,
     identity: u8,
     registers: [u8; 12],
     pointer: u8,
@@ -58,7 +57,7 @@ impl EmulatedAs7331 {
             light,
             clock: 1.0,
             temperature_c: 25.0,
-            noise: Some(0x2545_F491),
+            noise: Noise::usual(),
             identity: IDENTITY,
             registers: AT_RESET,
             pointer: 0,
@@ -89,7 +88,7 @@ impl EmulatedAs7331 {
     /// Without noise: counts are exact, but never flicker as a real part's do.
     #[must_use]
     pub fn without_noise(mut self) -> Self {
-        self.noise = None;
+        self.noise = Noise::none();
         self
     }
 
@@ -145,7 +144,7 @@ impl EmulatedAs7331 {
         if conversion.disturbed {
             counts *= DISTURBED;
         }
-        let counts = self.converted(counts);
+        let counts = self.noise.counts(counts);
         let most = clocks.min(f64::from(u16::MAX));
         self.status &= !(CONVERTER_OVERFLOW | RESULT_OVERFLOW);
         if counts > clocks {
@@ -155,17 +154,6 @@ impl EmulatedAs7331 {
             self.status |= RESULT_OVERFLOW;
         }
         counts.clamp(0.0, most) as u16
-    }
-
-    /// Whole counts; with noise, up to two more or less, right on average.
-    fn converted(&mut self, exact: f64) -> f64 {
-        let Some(state) = &mut self.noise else { return exact.round() };
-        // Marsaglia's xorshift, 32 bit.
-        *state ^= *state << 13;
-        *state ^= *state >> 17;
-        *state ^= *state << 5;
-        let uniform = f64::from(*state) / f64::from(u32::MAX);
-        (exact + 4.0 * uniform - 1.5).floor()
     }
 
     fn write_osr(&mut self, now: Mono, value: u8) {
@@ -265,7 +253,10 @@ impl EmulatedChip for EmulatedAs7331 {
                 self.identity = identity;
                 self.reset();
             }
-            Trouble::NoAcknowledge { .. } | Trouble::TimeOut { .. } => {}
+            Trouble::Tear
+            | Trouble::NoAcknowledge { .. }
+            | Trouble::TimeOut { .. }
+            | Trouble::Claimed { .. } => {}
         }
     }
 }
@@ -344,15 +335,5 @@ mod tests {
         let mut creg1 = [0];
         bus.write_read(0x74, &[CREG1], &mut creg1).unwrap();
         assert_eq!(creg1, [0xA6]);
-    }
-
-    #[test]
-    fn noise_flickers_and_is_right_on_average() {
-        let mut chip = EmulatedAs7331::new(steady(0.0));
-        let counts: Vec<f64> = (0..10_000).map(|_| chip.converted(500.3)).collect();
-        let mean = counts.iter().sum::<f64>() / 10_000.0;
-        assert!((mean - 500.3).abs() < 0.03, "{mean}");
-        assert!(counts.iter().all(|c| (498.0..=502.0).contains(c)));
-        assert!(counts.windows(15).all(|run| run.iter().any(|c| c != &run[0])));
     }
 }

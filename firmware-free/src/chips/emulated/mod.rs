@@ -7,6 +7,9 @@
 
 mod ads1x1x;
 mod as7331;
+mod ltr390;
+mod veml6070;
+mod veml6075;
 
 use embedded_hal::i2c::{ErrorType, I2c, Operation, SevenBitAddress};
 
@@ -15,6 +18,9 @@ use crate::quantity::{Irradiance, Mono};
 
 pub use ads1x1x::EmulatedAds1x1x;
 pub use as7331::EmulatedAs7331;
+pub use ltr390::EmulatedLtr390;
+pub use veml6070::EmulatedVeml6070;
+pub use veml6075::{Background, EmulatedVeml6075};
 
 /// The irradiance on a sensor at any instant.
 pub type Light = Box<dyn Fn(Mono) -> Irradiance + Send>;
@@ -36,6 +42,32 @@ fn mean_w_m2(light: &Light, from: Mono, to: Mono) -> f64 {
     sum / f64::from(3 * INTERVALS)
 }
 
+/// Rounds to whole counts, with noise as a real converter does: the last bit
+/// never rests.
+struct Noise(Option<u32>);
+
+impl Noise {
+    /// Up to two counts more or less, right on average.
+    const fn usual() -> Self {
+        Self(Some(0x2545_F491))
+    }
+
+    /// None: counts are exact.
+    const fn none() -> Self {
+        Self(None)
+    }
+
+    fn counts(&mut self, exact: f64) -> f64 {
+        let Some(state) = &mut self.0 else { return exact.round() };
+        // Marsaglia's xorshift, 32 bit.
+        *state ^= *state << 13;
+        *state ^= *state >> 17;
+        *state ^= *state << 5;
+        let uniform = f64::from(*state) / f64::from(u32::MAX);
+        (exact + 4.0 * uniform - 1.5).floor()
+    }
+}
+
 /// What can happen to a chip.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Trouble {
@@ -46,6 +78,11 @@ pub enum Trouble {
     },
     /// The next transfers time out.
     TimeOut {
+        /// How many.
+        times: u32,
+    },
+    /// A kernel driver takes the address: the next transfers are refused.
+    Claimed {
         /// How many.
         times: u32,
     },
@@ -61,12 +98,23 @@ pub enum Trouble {
         /// What its identity register holds.
         identity: u8,
     },
+    /// A result changes while its bytes are being read; ignored by chips that
+    /// hold a result until it is read whole.
+    Tear,
 }
 
 /// A chip as the bus sees it.
 pub trait EmulatedChip: Send {
+    /// A transfer with it begins, at one of its addresses; whether it answers.
+    fn select(&mut self, _address: u8) -> bool {
+        true
+    }
     /// Bytes written to it.
     fn write(&mut self, now: Mono, bytes: &[u8]);
+    /// Whether it acknowledges what was just written.
+    fn acknowledges(&self) -> bool {
+        true
+    }
     /// Bytes read from it.
     fn read(&mut self, now: Mono, buffer: &mut [u8]);
     /// A STOP ended a transfer with it; a repeated start does not come here.
@@ -76,10 +124,10 @@ pub trait EmulatedChip: Send {
 }
 
 struct Seat {
-    address: u8,
+    addresses: Vec<u8>,
     chip: Box<dyn EmulatedChip>,
-    not_acknowledged: u32,
-    timed_out: u32,
+    /// What the next transfers fail with, and how many of them.
+    failing: Option<(BusFault, u32)>,
 }
 
 /// A bus with emulated chips on it. It refuses the transfers that the bus of a
@@ -93,8 +141,13 @@ pub struct EmulatedBus {
 impl EmulatedBus {
     /// Puts a chip at an address, in place of one that is there.
     pub fn attach(&mut self, address: u8, chip: impl EmulatedChip + 'static) {
-        self.seats.retain(|seat| seat.address != address);
-        self.seats.push(Seat { address, chip: Box::new(chip), not_acknowledged: 0, timed_out: 0 });
+        self.attach_at(&[address], chip);
+    }
+
+    /// Puts a chip at all of its addresses, in place of those that are there.
+    pub fn attach_at(&mut self, addresses: &[u8], chip: impl EmulatedChip + 'static) {
+        self.seats.retain(|seat| !seat.addresses.iter().any(|address| addresses.contains(address)));
+        self.seats.push(Seat { addresses: addresses.to_vec(), chip: Box::new(chip), failing: None });
     }
 
     /// The time on the bus.
@@ -113,15 +166,16 @@ impl EmulatedBus {
         let now = self.now;
         if let Some(seat) = self.seat(address) {
             match trouble {
-                Trouble::NoAcknowledge { times } => seat.not_acknowledged = times,
-                Trouble::TimeOut { times } => seat.timed_out = times,
+                Trouble::NoAcknowledge { times } => seat.failing = Some((BusFault::NoAcknowledge, times)),
+                Trouble::TimeOut { times } => seat.failing = Some((BusFault::TimedOut, times)),
+                Trouble::Claimed { times } => seat.failing = Some((BusFault::Claimed, times)),
                 _ => seat.chip.suffer(now, trouble),
             }
         }
     }
 
     fn seat(&mut self, address: u8) -> Option<&mut Seat> {
-        self.seats.iter_mut().find(|seat| seat.address == address)
+        self.seats.iter_mut().find(|seat| seat.addresses.contains(&address))
     }
 }
 
@@ -133,15 +187,14 @@ impl I2c<SevenBitAddress> for EmulatedBus {
     fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), BusFault> {
         let now = self.now;
         let seat = self.seat(address).ok_or(BusFault::NoAcknowledge)?;
-        if seat.not_acknowledged > 0 {
-            seat.not_acknowledged -= 1;
-            return Err(BusFault::NoAcknowledge);
-        }
-        if seat.timed_out > 0 {
-            seat.timed_out -= 1;
-            return Err(BusFault::TimedOut);
+        if let Some((fault, times)) = seat.failing.take().filter(|&(_, times)| times > 0) {
+            seat.failing = Some((fault, times - 1));
+            return Err(fault);
         }
         let chip = &mut seat.chip;
+        if !chip.select(address) {
+            return Err(BusFault::NoAcknowledge);
+        }
         match operations {
             [Operation::Write(bytes), Operation::Read(buffer)] => {
                 chip.write(now, bytes);
@@ -151,8 +204,9 @@ impl I2c<SevenBitAddress> for EmulatedBus {
             [Operation::Read(buffer)] => chip.read(now, buffer),
             _ => return Err(BusFault::Unsupported),
         }
+        let acknowledged = chip.acknowledges();
         chip.stop();
-        Ok(())
+        if acknowledged { Ok(()) } else { Err(BusFault::NoAcknowledge) }
     }
 }
 
@@ -200,14 +254,29 @@ mod tests {
         let mut bus = EmulatedBus::default();
         assert_eq!(bus.read(0x10, &mut [0]), Err(BusFault::NoAcknowledge));
         bus.attach(0x10, Witness(sender));
-        bus.strike(0x10, Trouble::NoAcknowledge { times: 1 });
-        bus.strike(0x10, Trouble::TimeOut { times: 1 });
-        assert_eq!(bus.read(0x10, &mut [0]), Err(BusFault::NoAcknowledge));
-        assert_eq!(bus.read(0x10, &mut [0]), Err(BusFault::TimedOut));
+        let troubles = [
+            (Trouble::NoAcknowledge { times: 1 }, BusFault::NoAcknowledge),
+            (Trouble::TimeOut { times: 1 }, BusFault::TimedOut),
+            (Trouble::Claimed { times: 1 }, BusFault::Claimed),
+        ];
+        for (trouble, fault) in troubles {
+            bus.strike(0x10, trouble);
+            assert_eq!(bus.read(0x10, &mut [0]), Err(fault));
+        }
         assert_eq!(seen.try_iter().count(), 0);
         bus.read(0x10, &mut [0]).unwrap();
         let two_writes = &mut [Operation::Write(&[1]), Operation::Write(&[2])];
         assert_eq!(bus.transaction(0x10, two_writes), Err(BusFault::Unsupported));
+    }
+
+    #[test]
+    fn noise_flickers_and_is_right_on_average() {
+        let mut noise = Noise::usual();
+        let counts: Vec<f64> = (0..10_000).map(|_| noise.counts(500.3)).collect();
+        let mean = counts.iter().sum::<f64>() / 10_000.0;
+        assert!((mean - 500.3).abs() < 0.03, "{mean}");
+        assert!(counts.iter().all(|c| (498.0..=502.0).contains(c)));
+        assert!(counts.windows(15).all(|run| run.iter().any(|c| c != &run[0])));
     }
 
     #[test]
