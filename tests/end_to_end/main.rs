@@ -4,6 +4,7 @@
 
 mod bad_input;
 mod chips;
+mod device_node;
 mod link;
 mod manners;
 mod purity;

@@ -1,5 +1,6 @@
 //! The real binary: single commands, and the daemon in a directory of its own.
 
+use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Output};
@@ -31,10 +32,14 @@ fn command() -> Command {
     command
 }
 
-/// The binary next to this test's own profile, built first, so that it is never stale.
+/// The binary that `FRAMESIDE_BINARY` names, else the one next to this test's own profile,
+/// built first, so that it is never stale.
 fn binary() -> &'static Path {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
     BINARY.get_or_init(|| {
+        if let Some(given) = std::env::var_os("FRAMESIDE_BINARY") {
+            return given.into();
+        }
         let test = std::env::current_exe().unwrap();
         let profile = test.ancestors().nth(2).expect("cargo puts tests into target/PROFILE/deps");
         let mut build = cargo();
@@ -50,6 +55,7 @@ fn binary() -> &'static Path {
 /// A directory with a config, a ledger and a socket; it outlives the daemons run in it.
 pub struct Site {
     dir: TempDir,
+    environment: Vec<(&'static str, OsString)>,
 }
 
 impl Site {
@@ -66,7 +72,13 @@ impl Site {
         }
         let config = config.replace("{dir}", dir.path().to_str().unwrap());
         std::fs::write(dir.path().join("config.toml"), config).unwrap();
-        Self { dir }
+        Self { dir, environment: Vec::new() }
+    }
+
+    /// The same with more in the environment of each command.
+    #[must_use]
+    pub fn with_environment(self, environment: Vec<(&'static str, OsString)>) -> Self {
+        Self { environment, ..self }
     }
 
     /// A file in the site's directory.
@@ -105,6 +117,7 @@ impl Site {
     fn command(&self) -> Command {
         let mut command = command();
         command.env("FRAMESIDE_CONFIG", self.path("config.toml"));
+        command.envs(self.environment.iter().map(|(name, value)| (name, value)));
         command
     }
 }
