@@ -12,7 +12,7 @@
 
 use std::time::Duration;
 
-use super::{Bus, BusFault, Chip, SensorFault, SetupError, Step};
+use super::{Bus, Chip, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
@@ -141,11 +141,9 @@ impl Veml6070 {
     }
 
     fn start<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
-        // It answers only when it has something to tell.
-        match bus.take(ALERT_RESPONSE) {
-            Ok(_) | Err(SensorFault::Bus { fault: BusFault::NoAcknowledge, .. }) => {}
-            Err(fault) => return Err(fault),
-        }
+        // It answers only when it has something to tell; what is wrong otherwise
+        // shows at the next word.
+        let _ = bus.take(ALERT_RESPONSE);
         self.command(bus, OFF)?;
         self.command(bus, 0)?;
         let ready = now + self.time().mul_f64(SLOW);
@@ -183,6 +181,9 @@ impl Veml6070 {
 
 /// The result, read until its high byte is the same before and after.
 fn whole_result<B: Bus>(bus: &mut B) -> Result<u16, SensorFault> {
+    // A chip that answers here and not at the other address is another chip; one
+    // that is gone is told by the address that the config knows.
+    bus.take(COMMAND)?;
     let mut high = bus.take(HIGH_BYTE)?;
     for _ in 0..READS {
         let low = bus.take(COMMAND)?;
@@ -219,6 +220,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::chips::BusFault;
     use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, EmulatedVeml6070, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
