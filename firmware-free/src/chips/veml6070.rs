@@ -251,11 +251,17 @@ mod tests {
             assert_eq!((reading.counts, reading.flags), (1000, Flags::NONE));
             assert!((reading.seen.lowest().w_m2() - w_m2).abs() < 1e-5, "{reading:?}");
         }
-        // VEML6070 rev 1.5, "refresh time": 1T is 112.5 ms at 270 kΩ, 4T is 1 s at 600 kΩ.
-        assert!((time_s(270.0, 1) - 0.112_5).abs() < 1e-12);
-        assert!((time_s(600.0, 3) - 1.0).abs() < 1e-12);
-        // VEML6070 rev 1.5, command: T is 0x06 switched on.
-        assert_eq!(Veml6070Time::One.code() << TIME_SHIFT | RESERVED, 0x06);
+    }
+
+    #[test]
+    fn codes_and_times_are_the_datasheets() {
+        // VEML6070 rev 1.5, "refresh time" at 270 and 600 kΩ, and the command switched on.
+        let times = [(0.056_25, 0.125, 0x02), (0.112_5, 0.25, 0x06), (0.225, 0.5, 0x0A), (0.45, 1.0, 0x0E)];
+        for (time, (at_270, at_600, command)) in TIMES.into_iter().zip(times) {
+            assert!((time_s(270.0, time.code()) - at_270).abs() < 1e-12);
+            assert!((time_s(600.0, time.code()) - at_600).abs() < 1e-12);
+            assert_eq!(time.code() << TIME_SHIFT | RESERVED, command);
+        }
     }
 
     #[test]
