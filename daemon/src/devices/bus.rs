@@ -6,7 +6,7 @@
 //! every transfer goes through a call of rppal that does it in one piece.
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use embedded_hal::i2c::{ErrorType, I2c, Operation, SevenBitAddress};
 use frameside_core::chips::BusFault;
@@ -16,6 +16,9 @@ use rppal::i2c::{Error as RppalError, I2c as Device};
 const TIMEOUT_MS: u32 = 100;
 /// That many time-outs in a row, and the device file is opened anew.
 const TIME_OUTS_TO_REOPEN: u8 = 2;
+
+/// Where the kernel lists the I2C devices that it knows.
+const LISTED: &str = "/sys/bus/i2c/devices";
 
 /// Why a bus cannot be opened.
 #[derive(Debug, thiserror::Error)]
@@ -50,6 +53,10 @@ pub struct LinuxBus {
     /// Nothing after two time-outs, until the next transfer opens it again.
     device: Option<Device>,
     time_outs: u8,
+    /// Addresses that no kernel driver held when they were first used.
+    free: Vec<u8>,
+    /// Where the kernel lists what it knows of I2C devices.
+    listed: PathBuf,
 }
 
 impl LinuxBus {
@@ -59,7 +66,7 @@ impl LinuxBus {
     /// [`OpenBusError`] when it is not there, not allowed, or fails.
     pub fn open(number: u8) -> Result<Self, OpenBusError> {
         match open(number) {
-            Ok(device) => Ok(Self { number, device: Some(device), time_outs: 0 }),
+            Ok(device) => Ok(Self::around(number, Some(device))),
             Err(RppalError::Io(e)) if e.kind() == io::ErrorKind::NotFound => {
                 Err(OpenBusError::NotThere { number })
             }
@@ -68,6 +75,24 @@ impl LinuxBus {
             }
             Err(e) => Err(OpenBusError::Failed { number, fault: fault_of(&e) }),
         }
+    }
+
+    fn around(number: u8, device: Option<Device>) -> Self {
+        Self { number, device, time_outs: 0, free: Vec::new(), listed: LISTED.into() }
+    }
+
+    /// Refuses an address that a kernel driver holds. rppal forces its way past
+    /// the driver (its request 0x706 is the kernel's I2C_SLAVE_FORCE), so the
+    /// kernel's own refusal never comes.
+    fn refuse_claimed(&mut self, address: u8) -> Result<(), BusFault> {
+        if self.free.contains(&address) {
+            return Ok(());
+        }
+        if driver_under(&self.listed, self.number, address).is_some() {
+            return Err(BusFault::Claimed);
+        }
+        self.free.push(address);
+        Ok(())
     }
 
     fn transfer(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), RppalError> {
@@ -103,6 +128,7 @@ impl I2c<SevenBitAddress> for LinuxBus {
     /// Makes a write, a read, or a write and a read with a repeated start in
     /// between; refuses anything else as [`BusFault::Unsupported`].
     fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), BusFault> {
+        self.refuse_claimed(address)?;
         let outcome = self.transfer(address, operations).map_err(|e| fault_of(&e));
         self.remember(outcome);
         outcome
@@ -112,7 +138,7 @@ impl I2c<SevenBitAddress> for LinuxBus {
 /// The kernel driver that holds `address` on bus `number`, if one does.
 #[must_use]
 pub fn kernel_driver(number: u8, address: u8) -> Option<String> {
-    driver_under(Path::new("/sys/bus/i2c/devices"), number, address)
+    driver_under(Path::new(LISTED), number, address)
 }
 
 fn driver_under(devices: &Path, number: u8, address: u8) -> Option<String> {
@@ -186,7 +212,7 @@ mod tests {
 
     #[test]
     fn two_time_outs_in_a_row_close_the_device_for_a_new_start() {
-        let mut bus = LinuxBus { number: 251, device: None, time_outs: 0 };
+        let mut bus = LinuxBus::around(251, None);
         bus.remember(Err(BusFault::TimedOut));
         bus.remember(Ok(()));
         bus.remember(Err(BusFault::TimedOut));
@@ -206,5 +232,12 @@ mod tests {
         std::os::unix::fs::symlink("../../../bus/i2c/drivers/as73211", device.join("driver")).unwrap();
         assert_eq!(driver_under(sys.path(), 1, 0x74).as_deref(), Some("as73211"));
         assert_eq!(driver_under(sys.path(), 1, 0x75), None);
+
+        let mut bus = LinuxBus { listed: sys.path().to_owned(), ..LinuxBus::around(1, None) };
+        assert_eq!(bus.refuse_claimed(0x74), Err(BusFault::Claimed));
+        assert_eq!(bus.write(0x74, &[0]), Err(BusFault::Claimed), "before the device is touched");
+        assert_eq!(bus.refuse_claimed(0x75), Ok(()));
+        std::fs::remove_file(device.join("driver")).unwrap();
+        assert_eq!(bus.refuse_claimed(0x74), Ok(()), "once the driver is gone");
     }
 }

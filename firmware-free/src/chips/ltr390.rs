@@ -321,7 +321,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::chips::emulated::{EmulatedBus, EmulatedLtr390, Trouble};
+    use crate::chips::emulated::{EmulatedBus, EmulatedChip, EmulatedLtr390, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
     /// Counts for one W/m² at gain 18 and 400 ms in the emulated parts; with a
@@ -372,6 +372,22 @@ mod tests {
             assert_eq!(reading.counts, counts.cast_signed());
             assert!((reading.seen.lowest().w_m2() - uv_index).abs() < 5e-5, "{reading:?}");
             assert_eq!((reading.flags, reading.seen.is_bound()), (Flags::UNCALIBRATED, false));
+        }
+    }
+
+    #[test]
+    fn codes_and_sensitivities_are_the_datasheets() {
+        // LTR-390UV-01 V1.4, ALS_UVS_MEAS_RATE (every 2000 ms) and ALS_UVS_GAIN; 1400 counts
+        // for one UV index at 18x and 400 ms, in proportion to gain and time.
+        let rates = [(400_000, 0x06), (200_000, 0x16), (100_000, 0x26), (50_000, 0x36), (25_000, 0x46)];
+        for (us, code) in rates.into_iter().chain([(12_500, 0x56)]) {
+            let time = Duration::from_micros(us);
+            let chip = driver(Ltr390Settings { time, ..CALIBRATED });
+            assert_eq!(chip.resolution << RESOLUTION_SHIFT | EVERY_2_S, code);
+            for (range, at_400_ms) in [77.778, 233.333, 466.667, 700.0, 1400.0].into_iter().enumerate() {
+                let wanted = at_400_ms * us as f64 / 400_000.0;
+                assert!((counts_per_uvi(1400.0, range as u8, time) / wanted - 1.0).abs() < 1e-5);
+            }
         }
     }
 
@@ -440,6 +456,40 @@ mod tests {
         bus.set_now(now + Duration::from_secs(60));
         let reading = measure(&mut chip, &mut bus).unwrap();
         assert!((reading.at.seconds_since(now) - 60.2).abs() < 1e-6, "{:?}", reading.at);
+    }
+
+    #[test]
+    fn a_result_that_the_chip_made_by_itself_is_not_taken_for_the_new_one() {
+        let climbing = Box::new(|at: Mono| Irradiance::from_w_m2(at.seconds()));
+        let chip = EmulatedLtr390::new(COUNTS_PER_W_M2, climbing).with_clock(0.9).without_noise();
+        let mut bus = bus_with(chip);
+        let mut chip = driver(CALIBRATED);
+        measure(&mut chip, &mut bus).unwrap();
+        // It goes on every 2 s / 0.9; the next measurement of ours is slow to come.
+        bus.set_now(Mono::from_seconds(7.0));
+        let reading = measure(&mut chip, &mut bus).unwrap();
+        // Mean of t over 7 to 7.444 s.
+        assert!((reading.seen.lowest().w_m2() - 7.222).abs() < 2e-3, "{reading:?}");
+    }
+
+    #[test]
+    fn a_chip_that_does_not_keep_its_settings_is_refused() {
+        /// Says that it is the part, and nothing else.
+        struct Parrot(u8);
+        impl EmulatedChip for Parrot {
+            fn write(&mut self, _: Mono, bytes: &[u8]) {
+                self.0 = bytes[0];
+            }
+            fn read(&mut self, _: Mono, buffer: &mut [u8]) {
+                buffer.fill(if self.0 == PART_ID { PART_NUMBER } else { 0 });
+            }
+            fn suffer(&mut self, _: Mono, _: Trouble) {}
+        }
+        let mut bus = EmulatedBus::default();
+        bus.attach(ADDRESS, Parrot(0));
+        let fault = measure(&mut driver(CALIBRATED), &mut bus).unwrap_err();
+        assert_eq!(fault, SensorFault::SettingsLost { address: ADDRESS });
+        assert!(bus.now() < Mono::from_seconds(0.1), "it was told before a measurement");
     }
 
     #[test]

@@ -12,7 +12,7 @@
 
 use std::time::Duration;
 
-use super::{Bus, BusFault, Chip, SensorFault, SetupError, Step};
+use super::{Bus, Chip, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
@@ -141,11 +141,9 @@ impl Veml6070 {
     }
 
     fn start<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
-        // It answers only when it has something to tell.
-        match bus.take(ALERT_RESPONSE) {
-            Ok(_) | Err(SensorFault::Bus { fault: BusFault::NoAcknowledge, .. }) => {}
-            Err(fault) => return Err(fault),
-        }
+        // It answers only when it has something to tell; what is wrong otherwise
+        // shows at the next word.
+        let _ = bus.take(ALERT_RESPONSE);
         self.command(bus, OFF)?;
         self.command(bus, 0)?;
         let ready = now + self.time().mul_f64(SLOW);
@@ -183,6 +181,9 @@ impl Veml6070 {
 
 /// The result, read until its high byte is the same before and after.
 fn whole_result<B: Bus>(bus: &mut B) -> Result<u16, SensorFault> {
+    // A chip that answers here and not at the other address is another chip; one
+    // that is gone is told by the address that the config knows.
+    bus.take(COMMAND)?;
     let mut high = bus.take(HIGH_BYTE)?;
     for _ in 0..READS {
         let low = bus.take(COMMAND)?;
@@ -219,6 +220,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::chips::BusFault;
     use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, EmulatedVeml6070, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
@@ -249,11 +251,17 @@ mod tests {
             assert_eq!((reading.counts, reading.flags), (1000, Flags::NONE));
             assert!((reading.seen.lowest().w_m2() - w_m2).abs() < 1e-5, "{reading:?}");
         }
-        // VEML6070 rev 1.5, "refresh time": 1T is 112.5 ms at 270 kΩ, 4T is 1 s at 600 kΩ.
-        assert!((time_s(270.0, 1) - 0.112_5).abs() < 1e-12);
-        assert!((time_s(600.0, 3) - 1.0).abs() < 1e-12);
-        // VEML6070 rev 1.5, command: T is 0x06 switched on.
-        assert_eq!(Veml6070Time::One.code() << TIME_SHIFT | RESERVED, 0x06);
+    }
+
+    #[test]
+    fn codes_and_times_are_the_datasheets() {
+        // VEML6070 rev 1.5, "refresh time" at 270 and 600 kΩ, and the command switched on.
+        let times = [(0.056_25, 0.125, 0x02), (0.112_5, 0.25, 0x06), (0.225, 0.5, 0x0A), (0.45, 1.0, 0x0E)];
+        for (time, (at_270, at_600, command)) in TIMES.into_iter().zip(times) {
+            assert!((time_s(270.0, time.code()) - at_270).abs() < 1e-12);
+            assert!((time_s(600.0, time.code()) - at_600).abs() < 1e-12);
+            assert_eq!(time.code() << TIME_SHIFT | RESERVED, command);
+        }
     }
 
     #[test]

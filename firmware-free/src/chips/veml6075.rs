@@ -296,6 +296,18 @@ mod tests {
     }
 
     #[test]
+    fn codes_and_sensitivities_are_the_datasheets() {
+        // VEML6075 rev 1.2, UV_CONF with active force mode; 0.93 counts per µW/cm² at 50 ms.
+        let times = [(50, 0x02, 93.0), (100, 0x12, 186.0), (200, 0x22, 372.0), (400, 0x32, 744.0)];
+        for (range, (ms, conf, counts)) in (0..).zip(times.into_iter().chain([(800, 0x42, 1488.0)])) {
+            assert_eq!(driver(Ranging::Locked(range)).wanted(), conf);
+            assert_eq!(time(range), Duration::from_millis(ms));
+            assert!((counts_per_w_m2(range) - counts).abs() < 1e-9);
+            assert!((FULL_SCALES_W_M2[usize::from(range)] - 65_535.0 / counts).abs() < 1e-9);
+        }
+    }
+
+    #[test]
     fn every_time_through_driver_and_emulator() {
         for range in 0..5 {
             for counts in [0, 1, 4201, 65_534] {

@@ -1,6 +1,7 @@
 //! Every chip from light to dose, through its emulator, driver and sampler.
 
 mod cloudy_hour;
+mod fault_table;
 
 use std::time::Duration;
 
@@ -60,9 +61,8 @@ impl Model {
         }
     }
 
-    /// The chip in a light, just switched on.
-    fn emulated(self, light: Light) -> EmulatedBus {
-        let mut bus = EmulatedBus::default();
+    /// Puts the chip on a bus and into a light, just switched on.
+    fn attach(self, bus: &mut EmulatedBus, light: Light) {
         let address = self.address();
         match self {
             Self::As7331 => bus.attach(address, EmulatedAs7331::new(light).with_clock(0.85)),
@@ -78,7 +78,6 @@ impl Model {
                 bus.attach_at(&EmulatedVeml6070::ADDRESSES, EmulatedVeml6070::new(270.0, light));
             }
         }
-        bus
     }
 
     fn driver(self, ranging: Ranging) -> Box<dyn Chip<EmulatedBus> + Send> {
@@ -111,7 +110,8 @@ struct Bench {
 
 impl Bench {
     fn new(model: Model, ranging: Ranging, light: Light, first: Mono) -> Self {
-        let mut bus = model.emulated(light);
+        let mut bus = EmulatedBus::default();
+        model.attach(&mut bus, light);
         bus.set_now(first);
         Self { bus, sampler: Sampler::new(model.driver(ranging), PERIOD, first), next: first }
     }
