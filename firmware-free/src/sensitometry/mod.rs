@@ -9,6 +9,9 @@
 mod density;
 mod next_dose;
 mod pchip;
+mod reciprocity;
+#[cfg(test)]
+mod splitmix;
 mod strip;
 mod tone;
 mod wedge;
@@ -16,6 +19,7 @@ mod wedge;
 pub use density::{Density, Lightness};
 pub use next_dose::Correction;
 pub use pchip::Pchip;
+pub use reciprocity::{EqualPrint, Reciprocity, ReciprocityError, fit_exponent};
 pub use strip::{Band, LeastDose, StripError, StripReading, read_densities, read_first_full};
 pub use tone::{Tone, tone_table};
 pub use wedge::{
