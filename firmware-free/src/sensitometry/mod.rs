@@ -6,6 +6,7 @@
 //! densities of dry, oxidised prints; a curve must not mix visual densities
 //! (as from L*) with red-filter densities, which are higher on a blue print.
 
+mod advice;
 mod density;
 mod next_dose;
 mod pchip;
@@ -16,6 +17,7 @@ mod strip;
 mod tone;
 mod wedge;
 
+pub use advice::{Advice, AdviceError, Answer, Evidence, StripToMake, Target, Weighed, advise};
 pub use density::{Density, Lightness};
 pub use next_dose::Correction;
 pub use pchip::Pchip;
