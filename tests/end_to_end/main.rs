@@ -7,6 +7,7 @@ mod link;
 mod manners;
 mod purity;
 mod reference;
+mod reference_sensitometry;
 mod rehearsal;
 mod service;
 mod yard;
