@@ -9,5 +9,6 @@ mod purity;
 mod reference;
 mod reference_sensitometry;
 mod rehearsal;
+mod sensitometry;
 mod service;
 mod yard;

@@ -12,6 +12,9 @@ mod replay;
 mod run;
 mod show;
 mod status;
+mod strip;
+mod table;
+mod wedge;
 
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -82,6 +85,10 @@ enum Verb {
     Show(show::Args),
     /// Add a note to a print
     Note(note::Args),
+    /// A test strip: planned by dose, and what it says
+    Strip(strip::Args),
+    /// The characteristic curve of a printed step wedge
+    Wedge(wedge::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
 }
@@ -198,6 +205,8 @@ pub fn main() -> ExitCode {
         Verb::Prints(args) => prints::run(args, &context),
         Verb::Show(args) => show::run(&args, &context),
         Verb::Note(args) => note::run(args, &context),
+        Verb::Strip(args) => strip::run(&args, &context),
+        Verb::Wedge(args) => wedge::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
     };
     match done {

@@ -108,6 +108,20 @@ pub enum StripError {
     },
 }
 
+impl StripError {
+    /// The band that is wrong, counted from 1, where it is one.
+    #[must_use]
+    pub fn band(&self) -> Option<usize> {
+        match *self {
+            Self::NoDose { band }
+            | Self::NotRising { band, .. }
+            | Self::Density { band, .. }
+            | Self::Contradiction { band, .. } => Some(band),
+            Self::TooFew(_) | Self::NoSuchBand { .. } => None,
+        }
+    }
+}
+
 /// Reads a strip from its densities. Full density, the plateau, is the mean of
 /// the two highest; the least dose is the first to come within 0.03 of it,
 /// interpolated in log H. With the last band still rising by more than 0.03

@@ -108,6 +108,23 @@ pub enum WedgeError {
     },
 }
 
+impl WedgeError {
+    /// The step that is wrong, counted from 1, where it is one.
+    #[must_use]
+    pub fn step(&self) -> Option<usize> {
+        match *self {
+            Self::WedgeDensity { step, .. }
+            | Self::PrintDensity { step, .. }
+            | Self::Duplicate { step, .. }
+            | Self::NotRising { step, .. }
+            | Self::Contradiction { step, .. }
+            | Self::NoToe { step, .. } => Some(step),
+            Self::NoShoulder { .. } => Some(1),
+            Self::NoDose | Self::TooFew(_) | Self::TooFlat { .. } => None,
+        }
+    }
+}
+
 /// A density that no dose gives.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[error("no dose gives density {wanted}; this curve goes from above {d_min} to {d_max}")]
