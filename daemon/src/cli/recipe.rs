@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use clap::Subcommand;
-use frameside_core::quantity::{Dose, TargetDose};
+use frameside_core::quantity::{Dose, Irradiance, TargetDose};
+use frameside_core::sensitometry::{EqualPrint, fit_exponent};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json};
-use crate::advice::SUN;
+use crate::advice::{self, SUN};
 use crate::ledger::{Facts, Filter, Recipe, RecipeVersion, Record};
 use crate::words;
 
@@ -40,6 +41,9 @@ enum Verb {
     /// The recipes there are
     #[command(after_help = "Example:\n  frameside recipe list")]
     List,
+    /// Whether it answers to dose alone, by its prints in strong and in weak light
+    #[command(after_help = "Example:\n  frameside recipe exponent citrate")]
+    Exponent(Exponent),
     /// One recipe with its versions
     #[command(after_help = "Example:\n  frameside recipe show citrate")]
     Show(Named),
@@ -50,6 +54,15 @@ struct Named {
     /// Its name
     #[arg(value_parser = parse_name)]
     name: String,
+}
+
+#[derive(Debug, clap::Args)]
+struct Exponent {
+    #[command(flatten)]
+    recipe: Named,
+    /// The source of light
+    #[arg(long, default_value = SUN)]
+    source: String,
 }
 
 #[derive(Debug, clap::Args)]
@@ -91,6 +104,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         Verb::Add(told) => add(told, context),
         Verb::Change(told) => change(told, context),
         Verb::List => list(context),
+        Verb::Exponent(args) => exponent(args, context),
         Verb::Show(Named { name }) => show(name, context),
     }
 }
@@ -189,6 +203,40 @@ fn show(name: &str, context: &Context) -> Result<(), Failure> {
         let _ = writeln!(text, "version {} of {day} changed: {changed}", pair[1].version);
     }
     out(&text);
+    Ok(())
+}
+
+fn exponent(args: &Exponent, context: &Context) -> Result<(), Failure> {
+    let name = &args.recipe.name;
+    let (record, _) = context.record()?;
+    let failed = |error: String| Failure::Failed(format!("{name} under {}: {error}", args.source));
+    let advice = advice::for_recipe(&record, name, &args.source, now_ms())
+        .map_err(|error| Failure::Failed(error.to_string()))?;
+    let mut prints = Vec::new();
+    for piece in advice.pieces.iter().filter(|piece| piece.kind == "print") {
+        let seconds = record.find(&piece.name)?.seconds_uncovered().unwrap_or(0.0);
+        let irradiance = Irradiance::from_w_m2(piece.dose.j_m2() / seconds);
+        prints.push(EqualPrint { irradiance, dose: piece.evidence.target });
+    }
+    let fit = fit_exponent(&prints).map_err(|error| failed(error.to_string()))?;
+    if context.json {
+        out_json(&json!({
+            "recipe": name, "source": args.source, "exponent": fit.exponent, "fitted": fit.fitted,
+            "low": fit.low, "high": fit.high, "prints": prints.len(),
+        }));
+        return Ok(());
+    }
+    let (fitted, low, high) = (fit.fitted, fit.low, fit.high);
+    let says = if fit.exponent == 1.0 {
+        "dose alone explains them: the exponent stays 1".to_owned()
+    } else {
+        format!("the light's strength matters too: the exponent is {:.2}", fit.exponent)
+    };
+    out(&format!(
+        "{name} under {}: {} prints fit {fitted:.2} (between {low:.2} and {high:.2})\n{says}\n",
+        args.source,
+        prints.len()
+    ));
     Ok(())
 }
 

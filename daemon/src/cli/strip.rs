@@ -172,7 +172,7 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
     tell(&reading, context);
     if !context.json {
         match &print.recipe {
-            Some(recipe) => out(&format!("kept for 'frameside advise {recipe}'\n")),
+            Some(recipe) => out(&format!("kept with {recipe}: 'frameside advise' rests on it\n")),
             None => out("it was made with no recipe, so no advice follows from it\n"),
         }
         if !judgement.is_final() {

@@ -7,9 +7,12 @@ use frameside_core::quantity::{Dose, TargetDose};
 use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, WedgeStep};
 use serde_json::{Value, json};
 
+use super::recipe::{self, parse_name};
 use super::table::Table;
-use super::{Context, Failure, out, out_json};
+use super::{Context, Failure, now_ms, out, out_json};
+use crate::advice::SUN;
 use crate::charts::{self, Characteristic, Mark, WedgeCurve};
+use crate::ledger::{RecipeVersion, WedgeRow};
 
 /// The characteristic curve of a step wedge printed on your coating: how light and how
 /// dark it gets, what a negative must span, and the dose for full density.
@@ -22,6 +25,7 @@ use crate::charts::{self, Characteristic, Mark, WedgeCurve};
 Examples:
   frameside wedge citrate.csv --dose 30kJ/m2
   frameside wedge citrate.csv --dose 30kJ/m2 --increment 0.15 --first 0.05 --chart citrate.png
+  frameside wedge citrate.csv --dose 30kJ/m2 --recipe citrate
   frameside wedge citrate.csv --dose 30kJ/m2 --range 1.4 --target 15kJ/m2
   frameside wedge may.csv june.csv --dose 30kJ/m2 --chart both.svg")]
 pub(super) struct Args {
@@ -37,10 +41,16 @@ pub(super) struct Args {
     /// The wedge's density at the first row, with --increment
     #[arg(long, value_name = "D", value_parser = parse_density, default_value_t = 0.0, requires = "increment")]
     first: f64,
-    /// The density range of your negative: how it suits the paper
+    /// Keep it with this recipe: advice for full density and densities rests on it
+    #[arg(long, requires = "dose", value_parser = parse_name)]
+    recipe: Option<String>,
+    /// The source it was printed under
+    #[arg(long, requires = "recipe", default_value = SUN, value_parser = parse_name)]
+    source: String,
+    /// The density range of your negative; the recipe's unless told
     #[arg(long, value_name = "D", value_parser = parse_range)]
     range: Option<f64>,
-    /// The dose you print with now, through the negative's clear parts
+    /// The dose you print with now, through the negative's clear parts; the recipe's unless told
     #[arg(long, value_name = "DOSE", requires = "dose")]
     target: Option<TargetDose>,
     /// Draw the curves into a file ending in .svg or .png
@@ -70,7 +80,16 @@ fn parse_range(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
-    let wedges = args.files.iter().map(|file| Wedge::read(file, args)).collect::<Result<Vec<_>, _>>()?;
+    let recipe = match &args.recipe {
+        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        None => None,
+    };
+    let present = Present::new(args, recipe.as_ref());
+    let read = |file: &PathBuf| Wedge::read(file, args, present);
+    let wedges = args.files.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+    if let Some(recipe) = &recipe {
+        keep(&wedges, recipe, &args.source, context)?;
+    }
     if let Some(file) = &args.chart {
         let svg = charts::characteristic(&chart(&wedges));
         charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
@@ -84,10 +103,37 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     }
     let told: Vec<String> = wedges.iter().map(Wedge::for_people).collect();
     out(&told.join("\n"));
+    if let Some(RecipeVersion { name, version, .. }) = &recipe {
+        out(&format!("kept with {name}, version {version}: 'frameside advise' rests on it\n"));
+    }
     if let Some(file) = &args.chart {
         out(&format!("drawn: {}\n", file.display()));
     }
     Ok(())
+}
+
+/// How prints are made now.
+#[derive(Clone, Copy)]
+struct Present {
+    /// The density range of the negative.
+    range: Option<f64>,
+    /// The density of its clear parts.
+    base: Density,
+    /// The target dose, before the negative.
+    target: Option<Dose>,
+}
+
+impl Present {
+    fn new(args: &Args, recipe: Option<&RecipeVersion>) -> Self {
+        let recipe = recipe.map(|version| &version.recipe);
+        let facts = recipe.map(|recipe| &recipe.facts);
+        let target = args.target.or_else(|| recipe?.target(&args.source));
+        Self {
+            range: args.range.or_else(|| facts?.negative_range),
+            base: Density::new(facts.and_then(|facts| facts.negative_base).unwrap_or(0.0)),
+            target: target.map(TargetDose::dose),
+        }
+    }
 }
 
 /// A printed wedge and its curve.
@@ -95,11 +141,26 @@ struct Wedge {
     name: String,
     /// What it received; `None` when that is not known and log H counts from it.
     dose: Option<Dose>,
+    steps: Vec<WedgeStep>,
     curve: CharacteristicCurve,
-    /// The density range of the present negative.
-    range: Option<f64>,
-    /// The present dose through the negative's clear parts.
-    target: Option<Dose>,
+    present: Present,
+}
+
+/// Keeps wedges with their recipe.
+fn keep(wedges: &[Wedge], recipe: &RecipeVersion, source: &str, context: &Context) -> Result<(), Failure> {
+    let mut notebook = context.notebook()?;
+    for wedge in wedges {
+        let row = WedgeRow {
+            name: wedge.name.clone(),
+            version: Some(recipe.version),
+            source: source.to_owned(),
+            unix_ms: now_ms(),
+            dose: wedge.dose.unwrap_or(UNKNOWN),
+            steps: wedge.steps.clone(),
+        };
+        notebook.keep_wedge(&recipe.name, &row)?;
+    }
+    Ok(())
 }
 
 /// Reads a wedge's steps; a table without the wedge's own densities needs them
@@ -125,21 +186,22 @@ fn steps(table: &Table, even: Option<(f64, f64)>) -> Result<Vec<WedgeStep>, Fail
 }
 
 impl Wedge {
-    fn read(file: &Path, args: &Args) -> Result<Self, Failure> {
+    fn read(file: &Path, args: &Args, present: Present) -> Result<Self, Failure> {
         let table = Table::read(file, &["step", "wedge_density", "density", "lstar"])?;
         let steps = steps(&table, args.increment.map(|increment| (args.first, increment)))?;
         let dose = args.dose.map(TargetDose::dose);
         let curve = CharacteristicCurve::new(dose.unwrap_or(UNKNOWN), &steps)
             .map_err(|error| table.wrong_row(error.step(), &error.to_string()))?;
         let name = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        Ok(Self { name, dose, curve, range: args.range, target: args.target.map(TargetDose::dose) })
+        Ok(Self { name, dose, steps, curve, present })
     }
 
     /// How the present negative suits the paper, at the dose in use or at the
     /// least for full density.
     fn fit(&self) -> NegativeFit {
-        let printed = self.target.unwrap_or(self.curve.full_dose().dose);
-        self.curve.negative_fit(self.range.unwrap_or(0.0), printed)
+        let through_clear = |target: Dose| target * self.present.base.reflectance();
+        let printed = self.present.target.map_or(self.curve.full_dose().dose, through_clear);
+        self.curve.negative_fit(self.present.range.unwrap_or(0.0), printed)
     }
 
     fn to_json(&self) -> Value {
@@ -166,8 +228,8 @@ impl Wedge {
             "full_dose_j_m2": known(full.dose), "full_low_j_m2": known(full.low), "full_high_j_m2": known(full.high),
             "turn_over": turn_over,
             "negative_must_span": fit.must_span,
-            "negative_off": self.range.map(|_| fit.off),
-            "target_shift_stops": self.target.map(|_| fit.target_shift),
+            "negative_off": self.present.range.map(|_| fit.off),
+            "target_shift_stops": self.present.target.map(|_| fit.target_shift),
             "points": self.curve.points().iter().map(point).collect::<Vec<_>>(),
         })
     }
@@ -227,7 +289,7 @@ impl Wedge {
     /// What follows for the negative and the target.
     fn advice(&self) -> Vec<String> {
         let fit = self.fit();
-        let printed = match self.target {
+        let printed = match self.present.target {
             Some(target) => format!("printed with {target}"),
             None => "printed for full density".to_owned(),
         };
@@ -235,7 +297,7 @@ impl Wedge {
             "{printed}, the negative must span {:.2} from its clear parts to the first trace of tone",
             fit.must_span
         )];
-        if let Some(range) = self.range {
+        if let Some(range) = self.present.range {
             said.push(match fit.off {
                 off if off > 0.05 => {
                     format!("yours spans {range:.2}, {off:.2} too much: its lights come out as bare paper")
@@ -246,8 +308,8 @@ impl Wedge {
                 _ => format!("yours spans {range:.2}, which suits it"),
             });
         }
-        if let Some(target) = self.target {
-            let full = self.curve.full_dose().dose;
+        if let Some(target) = self.present.target {
+            let full = self.curve.full_dose().through(self.present.base).dose;
             said.push(format!("target shift {}: from {target} to {full}", fit.target_shift));
         }
         said
