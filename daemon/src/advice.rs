@@ -6,7 +6,7 @@ use frameside_core::sensitometry::{
     StripReading, Weighed, advise, read_densities, read_first_full,
 };
 
-use crate::ledger::{Facts, Filter, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
+use crate::ledger::{Facts, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
 
 /// Density per unit of log H where a recipe has no wedge: the middle tones of most
 /// blue prints have 1 to 1.4 [common practice].
@@ -30,6 +30,22 @@ pub enum NoAdvice {
         /// Those there are.
         recipes: Vec<String>,
     },
+    /// Neither advised nor set.
+    #[error(
+        "{recipe} has no target under {source_name} yet; give one with --target, or make a strip: 'frameside advise' says which"
+    )]
+    NoTarget {
+        /// The recipe.
+        recipe: String,
+        /// The source of light.
+        source_name: String,
+    },
+    /// A print to repeat is still out.
+    #[error("print {0} has not been brought in, so its dose is not known yet")]
+    StillOut(String),
+    /// A print to repeat had no light.
+    #[error("print {0} had no light, so there is no dose to repeat")]
+    NoLight(String),
     /// A print's own figures contradict its judgement.
     #[error("{print}: {error}")]
     Strip {
@@ -103,9 +119,8 @@ pub fn for_recipe(
     now_ms: i64,
 ) -> Result<RecipeAdvice, NoAdvice> {
     let versions = record.recipe(recipe)?;
-    let prints = record.prints(&Filter { recipe: Some(recipe.to_owned()), ..Filter::default() })?;
     let wedges = record.wedges(recipe)?;
-    if versions.is_empty() && prints.is_empty() && wedges.is_empty() {
+    if versions.is_empty() && !record.has_prints_of(recipe)? {
         let recipes = record.recipes()?.into_iter().map(|version| version.name).collect();
         return Err(NoAdvice::NoRecipe { name: recipe.escape_default().to_string(), recipes });
     }
@@ -136,7 +151,7 @@ pub fn for_recipe(
         // Its shape is the same under every source.
         curve = Some(read);
     }
-    for print in prints.iter().rev().filter(|print| print.source == source) {
+    for print in record.judged(recipe)?.iter().filter(|print| print.source == source) {
         let Some(judgement) = record.judgements(print)?.pop() else { continue };
         let Some(brought_in) = print.brought_in() else { continue };
         if is_other(&print.id, print.recipe_version) {
@@ -150,6 +165,38 @@ pub fn for_recipe(
     let advice =
         advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
     Ok(RecipeAdvice { recipe: recipe.to_owned(), source: source.to_owned(), set, advice, pieces, left_out })
+}
+
+/// The target of a recipe under a source: advised, else set by hand.
+///
+/// # Errors
+/// As [`for_recipe`], and [`NoAdvice::NoTarget`].
+pub fn target(record: &Record, recipe: &str, source: &str, now_ms: i64) -> Result<TargetDose, NoAdvice> {
+    let none = || NoAdvice::NoTarget { recipe: recipe.to_owned(), source_name: source.to_owned() };
+    for_recipe(record, recipe, source, now_ms)?.target().ok_or_else(none)
+}
+
+/// The dose that repeats a print, put right by its judgement if it has one.
+///
+/// # Errors
+/// [`NoAdvice`] when there is no such print, or it has no dose to repeat.
+pub fn repeating(record: &Record, print: &str) -> Result<TargetDose, NoAdvice> {
+    let print = record.find(print)?;
+    let printed = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
+    let judgement = record.judgements(&print)?.pop();
+    let curve = newest_curve(record, &print)?;
+    let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
+    let dose = correction.map_or(printed, |correction| correction.next());
+    TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))
+}
+
+/// The curve of the newest wedge of a print's recipe.
+///
+/// # Errors
+/// [`LedgerError`] when the record cannot be read.
+pub fn newest_curve(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, LedgerError> {
+    let Some(recipe) = &print.recipe else { return Ok(None) };
+    Ok(record.wedges(recipe)?.last().and_then(|wedge| wedge.curve().ok()))
 }
 
 /// The facts of a version; prints made while the recipe was only text count to

@@ -6,6 +6,7 @@ mod bad_input;
 mod link;
 mod manners;
 mod purity;
+mod recipes;
 mod reference;
 mod reference_sensitometry;
 mod rehearsal;

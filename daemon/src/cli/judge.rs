@@ -2,12 +2,12 @@
 
 use clap::ArgGroup;
 use frameside_core::quantity::Stops;
-use frameside_core::sensitometry::{CharacteristicCurve, Correction, Density, Lightness};
+use frameside_core::sensitometry::{Correction, Density, Lightness};
 use serde_json::json;
 
 use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice;
-use crate::ledger::{Filter, Judgement, PrintRow, Record, Verdict};
+use crate::ledger::{Judgement, PrintRow, Record, Verdict};
 
 /// What the print itself says, once it is dry and oxidised: the next target follows
 /// from it. Until then it looks lighter than it will be, and counts for less.
@@ -90,7 +90,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         )));
     }
     let verdict = args.verdict()?;
-    let curve = newest_curve(&record, &print)?;
+    let curve = advice::newest_curve(&record, &print)?;
     let Some(correction) = advice::correction(&print, &verdict, curve.as_ref()) else {
         return Err(Failure::Failed(format!(
             "print {} had no light, so it says nothing of a dose",
@@ -105,12 +105,6 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     Ok(())
 }
 
-/// The curve of the recipe's newest wedge.
-fn newest_curve(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, Failure> {
-    let Some(recipe) = &print.recipe else { return Ok(None) };
-    Ok(record.wedges(recipe)?.last().and_then(|wedge| wedge.curve().ok()))
-}
-
 /// An earlier judged print of the recipe, and what is not the same with it.
 struct Changed {
     since: String,
@@ -119,15 +113,11 @@ struct Changed {
 
 fn changed_since(record: &Record, print: &PrintRow) -> Result<Option<Changed>, Failure> {
     let Some(recipe) = &print.recipe else { return Ok(None) };
-    let prints = record.prints(&Filter { recipe: Some(recipe.clone()), ..Filter::default() })?;
-    let earlier = prints.into_iter().skip_while(|other| other.id != print.id).skip(1);
-    for other in earlier.filter(|other| !other.is_strip()) {
-        if !record.judgements(&other)?.is_empty() {
-            let what = differences(record, recipe, &other, print)?;
-            return Ok(Some(Changed { since: other.id, what }));
-        }
-    }
-    Ok(None)
+    let judged = record.judged(recipe)?;
+    let earlier = judged.iter().take_while(|other| other.id != print.id).filter(|other| !other.is_strip());
+    let Some(other) = earlier.last() else { return Ok(None) };
+    let what = differences(record, recipe, other, print)?;
+    Ok(Some(Changed { since: other.id.clone(), what }))
 }
 
 fn differences(

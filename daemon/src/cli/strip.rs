@@ -59,7 +59,6 @@ fn parse_step(text: &str) -> Result<Stops, String> {
 /// A strip of the record by what its bands show, or any other from a table.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("strip").required(true))]
-#[command(group = ArgGroup::new("bands").requires("print"))]
 #[command(after_help = "\
 Examples:
   frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
@@ -79,13 +78,13 @@ struct ReadArgs {
     #[arg(long, value_name = "BAND", group = "bands")]
     first_full: Option<usize>,
     /// It is dry
-    #[arg(long, requires = "print")]
+    #[arg(long)]
     dry: bool,
     /// It is oxidised, by air or peroxide
-    #[arg(long, requires = "print")]
+    #[arg(long)]
     oxidised: bool,
     /// A table with dose_j_m2 or dose_kj_m2, and density or lstar, by rising dose
-    #[arg(long, value_name = "FILE", group = "strip")]
+    #[arg(long, value_name = "FILE", group = "strip", conflicts_with_all = ["bands", "dry", "oxidised"])]
     csv: Option<PathBuf>,
 }
 

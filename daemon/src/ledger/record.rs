@@ -291,6 +291,24 @@ impl Record {
         Ok(prints)
     }
 
+    /// The prints of a recipe that were judged, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn judged(&self, recipe: &str) -> Result<Vec<PrintRow>, LedgerError> {
+        let which = "WHERE recipe = ?1 AND seq IN (SELECT print FROM judgement) ORDER BY seq";
+        self.select_prints(which, params![recipe]).map_err(|e| self.failed(e))
+    }
+
+    /// Whether there is a print of a recipe.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn has_prints_of(&self, recipe: &str) -> Result<bool, LedgerError> {
+        let sql = "SELECT EXISTS (SELECT 1 FROM print WHERE recipe = ?1)";
+        self.connection.query_row(sql, params![recipe], |row| row.get(0)).map_err(|e| self.failed(e))
+    }
+
     /// The print of a name, or of the only name that begins so.
     ///
     /// # Errors
