@@ -2,6 +2,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, reason = "a test may fail by panicking"))]
 
+pub mod advice;
 pub mod assemble;
 pub mod charts;
 pub mod cli;

@@ -76,11 +76,11 @@ pub struct Expose {
 pub enum Aim {
     /// A dose.
     Target(TargetDose),
-    /// The dose an earlier print was brought in with.
+    /// The dose an earlier print was brought in with, put right by its judgement.
     Like(String),
     /// The bands of a test strip.
     Strip(Vec<TargetDose>),
-    /// The target of its recipe.
+    /// The target of its recipe, advised or set.
     Recipe,
 }
 

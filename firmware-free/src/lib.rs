@@ -10,3 +10,4 @@ pub mod exposure;
 pub mod light;
 pub mod outlook;
 pub mod quantity;
+pub mod sensitometry;

@@ -1,7 +1,7 @@
 //! The light of one day, with the dose that each hour gave.
 
 use super::Span;
-use super::figure::{EDGE, Figure, LEADING, Panel, PanelPlan, SMALL, TimeAxis, covering};
+use super::figure::{Axis, EDGE, Figure, LEADING, Panel, PanelPlan, SMALL, covering};
 use super::labels::Labels;
 use super::light::{LightPoint, draw_light, hatch, label_spans};
 use super::raster::text_width;
@@ -54,17 +54,17 @@ pub fn day_of_light(chart: &DayOfLight) -> String {
 }
 
 impl DayOfLight {
-    fn time(&self) -> TimeAxis {
+    fn time(&self) -> Axis {
         let points = self.points.iter().map(|p| p.seconds);
         let gaps = self.gaps.iter().flat_map(|gap| [gap.from_s, gap.to_s]);
         let hours = self.hours.iter().flat_map(|h| [f64::from(h.hour), f64::from(h.hour) + 1.0]);
-        TimeAxis::clock_about(points.chain(gaps).chain(hours.map(|h| h * HOUR_S)))
+        Axis::clock_about(points.chain(gaps).chain(hours.map(|h| h * HOUR_S)))
     }
 
     /// The doses under the hours that gave them: in one row where the numbers
     /// stand apart, otherwise every other hour in a second row.
     fn write_hours(&self, figure: &mut Figure, panel: &Panel) {
-        let hour_width = panel.time.at(HOUR_S) - panel.time.at(0.0);
+        let hour_width = panel.across.at(HOUR_S) - panel.across.at(0.0);
         let fits = |dose: &HourDose| text_width(&dose.text(), SMALL) + 10.0 <= hour_width;
         let rows = if self.hours.iter().all(fits) { 1 } else { 2 };
         let row_height = SMALL * LEADING + 2.0;
@@ -87,7 +87,7 @@ impl DayOfLight {
 
 impl HourDose {
     fn ends(&self, panel: &Panel) -> [f64; 2] {
-        [0.0, 1.0].map(|hours| panel.time.at((f64::from(self.hour) + hours) * HOUR_S))
+        [0.0, 1.0].map(|hours| panel.across.at((f64::from(self.hour) + hours) * HOUR_S))
     }
 
     fn text(&self) -> String {

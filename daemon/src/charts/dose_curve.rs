@@ -3,7 +3,7 @@
 use frameside_core::quantity::Dose;
 
 use super::Span;
-use super::figure::{Figure, Panel, PanelPlan, TimeAxis, covering};
+use super::figure::{Axis, Figure, Panel, PanelPlan, covering};
 use super::labels::{ABOVE_LEFT, ABOVE_RIGHT, BELOW_RIGHT, Labels};
 use super::light::{draw_light, hatch, label_spans};
 use super::svg::{DOSE, INK, Point, QUIET, Svg, TARGET_LINE};
@@ -71,7 +71,7 @@ pub struct Signal {
 /// Draws the dose curve of a print as SVG.
 #[must_use]
 pub fn dose_curve(chart: &DoseCurve) -> String {
-    let time = TimeAxis::elapsed(chart.last_s(), &chart.started);
+    let time = Axis::elapsed(chart.last_s(), &chart.started);
     let mut figure = Figure::new(&chart.title, &chart.subtitle, &chart.panels(), &time);
     let (dose, light) = (figure.panels[0], figure.panels[1]);
     let svg = &mut figure.svg;
@@ -137,7 +137,7 @@ impl DoseCurve {
     fn draw_marks(&self, svg: &mut Svg, dose: &Panel, light: &Panel) {
         svg.path(&[self.target_line(dose)], TARGET_LINE);
         for seconds in self.due_s.into_iter().chain(self.brought_in_s) {
-            let x = dose.time.at(seconds);
+            let x = dose.across.at(seconds);
             let top = self.on_curve(dose, seconds).map_or(dose.area.top, |(_, y)| y);
             let style = format!(r#"stroke="{INK}" stroke-width="2" stroke-dasharray="2 5""#);
             svg.line((x, top), (x, dose.area.bottom), &style);
@@ -172,7 +172,7 @@ impl DoseCurve {
         self.bounds(panel).iter().for_each(|edge| labels.avoid(edge));
         let target = self.target_line(panel);
         labels.avoid(&target);
-        for x in self.due_s.into_iter().chain(self.brought_in_s).map(|s| panel.time.at(s)) {
+        for x in self.due_s.into_iter().chain(self.brought_in_s).map(|s| panel.across.at(s)) {
             labels.avoid(&[(x, target[0].1), (x, panel.area.bottom)]);
         }
         let text = format!("target {}", Dose::from_j_m2(self.target_j_m2));

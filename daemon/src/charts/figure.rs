@@ -1,5 +1,5 @@
 //! The sheet a chart is drawn on: heading, panels one under the other over one
-//! time axis, their ticks and grids.
+//! axis of time or dose, their ticks and grids.
 
 use super::Span;
 use super::raster::text_width;
@@ -37,19 +37,19 @@ impl Scale {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Panel {
     pub(super) area: Area,
-    pub(super) time: Scale,
+    pub(super) across: Scale,
     pub(super) value: Scale,
 }
 
 impl Panel {
-    pub(super) fn at(&self, seconds: f64, value: f64) -> Point {
-        (self.time.at(seconds), self.value.at(value))
+    pub(super) fn at(&self, across: f64, value: f64) -> Point {
+        (self.across.at(across), self.value.at(value))
     }
 
     /// The part of the panel that a span of time covers.
     pub(super) fn during(&self, span: Span) -> Area {
         let Area { left, right, .. } = self.area;
-        let at = |seconds| self.time.at(seconds).clamp(left, right);
+        let at = |seconds| self.across.at(seconds).clamp(left, right);
         Area { left: at(span.from_s), right: at(span.to_s), ..self.area }
     }
 
@@ -78,15 +78,15 @@ pub(super) struct PanelPlan {
     pub(super) steps: f64,
 }
 
-/// The shared time axis of a chart.
-pub(super) struct TimeAxis {
-    from_s: f64,
-    to_s: f64,
+/// The axis that the panels of a chart share: seconds, or logs of dose.
+pub(super) struct Axis {
+    from: f64,
+    to: f64,
     ticks: Vec<(f64, String)>,
     name: String,
 }
 
-impl TimeAxis {
+impl Axis {
     /// Time since the start of a print, from zero to a little past `end_s`,
     /// under a name that says when `started` was, where that is known.
     pub(super) fn elapsed(end_s: f64, started: &str) -> Self {
@@ -99,7 +99,7 @@ impl TimeAxis {
         };
         let ticks = seconds.into_iter().map(|s| (s, format!("{}", s / unit_s))).collect();
         let since = if started.is_empty() { String::new() } else { format!(", {started}") };
-        Self { from_s: 0.0, to_s, ticks, name: format!("{unit} since the start{since}") }
+        Self { from: 0.0, to: to_s, ticks, name: format!("{unit} since the start{since}") }
     }
 
     /// The time of day about the given seconds since midnight, in full five
@@ -131,7 +131,27 @@ impl TimeAxis {
             }
         };
         let ticks = seconds.into_iter().map(|s| (s, label(s))).collect();
-        Self { from_s, to_s, ticks, name: "time of day".to_owned() }
+        Self { from: from_s, to: to_s, ticks, name: "time of day".to_owned() }
+    }
+}
+
+impl Axis {
+    /// Doses on a logarithmic scale, between two logs to base 10 of kJ/m².
+    pub(super) fn doses(from: f64, to: f64) -> Self {
+        let decades = from.floor() as i32..=to.floor() as i32;
+        // Where there are many decades, their steps would stand too close.
+        let steps: &[f64] = if to - from > 3.6 { &[1.0] } else { &[1.0, 2.0, 5.0] };
+        let doses = decades.flat_map(|decade| steps.iter().map(move |step| step * 10f64.powi(decade)));
+        let ticks = doses.map(|kj| (kj.log10(), format!("{kj}")));
+        let ticks = ticks.filter(|(log, _)| (from..=to).contains(log)).collect();
+        Self { from, to, ticks, name: "dose, kJ/m²".to_owned() }
+    }
+
+    /// Log H without the dose that it counts from, rising with the exposure.
+    pub(super) fn log_h(from: f64, to: f64) -> Self {
+        let mut ticks = value_ticks((from, to), 7.0);
+        ticks.retain(|(log, _)| (from..=to).contains(log));
+        Self { from, to, ticks, name: "log H, zero where the wedge is clear".to_owned() }
     }
 }
 
@@ -146,7 +166,7 @@ pub(super) struct Figure {
 }
 
 impl Figure {
-    pub(super) fn new(title: &str, subtitle: &[String], plans: &[PanelPlan], time: &TimeAxis) -> Self {
+    pub(super) fn new(title: &str, subtitle: &[String], plans: &[PanelPlan], axis: &Axis) -> Self {
         let mut figure = Self { svg: Svg::new(), panels: Vec::new(), bottom: EDGE, title: title.to_owned() };
         figure.heading(title, TITLE, INK);
         for line in subtitle {
@@ -154,12 +174,12 @@ impl Figure {
         }
         let axes: Vec<_> = plans.iter().map(|plan| value_ticks(plan.covers, plan.steps)).collect();
         let widest = axes.iter().flatten().map(|(_, label)| text_width(label, SMALL)).fold(0.0, f64::max);
-        let last_tick = time.ticks.last().map_or(0.0, |(_, label)| text_width(label, SMALL));
+        let last_tick = axis.ticks.last().map_or(0.0, |(_, label)| text_width(label, SMALL));
         let sides = (EDGE + widest + 10.0, WIDTH - EDGE.max(last_tick / 2.0 + 10.0));
         for (plan, ticks) in plans.iter().zip(&axes) {
-            figure.panel(plan, ticks, time, sides);
+            figure.panel(plan, ticks, axis, sides);
         }
-        figure.time_axis(time);
+        figure.axis(axis);
         figure
     }
 
@@ -176,18 +196,18 @@ impl Figure {
         }
     }
 
-    fn panel(&mut self, plan: &PanelPlan, ticks: &[(f64, String)], time: &TimeAxis, sides: (f64, f64)) {
+    fn panel(&mut self, plan: &PanelPlan, ticks: &[(f64, String)], axis: &Axis, sides: (f64, f64)) {
         let top = self.bottom + 56.0;
         let area = Area { left: sides.0, right: sides.1, top, bottom: top + plan.height };
         let ends = (ticks[0].0, ticks[ticks.len() - 1].0);
         let panel = Panel {
             area,
-            time: Scale { value: (time.from_s, time.to_s), place: (area.left, area.right) },
+            across: Scale { value: (axis.from, axis.to), place: (area.left, area.right) },
             value: Scale { value: ends, place: (area.bottom, area.top) },
         };
         self.svg.text((EDGE, top - 22.0), Anchor::Start, SMALL, QUIET, plan.name);
-        for (seconds, _) in &time.ticks {
-            let x = panel.time.at(*seconds);
+        for (value, _) in &axis.ticks {
+            let x = panel.across.at(*value);
             self.svg.line((x, area.top), (x, area.bottom), GRID);
         }
         for (value, label) in ticks {
@@ -202,15 +222,15 @@ impl Figure {
     }
 
     /// Tick labels and name under the last panel.
-    fn time_axis(&mut self, time: &TimeAxis) {
-        let Some(&Panel { area, time: scale, .. }) = self.panels.last() else { return };
-        for (seconds, label) in &time.ticks {
-            let x = scale.at(*seconds);
+    fn axis(&mut self, axis: &Axis) {
+        let Some(&Panel { area, across, .. }) = self.panels.last() else { return };
+        for (value, label) in &axis.ticks {
+            let x = across.at(*value);
             self.svg.line((x, area.bottom), (x, area.bottom + 7.0), FRAME);
             self.svg.text((x, area.bottom + 30.0), Anchor::Middle, SMALL, QUIET, label);
         }
         self.bottom = area.bottom + 34.0;
-        for line in wrapped(&time.name, SMALL, area.width()) {
+        for line in wrapped(&axis.name, SMALL, area.width()) {
             self.bottom += SMALL * LEADING;
             let middle = f64::midpoint(area.left, area.right);
             self.svg.text((middle, self.bottom - 4.0), Anchor::Middle, SMALL, QUIET, &line);
@@ -315,17 +335,17 @@ mod tests {
 
     #[test]
     fn minutes_are_counted_as_people_do() {
-        let labels = |end_s| TimeAxis::elapsed(end_s, "").ticks.into_iter().map(|t| t.1).collect::<Vec<_>>();
+        let labels = |end_s| Axis::elapsed(end_s, "").ticks.into_iter().map(|t| t.1).collect::<Vec<_>>();
         assert_eq!(labels(532.0), ["0", "2", "4", "6", "8"]);
         assert_eq!(labels(42.0), ["0", "10", "20", "30", "40"]);
         assert_eq!(labels(7000.0), ["0", "15", "30", "45", "60", "75", "90", "105"]);
         assert_eq!(labels(36_000.0), ["0", "2", "4", "6", "8", "10"]);
-        assert!(TimeAxis::elapsed(532.0, "10:04").name.starts_with("minutes since the start, 10:04"));
+        assert!(Axis::elapsed(532.0, "10:04").name.starts_with("minutes since the start, 10:04"));
     }
 
     #[test]
     fn a_clock_ends_at_midnight() {
-        let labels: Vec<_> = TimeAxis::clock(0.0, 86_400.0).ticks.into_iter().map(|t| t.1).collect();
+        let labels: Vec<_> = Axis::clock(0.0, 86_400.0).ticks.into_iter().map(|t| t.1).collect();
         assert_eq!(labels, ["0:00", "3:00", "6:00", "9:00", "12:00", "15:00", "18:00", "21:00", "24:00"]);
     }
 
@@ -345,7 +365,7 @@ mod tests {
     fn what_is_outside_the_gaps_is_the_rest() {
         let area = Area { left: 0.0, right: 100.0, top: 0.0, bottom: 10.0 };
         let scale = Scale { value: (0.0, 10.0), place: (0.0, 100.0) };
-        let panel = Panel { area, time: scale, value: scale };
+        let panel = Panel { area, across: scale, value: scale };
         let span = |from_s, to_s| Span { from_s, to_s };
         let ends = |parts: Vec<Area>| parts.iter().map(|p| (p.left, p.right)).collect::<Vec<_>>();
         assert_eq!(ends(panel.outside(&[])), [(0.0, 100.0)]);

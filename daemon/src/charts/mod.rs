@@ -1,4 +1,4 @@
-//! Pictures of light and dose: SVG written here, and PNG drawn from that same SVG.
+//! Pictures of light, dose and density: SVG written here, and PNG drawn from that same SVG.
 //!
 //! A chart is a plain struct of numbers in, one SVG text out; only [`save`]
 //! touches the disk. Axes cover every finite number they are given, a number
@@ -6,6 +6,7 @@
 //! and never bridged. Everything is labelled in place, in words, so a chart
 //! reads without its colours and on a telephone.
 
+mod characteristic;
 mod day_of_light;
 mod dose_curve;
 mod figure;
@@ -18,6 +19,7 @@ mod trace;
 
 use std::path::{Path, PathBuf};
 
+pub use characteristic::{Characteristic, Mark, WedgeCurve, characteristic};
 pub use day_of_light::{DayOfLight, HourDose, day_of_light};
 pub use dose_curve::{BandPoint, CurvePoint, DoseCurve, Signal, dose_curve};
 pub use light::LightPoint;
@@ -26,6 +28,22 @@ pub use raster::png;
 
 /// Width of a saved PNG in pixels.
 pub const PNG_WIDTH: u32 = 1200;
+
+/// Colour and dashes of several lines in turn, apart under every colour
+/// blindness (after Okabe and Ito) and without colour.
+const STYLES: [(&str, &str); 6] = [
+    ("#0072b2", "none"),
+    ("#c44e00", "14 7"),
+    ("#00795a", "3 8"),
+    ("#a0528a", "16 7 3 7"),
+    ("#1a1a1a", "8 6"),
+    ("#2f7fb3", "22 6 3 6 3 6"),
+];
+
+/// A line in one of the [`STYLES`].
+fn stroke((colour, dashes): (&str, &str)) -> String {
+    format!(r#"fill="none" stroke="{colour}" stroke-width="4" stroke-dasharray="{dashes}""#)
+}
 
 /// A stretch of time, in the seconds of the chart it is given to.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,22 +1,11 @@
 //! Several prints of a day over the light they had: why dose beats minutes.
 
-use super::Span;
-use super::figure::{Figure, Panel, PanelPlan, TimeAxis, covering};
+use super::figure::{Axis, Figure, Panel, PanelPlan, covering};
 use super::labels::{ABOVE_LEFT, Labels};
 use super::light::{LightPoint, draw_light, hatch, label_spans};
 use super::svg::{Point, Svg, TARGET_LINE};
 use super::trace::trace;
-
-/// Colour and dashes of the prints in turn, apart under every colour blindness
-/// (after Okabe and Ito) and without colour.
-const STYLES: [(&str, &str); 6] = [
-    ("#0072b2", "none"),
-    ("#c44e00", "14 7"),
-    ("#00795a", "3 8"),
-    ("#a0528a", "16 7 3 7"),
-    ("#1a1a1a", "8 6"),
-    ("#2f7fb3", "22 6 3 6 3 6"),
-];
+use super::{STYLES, Span, stroke};
 
 /// What an overview shows. Seconds count from local midnight, as the wall clock
 /// shows them.
@@ -90,9 +79,8 @@ impl Overview {
     fn draw_prints(&self, svg: &mut Svg, panel: &Panel, labels: &mut Labels) {
         let curves: Vec<_> = self.prints.iter().map(|print| print.curve(panel)).collect();
         svg.clipped(&[panel.area], |svg| {
-            for (curve, (colour, dashes)) in curves.iter().zip(STYLES.iter().cycle()) {
-                let dashes = format!(r#"stroke-dasharray="{dashes}""#);
-                svg.path(curve, &format!(r#"fill="none" stroke="{colour}" stroke-width="4" {dashes}"#));
+            for (curve, style) in curves.iter().zip(STYLES.iter().cycle()) {
+                svg.path(curve, &stroke(*style));
             }
         });
         curves.iter().flatten().for_each(|run| labels.avoid(run));
@@ -104,11 +92,11 @@ impl Overview {
         }
     }
 
-    fn time(&self) -> TimeAxis {
+    fn time(&self) -> Axis {
         let prints = self.prints.iter().flat_map(|print| &print.points).map(|p| p.seconds);
         let light = self.light.iter().map(|p| p.seconds);
         let gaps = self.gaps.iter().flat_map(|gap| [gap.from_s, gap.to_s]);
-        TimeAxis::clock_about(prints.chain(light).chain(gaps))
+        Axis::clock_about(prints.chain(light).chain(gaps))
     }
 }
 

@@ -59,6 +59,25 @@ fn a_few_prints() -> Overview {
     }
 }
 
+fn a_wedge() -> Characteristic {
+    let curve = |label: &str, shift: f64| {
+        let line = (0..=100)
+            .map(|i| 0.03 * f64::from(i))
+            .map(|x| (x - 1.5 + shift, 0.1 + 1.3 / (1.0 + (-3.0 * (x - 1.5)).exp())));
+        let line: Vec<_> = line.collect();
+        let (log_h, density) = line[50];
+        let marks =
+            vec![Mark { log_h, density, label: vec!["speed point".to_owned(), "1.00 kJ/m²".to_owned()] }];
+        WedgeCurve { label: label.to_owned(), steps: line.iter().step_by(5).copied().collect(), line, marks }
+    };
+    Characteristic {
+        title: "Characteristic curves".to_owned(),
+        subtitle: vec!["range 1.58".to_owned()],
+        curves: vec![curve("May", 0.0), curve("June", 0.3)],
+        in_doses: true,
+    }
+}
+
 /// The texts of a chart as its reader sees them.
 fn texts(svg: &str) -> Vec<String> {
     let document = resvg::usvg::roxmltree::Document::parse(svg).unwrap();
@@ -117,6 +136,17 @@ fn a_day_and_an_overview_say_what_they_show() {
 }
 
 #[test]
+fn characteristic_curves_say_what_they_show() {
+    let told = texts(&characteristic(&a_wedge()));
+    for wanted in ["density of the print", "dose, kJ/m²", "0.05", "0.1", "20", "speed point", "May", "June"]
+    {
+        assert!(told.iter().any(|text| text == wanted), "{wanted} is not among {told:?}");
+    }
+    let told = texts(&characteristic(&Characteristic { in_doses: false, ..a_wedge() }));
+    assert!(told.iter().any(|text| text == "log H, zero where the wedge is clear"), "{told:?}");
+}
+
+#[test]
 fn every_number_of_a_full_day_is_shown() {
     let hours: Vec<_> = (0..24).map(|hour| HourDose { hour, dose_j_m2: 100_000.0 }).collect();
     let texts = texts(&day_of_light(&DayOfLight { hours, ..a_day() }));
@@ -125,7 +155,13 @@ fn every_number_of_a_full_day_is_shown() {
 
 #[test]
 fn nothing_is_written_outside_the_picture() {
-    for svg in [dose_curve(&a_print()), day_of_light(&a_day()), overview(&a_few_prints())] {
+    let charts = [
+        dose_curve(&a_print()),
+        day_of_light(&a_day()),
+        overview(&a_few_prints()),
+        characteristic(&a_wedge()),
+    ];
+    for svg in charts {
         let tree = raster::tree(&svg).unwrap();
         let size = tree.size();
         for node in tree.root().children() {
@@ -151,11 +187,15 @@ fn empty_and_senseless_charts_are_still_pictures() {
         target_j_m2: f64::NAN,
         ..DoseCurve::default()
     };
+    let points: Vec<_> = senseless.iter().map(|point| (point.seconds, point.dose_j_m2)).collect();
+    let hostile_wedge = WedgeCurve { line: points.clone(), steps: points, ..WedgeCurve::default() };
     for svg in [
         dose_curve(&DoseCurve::default()),
         dose_curve(&hostile),
         day_of_light(&DayOfLight::default()),
         overview(&Overview::default()),
+        characteristic(&Characteristic::default()),
+        characteristic(&Characteristic { curves: vec![hostile_wedge], ..a_wedge() }),
     ] {
         raster::tree(&svg).unwrap();
     }

@@ -5,11 +5,13 @@ use frameside_core::quantity::TargetDose;
 use super::{Context, Failure, at_frame, out, out_json};
 use crate::request::{Aim, Expose, Request};
 
-/// Prints the name of the print, which the record keeps it under.
+/// Prints the name of the print, which the record keeps it under. With a recipe alone it
+/// aims at what 'frameside advise' says, or at the target set in the recipe.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
   frameside expose oak --target 15kJ/m2 --recipe citrate --negative \"boats 3\"
+  frameside expose oak --recipe citrate
   frameside expose elm --strip 4kJ/m2,5.7kJ/m2,8kJ/m2,11.3kJ/m2,16kJ/m2
   frameside expose ash --like 2026-07-14-oak-1 --covered")]
 pub(super) struct Args {
@@ -17,7 +19,7 @@ pub(super) struct Args {
     frame: String,
     #[command(flatten)]
     aim: AimArgs,
-    /// The recipe, in your own words
+    /// The recipe; its name, or your own words
     #[arg(long)]
     recipe: Option<String>,
     /// The negative, in your own words
@@ -40,7 +42,7 @@ struct AimArgs {
     /// The dose it is to receive, such as 15kJ/m2
     #[arg(long, value_name = "DOSE")]
     target: Option<TargetDose>,
-    /// The dose that an earlier print came in with
+    /// The dose that an earlier print came in with, put right by its judgement
     #[arg(long, value_name = "PRINT")]
     like: Option<String>,
     /// A test strip: rising doses, one for each band
@@ -55,7 +57,7 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
         AimArgs { strip, .. } if !strip.is_empty() => Aim::Strip(strip),
         _ if args.recipe.is_some() => Aim::Recipe,
         _ => {
-            let what = "say what the print is to receive: --target 15kJ/m2, --like PRINT or --strip DOSES";
+            let what = "say what the print is to receive: --target 15kJ/m2, --like PRINT, --strip DOSES or --recipe R";
             return Err(Failure::Usage(what.to_owned()));
         }
     };

@@ -1,17 +1,23 @@
 //! The command line: one file per verb.
 
+mod advise;
 mod at_frame;
 mod check;
 mod day;
 mod expose;
+mod judge;
 mod light;
 mod note;
 mod prints;
+mod recipe;
 mod rehearse;
 mod replay;
 mod run;
 mod show;
 mod status;
+mod strip;
+mod table;
+mod wedge;
 
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -22,7 +28,7 @@ use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::config::{self, Config, ConfigError, Env};
-use crate::ledger::{LedgerError, Record};
+use crate::ledger::{LedgerError, Notebook, Record};
 use crate::request::Request;
 use crate::socket::{self, AskError};
 
@@ -82,6 +88,16 @@ enum Verb {
     Show(show::Args),
     /// Add a note to a print
     Note(note::Args),
+    /// Describe a recipe, change it, list what there is
+    Recipe(recipe::Args),
+    /// What a print itself says, once it is dry
+    Judge(judge::Args),
+    /// The next target of a recipe
+    Advise(advise::Args),
+    /// A test strip: planned by dose, and what it says
+    Strip(strip::Args),
+    /// The characteristic curve of a printed step wedge
+    Wedge(wedge::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
 }
@@ -159,6 +175,16 @@ impl Context {
         let config = self.config()?;
         Ok((Record::open(&config.ledger.path)?, zone(&config)))
     }
+
+    /// The record, to write what a person found out.
+    fn notebook(&self) -> Result<Notebook, Failure> {
+        Ok(Notebook::open(&self.config()?.ledger.path)?)
+    }
+}
+
+/// What the wall clock shows, in ms since 1970.
+fn now_ms() -> i64 {
+    jiff::Timestamp::now().as_millisecond()
 }
 
 /// The zone that times are told in.
@@ -198,6 +224,11 @@ pub fn main() -> ExitCode {
         Verb::Prints(args) => prints::run(args, &context),
         Verb::Show(args) => show::run(&args, &context),
         Verb::Note(args) => note::run(args, &context),
+        Verb::Recipe(args) => recipe::run(&args, &context),
+        Verb::Judge(args) => judge::run(&args, &context),
+        Verb::Advise(args) => advise::run(&args, &context),
+        Verb::Strip(args) => strip::run(&args, &context),
+        Verb::Wedge(args) => wedge::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
     };
     match done {

@@ -18,6 +18,7 @@ use crate::words;
 #[command(after_help = "\
 Examples:
   frameside prints
+  frameside prints --unjudged
   frameside prints --recipe citrate --since 2026-07-01 --json")]
 pub(super) struct Args {
     /// Only prints of this recipe
@@ -26,19 +27,28 @@ pub(super) struct Args {
     /// Only prints begun on this day or later, such as 2026-07-01, today or yesterday
     #[arg(long, value_name = "DATE")]
     since: Option<Day>,
+    /// Only prints that came in and wait to be judged
+    #[arg(long)]
+    unjudged: bool,
 }
 
 pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
     let (record, zone) = context.record()?;
     let since_ms = args.since.map(|day| midnight_ms(day.date(&zone)?, &zone)).transpose()?;
-    let prints = record.prints(&Filter { recipe: args.recipe, since_ms })?;
+    let prints = record.prints(&Filter { recipe: args.recipe, since_ms, unjudged: args.unjudged })?;
     if context.json {
         out_json(&prints.iter().map(|print| row_json(print, &zone)).collect());
     } else {
-        out(&table(&prints, &zone));
+        out(&if prints.is_empty() && args.unjudged {
+            NOTHING_WAITS.to_owned()
+        } else {
+            table(&prints, &zone)
+        });
     }
     Ok(())
 }
+
+const NOTHING_WAITS: &str = "no print waits to be judged\n";
 
 /// A print's facts for a list.
 pub(super) fn row_json(print: &PrintRow, zone: &TimeZone) -> Value {
@@ -59,6 +69,7 @@ pub(super) fn row_json(print: &PrintRow, zone: &TimeZone) -> Value {
         "high_j_m2": brought_in.map(|e| e.dose.high.j_m2()),
         "seconds": print.seconds_uncovered(),
         "recipe": print.recipe,
+        "recipe_version": print.recipe_version,
         "negative": print.negative,
         "source": print.source,
         "note": print.note,

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use super::prints::{over, row_json};
 use super::{Context, Failure, out, out_json};
 use crate::charts;
-use crate::ledger::{EventRow, PrintDetail};
+use crate::ledger::{EventRow, Judgement, PrintDetail, Verdict};
 use crate::print_chart::dose_curve;
 use crate::words;
 
@@ -66,8 +66,7 @@ fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {
             "at": words::rfc3339(note.unix_ms, zone), "text": note.text, "tone": note.tone,
             "dose_j_m2": note.dose.map(|d| d.j_m2()),
         })).collect::<Vec<_>>(),
-        "judgements": [],
-        "recipe_version": null,
+        "judgements": print.judgements.iter().map(|judgement| judgement_json(judgement, zone)).collect::<Vec<_>>(),
         "curve": print.curve.iter().map(|&(s, e, d)| json!([s, e, d])).collect::<Vec<_>>(),
     });
     if let (Some(fields), Value::Object(extra)) = (value.as_object_mut(), extra) {
@@ -87,6 +86,14 @@ fn event_json(event: &EventRow, zone: &TimeZone) -> Value {
     value
 }
 
+fn judgement_json(judgement: &Judgement, zone: &TimeZone) -> Value {
+    let mut value = json!(judgement.verdict);
+    value["at"] = words::rfc3339(judgement.unix_ms, zone).into();
+    value["dry"] = judgement.dry.into();
+    value["oxidised"] = judgement.oxidised.into();
+    value
+}
+
 /// Whether somebody was called.
 fn calls(kind: EventKind) -> bool {
     matches!(kind, EventKind::Nearly | EventKind::Due | EventKind::Band { .. })
@@ -95,7 +102,12 @@ fn calls(kind: EventKind) -> bool {
 fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
     let row = &print.row;
     let mut text = format!("{} in frame {}, {}\n", row.id, row.frame, row.state().word());
-    let facts = [("recipe", &row.recipe), ("negative", &row.negative), ("note", &row.note)];
+    let version = |recipe: &String| match row.recipe_version {
+        Some(version) => format!("{recipe}, version {version}"),
+        None => recipe.clone(),
+    };
+    let recipe = row.recipe.as_ref().map(version);
+    let facts = [("recipe", &recipe), ("negative", &row.negative), ("note", &row.note)];
     for (name, fact) in facts {
         if let Some(fact) = fact {
             let _ = writeln!(text, "{name}: {fact}");
@@ -131,7 +143,30 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         let dose = note.dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
         let _ = writeln!(text, "note of {}{dose}{tone}: {}", words::clock(note.unix_ms, zone), note.text);
     }
+    for judgement in &print.judgements {
+        let wet = if judgement.is_final() { "" } else { ", before it was dry and oxidised" };
+        let _ = writeln!(
+            text,
+            "judged on {}{wet}: {}",
+            words::day(judgement.unix_ms, zone),
+            judged(&judgement.verdict)
+        );
+    }
     text
+}
+
+fn judged(verdict: &Verdict) -> String {
+    match verdict {
+        Verdict::Off { stops } if stops.value() == 0.0 => "good".to_owned(),
+        Verdict::Off { stops } if stops.value() > 0.0 => format!("too light, it wanted {stops}"),
+        Verdict::Off { stops } => format!("too dark, it wanted {stops}"),
+        Verdict::Density { got, want } => format!("density {got} where {want} was wanted"),
+        Verdict::Bands { densities } => {
+            let densities: Vec<String> = densities.iter().map(ToString::to_string).collect();
+            format!("bands of density {}", densities.join(", "))
+        }
+        Verdict::FirstFull { band } => format!("band {band} is the first as dark as the next"),
+    }
 }
 
 fn when(event: &EventRow, zone: &TimeZone) -> String {

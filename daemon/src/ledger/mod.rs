@@ -7,6 +7,9 @@
 //! print's curve is found again by the time it was out.
 
 mod chunk;
+mod judging;
+mod notebook;
+mod recipe;
 mod record;
 mod recovery;
 mod schema;
@@ -23,6 +26,9 @@ use frameside_core::quantity::Mono;
 use serde_json::Value;
 
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
+pub use judging::{Judgement, Verdict, WedgeRow};
+pub use notebook::Notebook;
+pub use recipe::{Facts, Recipe, RecipeVersion};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;

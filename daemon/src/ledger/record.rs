@@ -7,6 +7,7 @@ use frameside_core::light::Estimate;
 use frameside_core::quantity::{Dose, Mono};
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, params};
 
+use super::Judgement;
 use super::chunk::{self, Sample};
 use super::recovery::estimate;
 use super::schema::{self, LedgerError};
@@ -25,6 +26,8 @@ pub struct Filter {
     pub recipe: Option<String>,
     /// Only those begun since then, in ms since 1970.
     pub since_ms: Option<i64>,
+    /// Only those brought in that nobody has judged.
+    pub unjudged: bool,
 }
 
 /// A print.
@@ -42,6 +45,9 @@ pub struct PrintRow {
     pub source: String,
     /// The recipe.
     pub recipe: Option<String>,
+    /// The version of the recipe it was made with, counted from 1; `None` where
+    /// the recipe was only text then.
+    pub recipe_version: Option<u32>,
     /// The negative.
     pub negative: Option<String>,
     /// The note it began with.
@@ -114,6 +120,8 @@ pub struct PrintDetail {
     pub row: PrintRow,
     /// Its notes, oldest first.
     pub notes: Vec<NoteRow>,
+    /// Its judgements, oldest first; the last one counts.
+    pub judgements: Vec<Judgement>,
     /// Light that was not seen while it was out.
     pub gaps: Vec<GapRow>,
     /// Seconds since it began, irradiance in W/m², the print's dose in J/m².
@@ -165,6 +173,20 @@ impl PrintRow {
     #[must_use]
     pub fn dose_to_repeat(&self) -> Option<Dose> {
         self.brought_in().map(|event| event.dose.best)
+    }
+
+    /// Whether it is a test strip.
+    #[must_use]
+    pub fn is_strip(&self) -> bool {
+        self.plan.len() > 1
+    }
+
+    /// What each band of a test strip received, up to bring-in. Bands that were
+    /// not called before it came in are one.
+    #[must_use]
+    pub fn band_doses(&self) -> Vec<Dose> {
+        let called = self.events.iter().filter(|event| matches!(event.kind, EventKind::Band { .. }));
+        called.chain(self.brought_in()).map(|event| event.dose.best).collect()
     }
 
     /// What it is doing, by its events.
@@ -229,7 +251,21 @@ impl Record {
         let (connection, version) =
             connected.map_err(|source| LedgerError::Sqlite { path: path.to_owned(), source })?;
         schema::check_version(version, path)?;
+        if schema::is_older(version) {
+            schema::open(path).map_err(|_| LedgerError::Older { path: path.to_owned() })?;
+        }
         Ok(Self { connection, path: path.to_owned() })
+    }
+
+    /// The rows of a query.
+    pub(super) fn select<T>(
+        &self,
+        sql: &str,
+        params: impl rusqlite::Params,
+        row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, LedgerError> {
+        let rows = || self.connection.prepare(sql)?.query_map(params, row)?.collect::<rusqlite::Result<_>>();
+        rows().map_err(|error| self.failed(error))
     }
 
     fn failed(&self, source: rusqlite::Error) -> LedgerError {
@@ -241,13 +277,36 @@ impl Record {
     /// # Errors
     /// [`LedgerError`] when the file cannot be read.
     pub fn prints(&self, filter: &Filter) -> Result<Vec<PrintRow>, LedgerError> {
-        let rows =
-            self.select_prints("WHERE ?1 IS NULL OR recipe = ?1 ORDER BY seq DESC", params![filter.recipe]);
+        let which = "WHERE (?1 IS NULL OR recipe = ?1)
+             AND (NOT ?2 OR NOT EXISTS (SELECT 1 FROM judgement WHERE judgement.print = print.seq))
+             ORDER BY seq DESC";
+        let rows = self.select_prints(which, params![filter.recipe, filter.unjudged]);
         let mut prints = rows.map_err(|e| self.failed(e))?;
+        if filter.unjudged {
+            prints.retain(|print| print.brought_in().is_some());
+        }
         if let Some(since) = filter.since_ms {
             prints.retain(|print| print.begun().is_some_and(|event| event.unix_ms >= since));
         }
         Ok(prints)
+    }
+
+    /// The prints of a recipe that were judged, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn judged(&self, recipe: &str) -> Result<Vec<PrintRow>, LedgerError> {
+        let which = "WHERE recipe = ?1 AND seq IN (SELECT print FROM judgement) ORDER BY seq";
+        self.select_prints(which, params![recipe]).map_err(|e| self.failed(e))
+    }
+
+    /// Whether there is a print of a recipe.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn has_prints_of(&self, recipe: &str) -> Result<bool, LedgerError> {
+        let sql = "SELECT EXISTS (SELECT 1 FROM print WHERE recipe = ?1)";
+        self.connection.query_row(sql, params![recipe], |row| row.get(0)).map_err(|e| self.failed(e))
     }
 
     /// The print of a name, or of the only name that begins so.
@@ -283,11 +342,12 @@ impl Record {
         let light = self.light(&row.sensor, begun - MARGIN_MS, end + MARGIN_MS)?;
         let gaps = self.gaps(&row.sensor, begun, end).map_err(|e| self.failed(e))?;
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
+        let judgements = self.judgements(&row)?;
         let spans = row.spans_ms();
         let curve = curve(&light, &spans, row.glass, begun, end);
         let since = |ms: f64| (ms - begun) / 1000.0;
         let spans = spans.into_iter().map(|(from, to)| (since(from), to.map(since))).collect();
-        Ok(PrintDetail { row, notes, gaps, curve, spans })
+        Ok(PrintDetail { row, notes, judgements, gaps, curve, spans })
     }
 
     /// A sensor's light between two wall times in ms since 1970.
@@ -361,7 +421,8 @@ impl Record {
 
     fn select_prints(&self, which: &str, params: impl rusqlite::Params) -> rusqlite::Result<Vec<PrintRow>> {
         let sql = format!(
-            "SELECT seq, id, frame, sensor, glass, source, recipe, negative, note, plan, calibration FROM print {which}"
+            "SELECT seq, id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
+                    recipe_version FROM print {which}"
         );
         let mut select = self.connection.prepare(&sql)?;
         let prints: Vec<PrintRow> = select.query_map(params, print_row)?.collect::<rusqlite::Result<_>>()?;
@@ -470,6 +531,7 @@ fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
         note: row.get(8)?,
         plan: serde_json::from_str(&plan).unwrap_or_default(),
         calibration: row.get(10)?,
+        recipe_version: row.get(11)?,
         events: Vec::new(),
     })
 }

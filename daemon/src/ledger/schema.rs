@@ -37,6 +37,14 @@ pub enum LedgerError {
         /// The newest this program knows.
         known: i64,
     },
+    /// An earlier version wrote it, and this user may not bring it up to date.
+    #[error(
+        "the record {path} was written by an earlier frameside; start 'frameside run' once, which brings it up to date"
+    )]
+    Older {
+        /// Which file.
+        path: PathBuf,
+    },
     /// There is none yet.
     #[error("there is no record at {0} yet; it begins when 'frameside run' first runs")]
     Missing(PathBuf),
@@ -61,7 +69,9 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[FIRST, JUDGING];
+
+const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
 
     -- A boot of the machine, by the kernel's name for it. Wall time in ms =
@@ -136,7 +146,32 @@ const MIGRATIONS: &[&str] = &["
     CREATE TABLE answered (
         seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, answer TEXT NOT NULL
     ) STRICT;
-"];
+";
+
+/// Recipes, and what prints, strips and wedges said.
+const JUDGING: &str = "
+    -- A recipe as it was from a time on; facts are JSON.
+    CREATE TABLE recipe (
+        name TEXT NOT NULL, version INTEGER NOT NULL, at_ms INTEGER NOT NULL, facts TEXT NOT NULL,
+        PRIMARY KEY (name, version)
+    ) STRICT, WITHOUT ROWID;
+
+    -- The version of its recipe that a print was made with.
+    ALTER TABLE print ADD COLUMN recipe_version INTEGER;
+
+    -- What a print was found to be, as JSON; the newest of a print counts.
+    CREATE TABLE judgement (
+        id INTEGER PRIMARY KEY, print INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+        verdict TEXT NOT NULL, dry INTEGER NOT NULL, oxidised INTEGER NOT NULL
+    ) STRICT;
+
+    -- A printed step wedge: its dose in J/m2, and pairs of the wedge's and the
+    -- print's density from the clear end as JSON.
+    CREATE TABLE wedge (
+        id INTEGER PRIMARY KEY, recipe TEXT NOT NULL, version INTEGER, source TEXT NOT NULL,
+        at_ms INTEGER NOT NULL, name TEXT NOT NULL, dose REAL NOT NULL, steps TEXT NOT NULL
+    ) STRICT;
+";
 
 /// Opens a ledger for writing, with this version's tables.
 ///
@@ -208,6 +243,11 @@ pub(super) fn check_version(found: i64, path: &Path) -> Result<(), LedgerError> 
     } else {
         Err(LedgerError::Newer { path: path.to_owned(), found, known })
     }
+}
+
+/// Whether an earlier version wrote it.
+pub(super) fn is_older(found: i64) -> bool {
+    found < MIGRATIONS.len() as i64
 }
 
 /// Whether an error says that the file itself is broken.

@@ -597,3 +597,139 @@ fn a_damaged_chunk_of_light_takes_no_other_with_it() {
     other.execute("DELETE FROM light WHERE codec = 0", []).unwrap();
     assert_eq!(record(&folder).light("sky", f64::MIN, f64::MAX).unwrap().len(), 1901);
 }
+
+/// What a rehearsal left when there were no recipes and no judgements.
+const FIRST_SCHEMA: &str = include_str!("v1.sql");
+
+fn first_ledger(folder: &TempDir) -> PathBuf {
+    let path = folder.path().join("ledger.sqlite");
+    let connection = rusqlite::Connection::open(&path).unwrap();
+    connection.execute_batch(FIRST_SCHEMA).unwrap();
+    path
+}
+
+/// What a print is known by, of every schema.
+fn facts(prints: &[PrintRow]) -> Vec<(String, Option<String>, usize, Option<f64>)> {
+    let fact = |print: &PrintRow| {
+        let dose = print.dose_to_repeat().map(|dose| dose.j_m2());
+        (print.id.clone(), print.recipe.clone(), print.events.len(), dose)
+    };
+    prints.iter().map(fact).collect()
+}
+
+#[test]
+fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
+    let folder = TempDir::new().unwrap();
+    let path = first_ledger(&folder);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 1);
+    let events: i64 = bench_sql(&folder, "SELECT count(*) FROM event");
+    let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
+    assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
+    ledger.finish().unwrap();
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 2);
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
+    let prints = record(&folder).prints(&Filter::default()).unwrap();
+    let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
+    assert_eq!(names, ["2026-07-14-fir-1", "2026-07-14-ash-1", "2026-07-14-elm-1", "2026-07-14-oak-1"]);
+    assert!(prints.iter().all(|print| print.recipe_version.is_none() && print.brought_in().is_some()));
+    let curve = record(&folder).detail("2026-07-14-oak-1").unwrap().curve;
+    let dose = prints[3].dose_to_repeat().unwrap().j_m2();
+    assert!((curve.last().unwrap().2 / dose - 1.0).abs() < 1e-3);
+}
+
+#[test]
+fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = TempDir::new().unwrap();
+    let path = first_ledger(&folder);
+    let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
+    assert_eq!(read.len(), 4);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 2);
+    // Root may write anything, so that there is nothing to see for it.
+    std::fs::write(&path, "").unwrap();
+    rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o444)).unwrap();
+    match Record::open(&path) {
+        Ok(record) => assert_eq!(facts(&record.prints(&Filter::default()).unwrap()), read),
+        Err(error) => assert!(error.to_string().contains("start 'frameside run' once"), "{error}"),
+    }
+}
+
+fn described(support: &str, target_j_m2: f64) -> Recipe {
+    Recipe {
+        facts: Facts { support: Some(support.to_owned()), ..Facts::default() },
+        targets: [("sun".to_owned(), target_j_m2)].into(),
+    }
+}
+
+#[test]
+fn a_print_belongs_to_the_version_of_its_recipe() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 1);
+    let before = bench.expose(1.0, Plan::dose(target(1e6)));
+    bench.tell(1.5, Command::BringIn);
+    bench.commit();
+    // The daemon goes on writing while the command line does.
+    let mut notebook = Notebook::open(&folder.path().join("ledger.sqlite")).unwrap();
+    assert_eq!(notebook.keep_recipe("citrate", NOON, &described("rag", 15_000.0)).unwrap(), 1);
+    let first = bench.expose(2.0, Plan::dose(target(1e6)));
+    bench.tell(2.5, Command::BringIn);
+    bench.commit();
+    let changed = described("rag", 15_000.0).changed_by(described("washi", 18_000.0));
+    assert_eq!(notebook.keep_recipe("citrate", NOON, &changed).unwrap(), 2);
+    let second = bench.expose(3.0, Plan::dose(target(1e6)));
+    bench.commit();
+    let version = |print: &str| record(&folder).find(print).unwrap().recipe_version;
+    assert_eq!([version(&before), version(&first), version(&second)], [None, Some(1), Some(2)]);
+    let versions = record(&folder).recipe("citrate").unwrap();
+    assert_eq!(versions.iter().map(|known| known.version).collect::<Vec<_>>(), [1, 2]);
+    assert_eq!(versions[1].recipe, described("washi", 18_000.0));
+    assert_eq!(versions[1].recipe.facts.differing(&versions[0].recipe.facts), ["support"]);
+    assert_eq!(record(&folder).recipes().unwrap(), versions[1..]);
+}
+
+#[test]
+fn judgements_and_wedges_read_back() {
+    use frameside_core::quantity::{Dose, Stops};
+    use frameside_core::sensitometry::{Density, WedgeStep};
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 1);
+    let print = bench.expose(1.0, Plan::dose(target(1e6)));
+    bench.commit();
+    let unjudged = Filter { unjudged: true, ..Filter::default() };
+    assert!(record(&folder).prints(&unjudged).unwrap().is_empty(), "it is still out");
+    bench.tell(1.5, Command::BringIn);
+    bench.commit();
+    assert_eq!(record(&folder).prints(&unjudged).unwrap().len(), 1);
+
+    let mut notebook = Notebook::open(&folder.path().join("ledger.sqlite")).unwrap();
+    let judged = |verdict, dry| Judgement { unix_ms: NOON, verdict, dry, oxidised: true };
+    let judgements = [
+        judged(Verdict::Off { stops: Stops::new(-0.5) }, false),
+        judged(Verdict::Density { got: Density::new(0.55), want: Density::new(0.4) }, true),
+        judged(Verdict::FirstFull { band: 3 }, true),
+        judged(Verdict::Bands { densities: vec![Density::new(0.1), Density::new(1.0 / 3.0)] }, true),
+    ];
+    for judgement in &judgements {
+        notebook.keep_judgement(&print, judgement).unwrap();
+    }
+    assert_eq!(record(&folder).detail(&print).unwrap().judgements, judgements);
+    assert!(record(&folder).prints(&unjudged).unwrap().is_empty());
+
+    let step = |wedge, print| WedgeStep { wedge: Density::new(wedge), print: Density::new(print) };
+    let wedge = WedgeRow {
+        name: "may".to_owned(),
+        version: Some(1),
+        source: "sun".to_owned(),
+        unix_ms: NOON,
+        dose: Dose::from_j_m2(30_000.0),
+        steps: vec![step(0.05, 1.4), step(0.2, 1.39)],
+    };
+    notebook.keep_wedge("citrate", &wedge).unwrap();
+    assert_eq!(record(&folder).wedges("citrate").unwrap(), [wedge]);
+    assert!(record(&folder).wedges("oxalate").unwrap().is_empty());
+    let none = Notebook::open(&folder.path().join("none.sqlite")).unwrap_err();
+    assert!(matches!(none, LedgerError::Missing(_)), "{none}");
+}

@@ -283,8 +283,10 @@ impl Batch<'_> {
     fn print(&self, print: &NewPrint) -> rusqlite::Result<()> {
         let plan: Vec<f64> = print.plan.doses().iter().map(|dose| dose.dose().j_m2()).collect();
         self.run(
-            "INSERT INTO print (id, frame, sensor, glass, source, recipe, negative, note, plan, calibration)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            "INSERT INTO print (id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
+                                recipe_version)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+                     (SELECT max(version) FROM recipe WHERE name = ?6))",
             params![
                 &*print.id,
                 print.frame,

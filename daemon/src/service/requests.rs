@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
 use super::Service;
+use crate::advice::{self, SUN};
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::mqtt::{Incoming, ReplyTo};
 use crate::request::{Aim, Expose, Request, refusal};
@@ -137,7 +138,7 @@ impl Service {
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out.
         self.refuse_if_busy(now, frame)?;
-        let plan = self.plan(&expose.aim)?;
+        let plan = self.plan(now, expose)?;
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
@@ -150,7 +151,7 @@ impl Service {
             frame: part.name.clone(),
             sensor: sensor.name.clone(),
             glass: part.glass,
-            source: expose.source.clone().unwrap_or_else(|| "sun".to_owned()),
+            source: expose.source.clone().unwrap_or_else(|| SUN.to_owned()),
             recipe: expose.recipe.clone(),
             negative: expose.negative.clone(),
             note: expose.note.clone(),
@@ -162,21 +163,19 @@ impl Service {
     }
 
     /// What a print is to receive.
-    fn plan(&self, aim: &Aim) -> Result<Plan, String> {
-        match aim {
+    fn plan(&self, now: Mono, expose: &Expose) -> Result<Plan, String> {
+        let record = || Record::open(&self.setup.ledger).map_err(|e| e.to_string());
+        match &expose.aim {
             Aim::Target(target) => Ok(Plan::dose(*target)),
             Aim::Strip(doses) => Plan::strip(doses.clone()).map_err(|e| e.to_string()),
             Aim::Like(print) => {
-                let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
-                let earlier = record.find(print).map_err(|e| e.to_string())?;
-                let dose = earlier.dose_to_repeat().ok_or_else(|| {
-                    format!("print {} has not been brought in, so its dose is not known yet", earlier.id)
-                })?;
-                frameside_core::quantity::TargetDose::new(dose).map(Plan::dose).map_err(|e| e.to_string())
+                advice::repeating(&record()?, print).map(Plan::dose).map_err(|e| e.to_string())
             }
             Aim::Recipe => {
-                Err("recipes hold no target yet; give one with --target, or repeat a print with --like"
-                    .to_owned())
+                let recipe = expose.recipe.as_deref().unwrap_or_default();
+                let source = expose.source.as_deref().unwrap_or(SUN);
+                let target = advice::target(&record()?, recipe, source, self.wall.unix_ms_at(now));
+                target.map(Plan::dose).map_err(|e| e.to_string())
             }
         }
     }

@@ -1,0 +1,274 @@
+//! What the record advises: the next target of a recipe, from all that was judged.
+
+use frameside_core::quantity::{Dose, Stops, TargetDose};
+use frameside_core::sensitometry::{
+    Advice, Answer, Band, CharacteristicCurve, Correction, Density, Evidence, LeastDose, StripError,
+    StripReading, Weighed, advise, read_densities, read_first_full,
+};
+
+use crate::ledger::{Facts, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
+
+/// Density per unit of log H where a recipe has no wedge: the middle tones of most
+/// blue prints have 1 to 1.4 [common practice].
+const USUAL_SLOPE: f64 = 1.2;
+const DAY_MS: f64 = 86_400_000.0;
+
+/// The source of a print where none is told.
+pub const SUN: &str = "sun";
+
+/// Why there is no advice.
+#[derive(Debug, thiserror::Error)]
+pub enum NoAdvice {
+    /// The record cannot be read.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// Nothing is known of it.
+    #[error("there is no recipe '{name}'{}; 'frameside recipe add' describes one", known(.recipes))]
+    NoRecipe {
+        /// The one asked for.
+        name: String,
+        /// Those there are.
+        recipes: Vec<String>,
+    },
+    /// Neither advised nor set.
+    #[error(
+        "{recipe} has no target under {source_name} yet; give one with --target, or make a strip: 'frameside advise' says which"
+    )]
+    NoTarget {
+        /// The recipe.
+        recipe: String,
+        /// The source of light.
+        source_name: String,
+    },
+    /// A print to repeat is still out.
+    #[error("print {0} has not been brought in, so its dose is not known yet")]
+    StillOut(String),
+    /// A print to repeat had no light.
+    #[error("print {0} had no light, so there is no dose to repeat")]
+    NoLight(String),
+    /// A print's own figures contradict its judgement.
+    #[error("{print}: {error}")]
+    Strip {
+        /// The test strip.
+        print: String,
+        /// What is wrong.
+        error: StripError,
+    },
+}
+
+fn known(recipes: &[String]) -> String {
+    if recipes.is_empty() { String::new() } else { format!("; the recipes are {}", recipes.join(", ")) }
+}
+
+/// The advice for a recipe under one source.
+#[derive(Debug)]
+pub struct RecipeAdvice {
+    /// The recipe.
+    pub recipe: String,
+    /// The source.
+    pub source: String,
+    /// The target set by hand, if there is one.
+    pub set: Option<TargetDose>,
+    /// What the evidence says together.
+    pub advice: Advice,
+    /// What each piece says, in the order of `advice.weighed`.
+    pub pieces: Vec<Piece>,
+    /// What was judged and does not count, and why.
+    pub left_out: Vec<String>,
+}
+
+/// What one print, strip or wedge says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    /// The print, or the wedge's name.
+    pub name: String,
+    /// `print`, `strip` or `wedge`.
+    pub kind: &'static str,
+    /// What it received; of strips and wedges, the least dose for full density.
+    pub dose: Dose,
+    /// What it should have had besides.
+    pub off: Stops,
+    /// The same as evidence.
+    pub evidence: Evidence,
+}
+
+impl RecipeAdvice {
+    /// The target to use: the advised one, else the one set by hand.
+    #[must_use]
+    pub fn target(&self) -> Option<TargetDose> {
+        match self.advice.answer {
+            Answer::Found(target) => TargetDose::new(target.dose).ok(),
+            Answer::NotEnough { .. } => self.set,
+        }
+    }
+
+    /// The pieces with what each counted for.
+    pub fn weighed(&self) -> impl Iterator<Item = (&Piece, Weighed)> {
+        self.pieces.iter().zip(self.advice.weighed.iter().copied())
+    }
+}
+
+/// What the record advises for a recipe under a source at `now_ms` (since 1970).
+///
+/// # Errors
+/// [`NoAdvice`] when the recipe is not known or the record cannot be read.
+pub fn for_recipe(
+    record: &Record,
+    recipe: &str,
+    source: &str,
+    now_ms: i64,
+) -> Result<RecipeAdvice, NoAdvice> {
+    let versions = record.recipe(recipe)?;
+    let wedges = record.wedges(recipe)?;
+    if versions.is_empty() && !record.has_prints_of(recipe)? {
+        let recipes = record.recipes()?.into_iter().map(|version| version.name).collect();
+        return Err(NoAdvice::NoRecipe { name: recipe.escape_default().to_string(), recipes });
+    }
+    let newest = versions.last().map(|version| version.recipe.clone()).unwrap_or_default();
+    let mut left_out = Vec::new();
+    let mut pieces = Vec::new();
+    let age_days = |unix_ms: i64| ((now_ms - unix_ms) as f64 / DAY_MS).max(0.0);
+    // What was made with another recipe in all but name.
+    let mut is_other = |name: &str, version: Option<u32>| {
+        let changed = facts_of(&versions, version).differing_in_dose(&newest.facts);
+        if !changed.is_empty() {
+            left_out.push(format!("{name} was made before {} changed", changed.join(" and ")));
+        }
+        !changed.is_empty()
+    };
+    let mut curve = None;
+    for wedge in &wedges {
+        let Ok(read) = wedge.curve() else { continue };
+        if is_other(&wedge.name, wedge.version) {
+            continue;
+        }
+        let base = Density::new(newest.facts.negative_base.unwrap_or(0.0));
+        let least = read.full_dose().through(base);
+        if wedge.source == source {
+            let evidence = Evidence::of_strip(&least, age_days(wedge.unix_ms), true);
+            pieces.push(Piece::of_least("wedge", &wedge.name, &least, evidence));
+        }
+        // Its shape is the same under every source.
+        curve = Some(read);
+    }
+    for print in record.judged(recipe)?.iter().filter(|print| print.source == source) {
+        let Some(judgement) = record.judgements(print)?.pop() else { continue };
+        let Some(brought_in) = print.brought_in() else { continue };
+        if is_other(&print.id, print.recipe_version) {
+            continue;
+        }
+        pieces.extend(of_print(print, &judgement, age_days(brought_in.unix_ms), curve.as_ref())?);
+    }
+    pieces.retain(|piece| piece.evidence.target > Dose::ZERO && piece.evidence.target.j_m2().is_finite());
+    let set = newest.target(source);
+    let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
+    let advice =
+        advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
+    Ok(RecipeAdvice { recipe: recipe.to_owned(), source: source.to_owned(), set, advice, pieces, left_out })
+}
+
+/// The target of a recipe under a source: advised, else set by hand.
+///
+/// # Errors
+/// As [`for_recipe`], and [`NoAdvice::NoTarget`].
+pub fn target(record: &Record, recipe: &str, source: &str, now_ms: i64) -> Result<TargetDose, NoAdvice> {
+    let none = || NoAdvice::NoTarget { recipe: recipe.to_owned(), source_name: source.to_owned() };
+    for_recipe(record, recipe, source, now_ms)?.target().ok_or_else(none)
+}
+
+/// The dose that repeats a print, put right by its judgement if it has one.
+///
+/// # Errors
+/// [`NoAdvice`] when there is no such print, or it has no dose to repeat.
+pub fn repeating(record: &Record, print: &str) -> Result<TargetDose, NoAdvice> {
+    let print = record.find(print)?;
+    let printed = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
+    let judgement = record.judgements(&print)?.pop();
+    let curve = newest_curve(record, &print)?;
+    let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
+    let dose = correction.map_or(printed, |correction| correction.next());
+    TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))
+}
+
+/// The curve of the newest wedge of a print's recipe.
+///
+/// # Errors
+/// [`LedgerError`] when the record cannot be read.
+pub fn newest_curve(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, LedgerError> {
+    let Some(recipe) = &print.recipe else { return Ok(None) };
+    Ok(record.wedges(recipe)?.last().and_then(|wedge| wedge.curve().ok()))
+}
+
+/// The facts of a version; prints made while the recipe was only text count to
+/// its first.
+#[must_use]
+pub fn facts_of(versions: &[RecipeVersion], version: Option<u32>) -> Facts {
+    let version = version.unwrap_or(1);
+    let found = versions.iter().find(|known| known.version == version);
+    found.map(|known| known.recipe.facts.clone()).unwrap_or_default()
+}
+
+/// What a judged print says; nothing where a strip has to be extended.
+fn of_print(
+    print: &PrintRow,
+    judgement: &Judgement,
+    age_days: f64,
+    curve: Option<&CharacteristicCurve>,
+) -> Result<Option<Piece>, NoAdvice> {
+    if let Some(reading) = read_strip(print, &judgement.verdict) {
+        let reading = reading.map_err(|error| NoAdvice::Strip { print: print.id.clone(), error })?;
+        let StripReading::Found(least) = reading else { return Ok(None) };
+        let evidence = Evidence::of_strip(&least, age_days, judgement.is_final());
+        return Ok(Some(Piece::of_least("strip", &print.id, &least, evidence)));
+    }
+    let Some(correction) = correction(print, &judgement.verdict, curve) else { return Ok(None) };
+    let evidence = Evidence::of_print(&correction, age_days, judgement.is_final());
+    let dose = correction.printed;
+    Ok(Some(Piece { name: print.id.clone(), kind: "print", dose, off: correction.stops, evidence }))
+}
+
+impl Piece {
+    fn of_least(kind: &'static str, name: &str, least: &LeastDose, evidence: Evidence) -> Self {
+        Self { name: name.to_owned(), kind, dose: least.dose, off: Stops::default(), evidence }
+    }
+}
+
+/// Reads a test strip; `None` when the verdict is not one on a strip.
+#[must_use]
+pub fn read_strip(print: &PrintRow, verdict: &Verdict) -> Option<Result<StripReading, StripError>> {
+    let doses = print.band_doses();
+    match verdict {
+        Verdict::FirstFull { band } => Some(read_first_full(&doses, *band)),
+        Verdict::Bands { densities } => {
+            let band = |(&dose, &density)| Band { dose, density };
+            let bands: Vec<Band> = doses.iter().zip(densities).map(band).collect();
+            Some(read_densities(&bands))
+        }
+        Verdict::Off { .. } | Verdict::Density { .. } => None,
+    }
+}
+
+/// What a judged print should have had; `None` for strips and prints without a
+/// dose.
+#[must_use]
+pub fn correction(
+    print: &PrintRow,
+    verdict: &Verdict,
+    curve: Option<&CharacteristicCurve>,
+) -> Option<Correction> {
+    let brought_in = print.brought_in()?.dose;
+    let printed = brought_in.best;
+    let by_curve = |got, want| Correction::by_curve(printed, got, want, curve?).ok();
+    let mut correction = match *verdict {
+        Verdict::Off { stops } => Correction::by_eye(printed, stops),
+        Verdict::Density { got, want } => {
+            by_curve(got, want).or_else(|| Correction::by_slope(printed, got, want, USUAL_SLOPE))?
+        }
+        Verdict::Bands { .. } | Verdict::FirstFull { .. } => return None,
+    };
+    // Between its bounds a dose lies as likely here as there: two errors either way.
+    let bounds = brought_in.high.stops_over(brought_in.low).value() / 4.0;
+    correction.sigma =
+        Stops::new(correction.sigma.value().hypot(if bounds.is_finite() { bounds } else { 1.0 }));
+    (printed > Dose::ZERO).then_some(correction)
+}

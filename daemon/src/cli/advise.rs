@@ -1,0 +1,131 @@
+//! `frameside advise`
+
+use frameside_core::exposure::Plan;
+use frameside_core::quantity::TargetDose;
+use frameside_core::sensitometry::{Answer, StripToMake, Target, Weighed};
+use serde_json::{Value, json};
+
+use super::{Context, Failure, now_ms, out, out_json, strip};
+use crate::advice::{self, Piece, RecipeAdvice, SUN};
+
+/// The next target of a recipe, from all its judged prints, strips and wedges under one
+/// source: with its spread, and what it rests on.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  frameside advise citrate
+  frameside advise citrate --source box --json")]
+pub(super) struct Args {
+    /// The recipe
+    recipe: String,
+    /// The source of light
+    #[arg(long, default_value = SUN)]
+    source: String,
+}
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    let (record, _) = context.record()?;
+    let advice = advice::for_recipe(&record, &args.recipe, &args.source, now_ms())
+        .map_err(|error| Failure::Failed(error.to_string()))?;
+    if context.json {
+        out_json(&to_json(&advice));
+    } else {
+        out(&for_people(&advice));
+    }
+    Ok(())
+}
+
+fn to_json(advice: &RecipeAdvice) -> Value {
+    let evidence: Vec<Value> = advice.weighed().map(|(piece, weighed)| piece_json(piece, weighed)).collect();
+    let (target, guess, strip) = match advice.advice.answer {
+        Answer::Found(target) => (Some(target), None, None),
+        Answer::NotEnough { best, strip } => (None, best, Some(strip)),
+    };
+    let strip = strip.map(
+        |strip| json!({ "from_j_m2": strip.from.j_m2(), "bands": strip.bands, "step_stops": strip.step }),
+    );
+    json!({
+        "recipe": advice.recipe, "source": advice.source,
+        "answer": if target.is_some() { "found" } else { "not-enough" },
+        "target_j_m2": target.map(|t| t.dose.j_m2()),
+        "low_j_m2": target.map(|t| t.low.j_m2()),
+        "high_j_m2": target.map(|t| t.high.j_m2()),
+        "set_j_m2": advice.set,
+        "guess_j_m2": guess.map(|t| t.dose.j_m2()),
+        "strip": strip,
+        "contradictory": advice.advice.contradictory,
+        "evidence": evidence,
+        "left_out": advice.left_out,
+    })
+}
+
+fn piece_json(piece: &Piece, weighed: Weighed) -> Value {
+    json!({
+        "print": piece.name, "kind": piece.kind, "dose_j_m2": piece.dose.j_m2(), "off_stops": piece.off,
+        "says_j_m2": piece.evidence.target.j_m2(), "weight": weighed.weight,
+        "from_target_stops": weighed.off, "outlier": weighed.outlier,
+    })
+}
+
+fn for_people(advice: &RecipeAdvice) -> String {
+    let under = format!("{} under {}", advice.recipe, advice.source);
+    let mut lines = match advice.advice.answer {
+        Answer::Found(Target { dose, low, high }) => {
+            let either_way = high.stops_over(dose).value();
+            vec![format!(
+                "{under}: aim at {dose} (between {low} and {high}, {either_way:.2} stops either way)"
+            )]
+        }
+        Answer::NotEnough { best, strip } => not_enough(advice, &under, best, strip),
+    };
+    if let (Answer::NotEnough { .. }, Some(set)) = (advice.advice.answer, advice.set) {
+        lines.push(format!("until then 'expose --recipe' takes the target you set, {set}"));
+    }
+    if !advice.pieces.is_empty() {
+        lines.push("it rests on".to_owned());
+        lines.extend(advice.weighed().map(|(piece, weighed)| of_piece(piece, weighed)));
+    }
+    if advice.advice.contradictory {
+        lines.push(
+            "! these contradict one another: something else than the dose was different between them"
+                .to_owned(),
+        );
+    }
+    lines.extend(advice.left_out.iter().map(|left_out| format!("left out: {left_out}")));
+    lines.join("\n") + "\n"
+}
+
+fn of_piece(piece: &Piece, weighed: Weighed) -> String {
+    let says = piece.evidence.target;
+    let judged = match (piece.kind, piece.off.value()) {
+        ("print", 0.0) => format!("good with {says}"),
+        ("print", _) => format!("had {}, wanted {}: {says}", piece.dose, piece.off),
+        _ => format!("full density from {says}"),
+    };
+    let finished = if piece.evidence.finished { "" } else { ", judged before it was dry and oxidised" };
+    let outlier = if weighed.outlier {
+        format!("  ! {} off the rest: something else was different about it", weighed.off)
+    } else {
+        String::new()
+    };
+    format!("  {:3.0} %  {} {}  {judged}{finished}{outlier}", 100.0 * weighed.weight, piece.kind, piece.name)
+}
+
+fn not_enough(advice: &RecipeAdvice, under: &str, best: Option<Target>, strip: StripToMake) -> Vec<String> {
+    let guess = match best {
+        Some(Target { dose, low, high }) => format!(": somewhere between {low} and {high}, perhaps {dose}"),
+        None => ": nothing that counts was judged".to_owned(),
+    };
+    let mut lines = vec![
+        format!("not enough yet for {under}{guess}"),
+        format!("make a strip of {} bands from {}, {} each", strip.bands, strip.from, strip.step),
+    ];
+    let plan = TargetDose::new(strip.from)
+        .ok()
+        .and_then(|from| Plan::even_strip(from, strip.bands, strip.step).ok());
+    if let Some(plan) = plan {
+        let doses = strip::typed_doses(&plan);
+        lines.push(format!("  frameside expose FRAME --recipe \"{}\" --strip {doses}", advice.recipe));
+    }
+    lines
+}

@@ -1,0 +1,190 @@
+//! `frameside judge`
+
+use clap::ArgGroup;
+use frameside_core::quantity::Stops;
+use frameside_core::sensitometry::{Correction, Density, Lightness};
+use serde_json::json;
+
+use super::{Context, Failure, now_ms, out, out_json};
+use crate::advice;
+use crate::ledger::{Judgement, PrintRow, Record, Verdict};
+
+/// What the print itself says, once it is dry and oxidised: the next target follows
+/// from it. Until then it looks lighter than it will be, and counts for less.
+#[derive(Debug, clap::Args)]
+#[command(group = ArgGroup::new("verdict").required(true))]
+#[command(after_help = "\
+Examples:
+  frameside judge 2026-07-14-oak-1 --good --dry --oxidised
+  frameside judge 2026-07-14-oak-1 --off +1/3stop --dry --oxidised     (a third of a stop too light)
+  frameside judge 2026-07-14-oak-1 --density 0.55 --want 0.40 --dry --oxidised")]
+pub(super) struct Args {
+    /// The print, or the beginning of its name
+    print: String,
+    /// It is as it should be
+    #[arg(long, group = "verdict")]
+    good: bool,
+    /// What it should have had besides: +1/3stop when it is that much too light, -1/2stop when too dark
+    #[arg(long, value_name = "STOPS", group = "verdict", allow_hyphen_values = true)]
+    off: Option<Stops>,
+    /// The density of a patch; --want is what it should be
+    #[arg(long, value_name = "D", group = "verdict", requires = "want", value_parser = parse_density)]
+    density: Option<f64>,
+    /// The lightness L* of a patch; --want is what it should be
+    #[arg(long, value_name = "L", group = "verdict", requires = "want", value_parser = parse_lightness)]
+    lstar: Option<f64>,
+    /// The density or L* that was wanted there
+    #[arg(long, value_name = "D or L", conflicts_with_all = ["good", "off"])]
+    want: Option<f64>,
+    /// It is dry
+    #[arg(long)]
+    dry: bool,
+    /// It is oxidised, by air or peroxide
+    #[arg(long)]
+    oxidised: bool,
+}
+
+pub(super) fn parse_density(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(density) if Density::new(density).is_plausible() => Ok(density),
+        _ => Err(format!("'{text}' is not a density of a print; write it like 0.55")),
+    }
+}
+
+pub(super) fn parse_lightness(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(lightness) if (0.0..=100.0).contains(&lightness) => Ok(lightness),
+        _ => Err(format!("'{text}' is not a lightness; L* goes from 0 for black to 100")),
+    }
+}
+
+impl Args {
+    fn verdict(&self) -> Result<Verdict, Failure> {
+        let of = |density: f64| Density::new(density);
+        let of_lightness = |l: f64| Density::from(Lightness::new(l));
+        let refused = |why: String| Failure::Failed(format!("--want: {why}"));
+        match (self.density, self.lstar, self.want) {
+            (Some(got), _, Some(want)) => {
+                parse_density(&want.to_string()).map_err(refused)?;
+                Ok(Verdict::Density { got: of(got), want: of(want) })
+            }
+            (_, Some(got), Some(want)) => {
+                parse_lightness(&want.to_string()).map_err(refused)?;
+                Ok(Verdict::Density { got: of_lightness(got), want: of_lightness(want) })
+            }
+            _ => Ok(Verdict::Off { stops: self.off.unwrap_or_default() }),
+        }
+    }
+}
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    let (record, _) = context.record()?;
+    let print = record.find(&args.print)?;
+    if print.brought_in().is_none() {
+        return Err(Failure::Failed(format!("print {} is still out; bring it in first", print.id)));
+    }
+    if print.is_strip() {
+        return Err(Failure::Failed(format!(
+            "print {0} is a test strip; read it with 'frameside strip read {0} --first-full BAND'",
+            print.id
+        )));
+    }
+    let verdict = args.verdict()?;
+    let curve = advice::newest_curve(&record, &print)?;
+    let Some(correction) = advice::correction(&print, &verdict, curve.as_ref()) else {
+        return Err(Failure::Failed(format!(
+            "print {} had no light, so it says nothing of a dose",
+            print.id
+        )));
+    };
+    let judgement = Judgement { unix_ms: now_ms(), verdict, dry: args.dry, oxidised: args.oxidised };
+    let earlier = record.judgements(&print)?.pop();
+    context.notebook()?.keep_judgement(&print.id, &judgement)?;
+    let changed = changed_since(&record, &print)?;
+    tell(context, &print, &judgement, &correction, earlier.is_some(), changed.as_ref());
+    Ok(())
+}
+
+/// An earlier judged print of the recipe, and what is not the same with it.
+struct Changed {
+    since: String,
+    what: Vec<String>,
+}
+
+fn changed_since(record: &Record, print: &PrintRow) -> Result<Option<Changed>, Failure> {
+    let Some(recipe) = &print.recipe else { return Ok(None) };
+    let judged = record.judged(recipe)?;
+    let earlier = judged.iter().take_while(|other| other.id != print.id).filter(|other| !other.is_strip());
+    let Some(other) = earlier.last() else { return Ok(None) };
+    let what = differences(record, recipe, other, print)?;
+    Ok(Some(Changed { since: other.id.clone(), what }))
+}
+
+fn differences(
+    record: &Record,
+    recipe: &str,
+    earlier: &PrintRow,
+    later: &PrintRow,
+) -> Result<Vec<String>, Failure> {
+    /// Less is seen by nobody.
+    const SAME_DOSE: f64 = 0.05;
+    let versions = record.recipe(recipe)?;
+    let facts = |print: &PrintRow| advice::facts_of(&versions, print.recipe_version);
+    let mut changed = facts(later).differing(&facts(earlier));
+    let stops = later.dose_to_repeat().zip(earlier.dose_to_repeat()).map(|(a, b)| a.stops_over(b).value());
+    let others = [
+        ("dose", stops.is_some_and(|stops| stops.abs() > SAME_DOSE)),
+        ("negative", later.negative != earlier.negative),
+        ("source", later.source != earlier.source),
+    ];
+    changed.extend(others.into_iter().filter(|(_, changed)| *changed).map(|(name, _)| name));
+    changed.dedup();
+    Ok(changed.into_iter().map(str::to_owned).collect())
+}
+
+fn tell(
+    context: &Context,
+    print: &PrintRow,
+    judgement: &Judgement,
+    correction: &Correction,
+    again: bool,
+    changed: Option<&Changed>,
+) {
+    let (off, next) = (correction.stops, correction.next());
+    if context.json {
+        out_json(&json!({
+            "print": print.id, "dose_j_m2": correction.printed.j_m2(), "off_stops": off,
+            "next_j_m2": next.j_m2(), "final": judgement.is_final(), "again": again,
+            "since": changed.map(|changed| &changed.since), "changed": changed.map(|changed| &changed.what),
+        }));
+        return;
+    }
+    out(&format!("{} with {}: {}\n", print.id, correction.printed, sentence(off, correction)));
+    if again {
+        out("this takes the place of its earlier judgement\n");
+    }
+    match (judgement.dry, judgement.oxidised) {
+        (true, true) => {}
+        (false, _) => out(
+            "! judged wet: it dries darker. Judge it again with --dry --oxidised; until then it counts for less\n",
+        ),
+        (true, false) => out(
+            "! judged before it is oxidised: it gets bluer yet. Judge it again with --dry --oxidised; until then it counts for less\n",
+        ),
+    }
+    if let Some(Changed { since, what }) = changed.filter(|changed| changed.what.len() > 1) {
+        out(&format!(
+            "since {since} more than one thing changed ({}): this pair alone does not say which of them did it\n",
+            what.join(", ")
+        ));
+    }
+}
+
+fn sentence(off: Stops, correction: &Correction) -> String {
+    let next = correction.next();
+    match off.value() {
+        0.0 => "good; the next gets the same".to_owned(),
+        stops if stops > 0.0 => format!("too light by {stops:.2} stops; the next gets {next}"),
+        stops => format!("too dark by {:.2} stops; the next gets {next}", -stops),
+    }
+}

@@ -1,0 +1,245 @@
+//! `frameside strip`
+
+use std::path::{Path, PathBuf};
+
+use clap::{ArgGroup, Subcommand};
+use frameside_core::exposure::{MOST_BANDS, Plan};
+use frameside_core::quantity::{Dose, Stops, TargetDose};
+use frameside_core::sensitometry::{Band, Density, LeastDose, Lightness, StripReading, read_densities};
+use serde_json::{Value, json};
+
+use super::judge::{parse_density, parse_lightness};
+use super::table::Table;
+use super::{Context, Failure, now_ms, out, out_json};
+use crate::advice;
+use crate::ledger::{Judgement, Verdict};
+
+/// A test strip by dose: its bands rise by even stops, and each is covered when it has
+/// its dose, whatever the clouds do.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  frameside strip plan --from 4kJ/m2 --bands 7 --step 1/2stop
+  frameside strip read --csv strip.csv")]
+pub(super) struct Args {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// The dose of each band, and how to begin the strip
+    Plan(PlanArgs),
+    /// The least dose that gives full density
+    Read(ReadArgs),
+}
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  frameside strip plan --from 4kJ/m2 --bands 7 --step 1/2stop")]
+struct PlanArgs {
+    /// What the first band receives, such as 4kJ/m2
+    #[arg(long, value_name = "DOSE")]
+    from: TargetDose,
+    /// How many bands, 2 to 24
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=MOST_BANDS as i64))]
+    bands: u16,
+    /// From band to band, such as 1/2stop
+    #[arg(long, value_name = "STOPS", allow_hyphen_values = true, value_parser = parse_step)]
+    step: Stops,
+}
+
+fn parse_step(text: &str) -> Result<Stops, String> {
+    match text.parse::<Stops>() {
+        Ok(step) if step > Stops::new(0.0) => Ok(step),
+        Ok(_) => Err("the step between bands must be above zero, such as 1/2stop".to_owned()),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// A strip of the record by what its bands show, or any other from a table.
+#[derive(Debug, clap::Args)]
+#[command(group = ArgGroup::new("strip").required(true))]
+#[command(after_help = "\
+Examples:
+  frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
+  frameside strip read 2026-07-14-fir-1 --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
+  frameside strip read --csv strip.csv")]
+struct ReadArgs {
+    /// The strip, or the beginning of its name
+    #[arg(group = "strip", requires = "bands")]
+    print: Option<String>,
+    /// The density of each band, by rising dose
+    #[arg(long, value_name = "D,D,...", group = "bands", value_delimiter = ',', value_parser = parse_density)]
+    densities: Vec<f64>,
+    /// The lightness L* of each band, by rising dose
+    #[arg(long, value_name = "L,L,...", group = "bands", value_delimiter = ',', value_parser = parse_lightness)]
+    lstar: Vec<f64>,
+    /// The first band that is as dark as the next, counted from 1
+    #[arg(long, value_name = "BAND", group = "bands")]
+    first_full: Option<usize>,
+    /// It is dry
+    #[arg(long)]
+    dry: bool,
+    /// It is oxidised, by air or peroxide
+    #[arg(long)]
+    oxidised: bool,
+    /// A table with dose_j_m2 or dose_kj_m2, and density or lstar, by rising dose
+    #[arg(long, value_name = "FILE", group = "strip", conflicts_with_all = ["bands", "dry", "oxidised"])]
+    csv: Option<PathBuf>,
+}
+
+pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    match &args.verb {
+        Verb::Plan(args) => plan(args, context),
+        Verb::Read(ReadArgs { csv: Some(csv), .. }) => {
+            tell(&read_table(csv)?, context);
+            Ok(())
+        }
+        Verb::Read(args) => read_print(args, context),
+    }
+}
+
+fn plan(args: &PlanArgs, context: &Context) -> Result<(), Failure> {
+    let strip = Plan::even_strip(args.from, usize::from(args.bands), args.step)
+        .map_err(|error| Failure::Failed(error.to_string()))?;
+    let expose = format!("frameside expose FRAME --strip {}", typed_doses(&strip));
+    if context.json {
+        out_json(&json!({ "doses_j_m2": strip.doses(), "expose": expose }));
+        return Ok(());
+    }
+    for (band, dose) in (1..).zip(strip.doses()) {
+        let over = dose.dose().stops_over(args.from.dose());
+        out(&format!("band {band}  {dose}  {over}\n"));
+    }
+    out(&format!("begin it with: {expose}\ncover the bands as they are called, band 1 first\n"));
+    Ok(())
+}
+
+/// The doses of a strip as they are typed.
+pub(super) fn typed_doses(strip: &Plan) -> String {
+    let doses: Vec<String> = strip.doses().iter().map(|dose| typed(dose.dose())).collect();
+    doses.join(",")
+}
+
+/// A dose as it is typed, to four digits: far within what a band can be read to.
+fn typed(dose: Dose) -> String {
+    let decimals = (3 - dose.kj_m2().log10().floor() as i32).clamp(0, 9) as usize;
+    format!("{:.decimals$}kJ/m2", dose.kj_m2())
+}
+
+impl ReadArgs {
+    fn verdict(&self) -> Verdict {
+        if let Some(band) = self.first_full {
+            return Verdict::FirstFull { band };
+        }
+        let from_lstar = self.lstar.iter().map(|&l| Density::from(Lightness::new(l)));
+        let densities = self.densities.iter().map(|&density| Density::new(density));
+        Verdict::Bands { densities: densities.chain(from_lstar).collect() }
+    }
+}
+
+/// Reads a strip of the record, and keeps what it says.
+fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
+    let (record, _) = context.record()?;
+    let print = record.find(args.print.as_deref().unwrap_or_default())?;
+    let failed = |why: String| Failure::Failed(format!("print {} {why}", print.id));
+    if !print.is_strip() {
+        return Err(failed(format!("is no test strip; judge it with 'frameside judge {}'", print.id)));
+    }
+    if print.brought_in().is_none() {
+        return Err(failed("is still out; bring it in first".to_owned()));
+    }
+    let doses = print.band_doses();
+    let verdict = args.verdict();
+    if let Verdict::Bands { densities } = &verdict
+        && densities.len() != doses.len()
+    {
+        let told: Vec<String> = doses.iter().map(ToString::to_string).collect();
+        let why = format!(
+            "has {} bands with a dose of their own ({}); give as many densities, not {}",
+            doses.len(),
+            told.join(", "),
+            densities.len()
+        );
+        return Err(failed(why));
+    }
+    let reading = advice::read_strip(&print, &verdict)
+        .expect("the verdict is one on a strip")
+        .map_err(|error| Failure::Failed(format!("{}: {error}", print.id)))?;
+    let judgement = Judgement { unix_ms: now_ms(), verdict, dry: args.dry, oxidised: args.oxidised };
+    context.notebook()?.keep_judgement(&print.id, &judgement)?;
+    tell(&reading, context);
+    if !context.json {
+        match &print.recipe {
+            Some(recipe) => out(&format!("kept with {recipe}: 'frameside advise' rests on it\n")),
+            None => out("it was made with no recipe, so no advice follows from it\n"),
+        }
+        if !judgement.is_final() {
+            out("! read before it was dry and oxidised: read it again with --dry --oxidised\n");
+        }
+    }
+    Ok(())
+}
+
+fn read_table(csv: &Path) -> Result<StripReading, Failure> {
+    let table = Table::read(csv, &["band", "dose_j_m2", "dose_kj_m2", "density", "lstar"])?;
+    let in_kj = table.column("dose_kj_m2").map(|all| all.iter().map(|kj| kj * 1000.0).collect());
+    let doses: Vec<f64> = match (table.column("dose_j_m2"), in_kj) {
+        (Some(doses), None) | (None, Some(doses)) => doses,
+        (None, None) => {
+            return Err(table.wrong(1, "there is neither a column dose_j_m2 nor dose_kj_m2; add one of them"));
+        }
+        (Some(_), Some(_)) => {
+            return Err(table.wrong(1, "there are both dose_j_m2 and dose_kj_m2; keep one of them"));
+        }
+    };
+    let band = |(j_m2, density)| Band { dose: Dose::from_j_m2(j_m2), density };
+    let bands: Vec<Band> = doses.into_iter().zip(table.densities()?).map(band).collect();
+    read_densities(&bands).map_err(|error| table.wrong_row(error.band(), &error.to_string()))
+}
+
+fn tell(reading: &StripReading, context: &Context) {
+    if context.json {
+        out_json(&to_json(reading));
+    } else {
+        out(&for_people(reading));
+    }
+}
+
+fn to_json(reading: &StripReading) -> Value {
+    let least = match reading {
+        StripReading::Found(least) => Some(least),
+        StripReading::ExtendUp | StripReading::ExtendDown => None,
+    };
+    let towards = match reading {
+        StripReading::Found(_) => None,
+        StripReading::ExtendUp => Some("more"),
+        StripReading::ExtendDown => Some("less"),
+    };
+    json!({
+        "answer": if least.is_some() { "found" } else { "extend" },
+        "extend_to": towards,
+        "least_dose_j_m2": least.map(|least| least.dose.j_m2()),
+        "low_j_m2": least.map(|least| least.low.j_m2()),
+        "high_j_m2": least.map(|least| least.high.j_m2()),
+        "plateau_density": least.and_then(|least| least.plateau),
+    })
+}
+
+fn for_people(reading: &StripReading) -> String {
+    match reading {
+        StripReading::Found(LeastDose { dose, low, high, plateau, .. }) => {
+            let full = plateau.map(|density| format!(" of {density}")).unwrap_or_default();
+            format!(
+                "full density{full} from {dose}: the band of {low} is still lighter, that of {high} is full\n\
+                 take {dose} as the target through the clear film base\n"
+            )
+        }
+        StripReading::ExtendUp => {
+            "no answer: the last band is still getting darker; extend the strip to more dose\n".to_owned()
+        }
+        StripReading::ExtendDown => {
+            "no answer: the first band is as dark as it gets; extend the strip to less dose\n".to_owned()
+        }
+    }
+}

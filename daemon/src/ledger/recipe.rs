@@ -1,0 +1,141 @@
+//! Recipes and their versions.
+
+use std::collections::BTreeMap;
+
+use frameside_core::quantity::{Dose, TargetDose};
+use serde::{Deserialize, Serialize};
+
+/// How a print is made, as far as it was told.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Recipe {
+    /// How it is worked.
+    #[serde(flatten)]
+    pub facts: Facts,
+    /// Targets that were set by hand, in J/m², by source.
+    pub targets: BTreeMap<String, f64>,
+}
+
+/// How a recipe is worked.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, clap::Args)]
+#[serde(default)]
+pub struct Facts {
+    /// The sensitizer, such as "citrate 2:1"
+    #[arg(long, value_name = "TEXT")]
+    pub sensitizer: Option<String>,
+    /// Paper or cloth
+    #[arg(long, value_name = "TEXT")]
+    pub support: Option<String>,
+    /// How it is coated
+    #[arg(long, value_name = "TEXT")]
+    pub coating: Option<String>,
+    /// How it is dried
+    #[arg(long, value_name = "TEXT")]
+    pub drying: Option<String>,
+    /// Humidity of the coated paper at exposure
+    #[arg(long, value_name = "TEXT")]
+    pub humidity: Option<String>,
+    /// How the negative is made
+    #[arg(long, value_name = "TEXT")]
+    pub negative: Option<String>,
+    /// Density range of the negative, densest less clear
+    #[arg(long, value_name = "D")]
+    pub negative_range: Option<f64>,
+    /// Density of the negative's clear parts in UV; wedges are printed through none of it
+    #[arg(long, value_name = "D")]
+    pub negative_base: Option<f64>,
+    /// Developer, where there is one
+    #[arg(long, value_name = "TEXT")]
+    pub developer: Option<String>,
+    /// How it is rinsed
+    #[arg(long, value_name = "TEXT")]
+    pub rinse: Option<String>,
+    /// How it is oxidised: air or peroxide
+    #[arg(long, value_name = "TEXT")]
+    pub oxidation: Option<String>,
+    /// Reciprocity exponent; kept with the recipe, while doses are counted at 1
+    #[arg(long, value_name = "P")]
+    pub exponent: Option<f64>,
+}
+
+/// A recipe as it was from a time on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecipeVersion {
+    /// Its name.
+    pub name: String,
+    /// Counts from 1.
+    pub version: u32,
+    /// Since when, in ms since 1970.
+    pub unix_ms: i64,
+    /// What it is.
+    pub recipe: Recipe,
+}
+
+impl Recipe {
+    /// The target set for a source.
+    #[must_use]
+    pub fn target(&self, source: &str) -> Option<TargetDose> {
+        self.targets.get(source).and_then(|&j_m2| TargetDose::new(Dose::from_j_m2(j_m2)).ok())
+    }
+
+    /// This recipe with what is told of another in place of its own.
+    #[must_use]
+    pub fn changed_by(self, other: Self) -> Self {
+        let (old, new) = (self.facts, other.facts);
+        let facts = Facts {
+            sensitizer: new.sensitizer.or(old.sensitizer),
+            support: new.support.or(old.support),
+            coating: new.coating.or(old.coating),
+            drying: new.drying.or(old.drying),
+            humidity: new.humidity.or(old.humidity),
+            negative: new.negative.or(old.negative),
+            negative_range: new.negative_range.or(old.negative_range),
+            negative_base: new.negative_base.or(old.negative_base),
+            developer: new.developer.or(old.developer),
+            rinse: new.rinse.or(old.rinse),
+            oxidation: new.oxidation.or(old.oxidation),
+            exponent: new.exponent.or(old.exponent),
+        };
+        let mut targets = self.targets;
+        targets.extend(other.targets);
+        Self { facts, targets }
+    }
+}
+
+impl Facts {
+    /// Every fact with its name, in the order of the work.
+    #[must_use]
+    pub fn listed(&self) -> [(&'static str, Option<String>); 12] {
+        let number = |number: Option<f64>| number.map(|number| number.to_string());
+        [
+            ("sensitizer", self.sensitizer.clone()),
+            ("support", self.support.clone()),
+            ("coating", self.coating.clone()),
+            ("drying", self.drying.clone()),
+            ("humidity", self.humidity.clone()),
+            ("negative", self.negative.clone()),
+            ("negative range", number(self.negative_range)),
+            ("negative base", number(self.negative_base)),
+            ("developer", self.developer.clone()),
+            ("rinse", self.rinse.clone()),
+            ("oxidation", self.oxidation.clone()),
+            ("exponent", number(self.exponent)),
+        ]
+    }
+
+    /// The names of the facts that are not the same in another.
+    #[must_use]
+    pub fn differing(&self, other: &Self) -> Vec<&'static str> {
+        let pairs = self.listed().into_iter().zip(other.listed());
+        pairs.filter(|(a, b)| a != b).map(|(a, _)| a.0).collect()
+    }
+
+    /// The same, without those that leave the dose for full density as it is.
+    #[must_use]
+    pub fn differing_in_dose(&self, other: &Self) -> Vec<&'static str> {
+        const NO_MATTER: [&str; 3] = ["negative", "negative range", "exponent"];
+        let mut differing = self.differing(other);
+        differing.retain(|fact| !NO_MATTER.contains(fact));
+        differing
+    }
+}

@@ -1,0 +1,247 @@
+//! From the print to the next dose, by the real binary with the daemon running and stopped:
+//! a recipe, its strip, its advice, its prints, and what they are found to be.
+
+use std::path::Path;
+
+use frameside_tests::{Site, wait_for};
+use serde_json::{Value, json};
+
+use crate::yard::{SOON, expose, json_of, number, ok, refused, site};
+
+/// Waits until a frame is due and brings it in; gives the print.
+fn due_and_in(site: &Site, frame: &str) -> Value {
+    let due = |status: &Value| {
+        let frames = status["frames"].as_array().unwrap();
+        frames.iter().any(|other| other["frame"] == frame && other["state"] == "due")
+    };
+    wait_for("a frame to be due", SOON, || due(&json_of(site, &["status"])).then_some(()));
+    ok(&site.frameside(["bring-in", frame]));
+    json_of(site, &["prints"])[0].clone()
+}
+
+/// Begins a print as told, waits for it and brings it in; gives the print.
+fn printed(site: &Site, arguments: &[&str]) -> Value {
+    let all = ["expose", "oak"].iter().chain(arguments);
+    ok(&site.frameside(all));
+    due_and_in(site, "oak")
+}
+
+fn name(print: &Value) -> &str {
+    print["print"].as_str().unwrap()
+}
+
+#[track_caller]
+fn assert_stops(dose: f64, reference: f64, stops: f64) {
+    let off = (dose / reference).log2();
+    assert!((off - stops).abs() < 0.01, "{dose} lies {off} stops over {reference}, not {stops}");
+}
+
+#[test]
+fn from_the_strip_to_a_better_print() {
+    let site = site(100, None);
+    let daemon = site.run();
+    ok(&site.frameside(["recipe", "add", "citrate", "--support", "rag", "--sensitizer", "citrate 2:1"]));
+
+    // Nothing is known: a strip is asked for, and a print of the recipe alone refused.
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!((&advice["answer"], advice["target_j_m2"].is_null()), (&json!("not-enough"), true));
+    let said = ok(&site.frameside(["advise", "citrate"]));
+    assert!(said.contains("make a strip of 6 bands from 2.00 kJ/m²"), "{said}");
+    assert!(said.contains("--recipe \"citrate\" --strip 2.000kJ/m2,4.000kJ/m2,"), "{said}");
+    let (code, said) = refused(&site.frameside(["expose", "oak", "--recipe", "citrate"]));
+    assert!(code == 1 && said.starts_with("citrate has no target under sun yet"), "{said}");
+
+    // Band 3 of the strip is the first that is as dark as the next.
+    let strip = printed(&site, &["--recipe", "citrate", "--strip", "1kJ/m2,1.4kJ/m2,2kJ/m2,2.8kJ/m2"]);
+    assert_eq!(strip["recipe_version"], 1);
+    let (code, said) = refused(&site.frameside(["judge", name(&strip), "--good"]));
+    assert!(code == 1 && said.contains("is a test strip; read it with 'frameside strip read"), "{said}");
+    let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
+    assert_eq!(read["answer"], "found");
+    let least = number(&read, "least_dose_j_m2");
+    assert_stops(least, (1400.0f64 * 2000.0).sqrt(), 0.0);
+
+    // The advice rests on it, and a print of the recipe takes it.
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!((&advice["answer"], &advice["evidence"][0]["kind"]), (&json!("found"), &json!("strip")));
+    assert_stops(number(&advice, "target_j_m2"), least, 0.0);
+    let first = printed(&site, &["--recipe", "citrate"]);
+    assert_stops(number(&first, "target_j_m2"), least, 0.0);
+
+    // It is judged half a stop too light: --like puts that right, and the advice moves towards it.
+    let dose = number(&first, "dose_j_m2");
+    let judged = json_of(&site, &["judge", name(&first), "--off", "+1/2stop", "--dry", "--oxidised"]);
+    assert_stops(number(&judged, "next_j_m2"), dose, 0.5);
+    let like = printed(&site, &["--recipe", "citrate", "--like", name(&first)]);
+    assert_stops(number(&like, "target_j_m2"), dose, 0.5);
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let evidence = advice["evidence"].as_array().unwrap();
+    assert_eq!(evidence.len(), 2);
+    let of_print = evidence.iter().find(|piece| piece["print"] == first["print"]).unwrap();
+    assert_eq!((&of_print["kind"], &of_print["off_stops"]), (&json!("print"), &json!(0.5)));
+    assert_stops(number(of_print, "dose_j_m2"), dose, 0.0);
+    let weights: f64 = evidence.iter().map(|piece| number(piece, "weight")).sum();
+    assert!((weights - 1.0).abs() < 1e-9, "{advice}");
+    let target = number(&advice, "target_j_m2");
+    assert!(least < target && target < dose * 2f64.sqrt(), "{advice}");
+    assert!(number(&advice, "low_j_m2") < target && target < number(&advice, "high_j_m2"));
+
+    // Prints wait to be judged until they are; without light or in the frame there is nothing to judge.
+    let waiting = json_of(&site, &["prints", "--unjudged"]);
+    assert_eq!(waiting.as_array().unwrap().len(), 1);
+    assert_eq!(waiting[0]["print"], like["print"]);
+    ok(&site.frameside(["judge", name(&like), "--good", "--dry", "--oxidised"]));
+    assert!(ok(&site.frameside(["prints", "--unjudged"])).starts_with("no print waits"));
+    let out = expose(&site, "elm", "900kJ/m2");
+    let (code, said) = refused(&site.frameside(["judge", &out, "--good"]));
+    assert_eq!((code, said), (1, format!("print {out} is still out; bring it in first")));
+    let shown = json_of(&site, &["show", name(&first)]);
+    assert_eq!((&shown["recipe_version"], &shown["judgements"][0]["stops"]), (&json!(1), &json!(0.5)));
+    assert!(daemon.terminate().success());
+
+    // All of it is there with the daemon stopped.
+    assert_eq!(json_of(&site, &["advise", "citrate"])["evidence"].as_array().unwrap().len(), 3);
+    let said = ok(&site.frameside(["judge", name(&like), "--off", "-1/3 stop"]));
+    for part in ["too dark by 0.33 stops", "takes the place of its earlier judgement", "! judged wet"] {
+        assert!(said.contains(part), "no '{part}' in\n{said}");
+    }
+    let said = ok(&site.frameside(["advise", "citrate"]));
+    assert!(said.starts_with("citrate under sun: aim at ") && said.contains("before it was dry"), "{said}");
+    let other = json_of(&site, &["advise", "citrate", "--source", "box"]);
+    assert_eq!(other["evidence"], json!([]), "another source is another matter");
+}
+
+/// A wedge of 21 steps of 0.15 from 0.05.
+fn write_wedge(file: &Path) {
+    let densities = [
+        1.42, 1.42, 1.41, 1.40, 1.37, 1.32, 1.24, 1.13, 0.99, 0.83, 0.67, 0.52, 0.39, 0.29, 0.22, 0.17, 0.14,
+        0.12, 0.11, 0.10, 0.10,
+    ];
+    let row = |(i, density)| format!("{},{density}\n", 0.05 + 0.15 * f64::from(i));
+    let rows: String = (0..).zip(densities).map(row).collect();
+    std::fs::write(file, format!("wedge_density,density\n{rows}")).unwrap();
+}
+
+/// A site with a print of a recipe, 2 kJ/m², brought in; the daemon has ended.
+fn with_a_print(target: &str) -> (Site, Value) {
+    let site = site(100, None);
+    let daemon = site.run();
+    ok(&site.frameside(["recipe", "add", "citrate", "--support", "rag", "--target", target]));
+    let print = printed(&site, &["--recipe", "citrate", "--negative", "boats"]);
+    assert!(daemon.terminate().success());
+    (site, print)
+}
+
+#[test]
+fn densities_are_read_on_the_recipes_own_curve() {
+    let (site, print) = with_a_print("2kJ/m2");
+    assert_stops(number(&print, "target_j_m2"), 2000.0, 0.0);
+    let wedge = site.path("citrate.csv");
+    write_wedge(&wedge);
+    let wedge = ["wedge", wedge.to_str().unwrap(), "--dose", "30kJ/m2"];
+    let refusal = refused(&site.frameside(wedge.iter().chain(&["--recipe", "oxalate"])));
+    let says = "there is no recipe 'oxalate'; there is citrate; 'frameside recipe add' describes one";
+    assert_eq!(refusal, (1, says.to_owned()));
+    let kept: Vec<&str> = wedge.iter().chain(&["--recipe", "citrate"]).copied().collect();
+    let told = json_of(&site, &kept);
+    // The set target of 2 kJ/m² lies under the full density of this wedge.
+    assert_stops(2000.0 * number(&told, "target_shift_stops").exp2(), number(&told, "full_dose_j_m2"), 0.0);
+
+    // Printed, got 0.55, want 0.40: -0.5599 stop (computed with scipy on this curve).
+    let judge = ["judge", name(&print), "--density", "0.55", "--want", "0.40", "--dry", "--oxidised"];
+    let judged = json_of(&site, &judge);
+    assert!((number(&judged, "off_stops") + 0.559_896_8).abs() < 1e-6, "{judged}");
+    // The same as lightness (ISO/CIE 11664-4, computed with colour-science).
+    let judge = ["judge", name(&print), "--lstar", "60.0544545325", "--want", "69.3345015173"];
+    let judged = json_of(&site, &judge);
+    assert!((number(&judged, "off_stops") + 0.559_896_8).abs() < 1e-6, "{judged}");
+    assert_eq!((&judged["final"], &judged["again"]), (&json!(false), &json!(true)));
+    let kinds: Vec<Value> = json_of(&site, &["advise", "citrate"])["evidence"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|piece| piece["kind"].clone())
+        .collect();
+    assert_eq!(kinds, ["wedge", "print"]);
+}
+
+#[test]
+fn a_changed_recipe_begins_anew_and_says_so() {
+    let (site, print) = with_a_print("2kJ/m2");
+    ok(&site.frameside(["judge", name(&print), "--good", "--dry", "--oxidised"]));
+    assert_eq!(json_of(&site, &["advise", "citrate"])["answer"], "found");
+    let (code, said) = refused(&site.frameside(["recipe", "change", "citrate", "--support", "rag"]));
+    assert!(code == 1 && said.starts_with("citrate is so already"), "{said}");
+    let (code, said) = refused(&site.frameside(["recipe", "add", "citrate"]));
+    assert!(code == 1 && said.starts_with("there is a recipe citrate already (version 1)"), "{said}");
+
+    // The negative's range does not bear on the dose; the paper does.
+    ok(&site.frameside(["recipe", "change", "citrate", "--negative-range", "1.4"]));
+    assert_eq!(json_of(&site, &["advise", "citrate"])["answer"], "found");
+    ok(&site.frameside(["recipe", "change", "citrate", "--support", "washi", "--target", "box=3kJ/m2"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!((&advice["answer"], &advice["set_j_m2"]), (&json!("not-enough"), &json!(2000.0)));
+    let left_out = format!("{} was made before support changed", name(&print));
+    assert_eq!(advice["left_out"], json!([left_out]));
+    let shown = json_of(&site, &["recipe", "show", "citrate"]);
+    assert_eq!((&shown["version"], &shown["support"]), (&json!(3), &json!("washi")));
+    assert_eq!(shown["targets_j_m2"], json!({ "box": 3000.0, "sun": 2000.0 }));
+    assert_eq!(json_of(&site, &["recipe", "list"])[0]["recipe"], "citrate");
+
+    // The set target is taken until there is advice; then two things have changed since.
+    let daemon = site.run();
+    let arguments = ["--recipe", "citrate", "--source", "box", "--negative", "boats"];
+    let second = printed(&site, &arguments);
+    assert_eq!((&second["recipe_version"], &second["target_j_m2"]), (&json!(3), &json!(3000.0)));
+    let judged = json_of(&site, &["judge", name(&second), "--good", "--dry", "--oxidised"]);
+    assert_eq!(
+        (&judged["since"], &judged["changed"]),
+        (&print["print"], &json!(["support", "negative range", "dose", "source"]))
+    );
+    assert!(daemon.terminate().success());
+    let said = ok(&site.frameside(["judge", name(&second), "--good", "--dry", "--oxidised"]));
+    assert!(said.contains("more than one thing changed (support, negative range, dose, source)"), "{said}");
+    let (code, said) = refused(&site.frameside(["recipe", "exponent", "citrate", "--source", "box"]));
+    let says = "citrate under box: an exponent needs at least 3 judged prints, not 1";
+    assert_eq!((code, said.as_str()), (1, says));
+}
+
+#[test]
+fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
+    let (site, print) = with_a_print("2kJ/m2");
+    let print = name(&print);
+    for arguments in [
+        &["judge", print][..],
+        &["judge", print, "--good", "--off", "1stop"],
+        &["judge", print, "--density", "0.5"],
+        &["judge", print, "--want", "0.5"],
+        &["judge", print, "--good", "--want", "0.5"],
+        &["judge", print, "--density", "NaN", "--want", "0.4"],
+        &["judge", print, "--density", "55", "--want", "0.4"],
+        &["judge", print, "--lstar", "-1", "--want", "40"],
+        &["judge", print, "--off", "1/3"],
+        &["strip", "read", print],
+        &["strip", "read", print, "--first-full", "2", "--densities", "1,2"],
+        &["strip", "read", "--csv", "a.csv", "--first-full", "2"],
+        &["recipe", "add", " "],
+        &["recipe", "add", "oxalate", "--target", "box=0kJ/m2"],
+        &["recipe"],
+        &["advise"],
+    ] {
+        assert_eq!(refused(&site.frameside(arguments)).0, 2, "{arguments:?}");
+    }
+    for (arguments, says) in [
+        (&["judge", "1999", "--good"][..], "there is no print '1999'"),
+        (&["judge", print, "--density", "0.5", "--want", "50"], "--want: '50' is not a density"),
+        (&["strip", "read", print, "--first-full", "2"], "is no test strip"),
+        (&["strip", "read", "1999", "--first-full", "2"], "there is no print '1999'"),
+        (&["advise", "oxalate"], "there is no recipe 'oxalate'; the recipes are citrate"),
+        (&["recipe", "show", "oxalate"], "there is no recipe 'oxalate'; there is citrate"),
+        (&["recipe", "change", "oxalate", "--support", "rag"], "there is no recipe 'oxalate'"),
+    ] {
+        let (code, said) = refused(&site.frameside(arguments));
+        assert!(code == 1 && said.contains(says) && !said.contains('\n'), "{arguments:?}: {code}, {said}");
+    }
+    assert_eq!(json_of(&site, &["show", print])["judgements"], json!([]));
+    assert_eq!(json_of(&site, &["recipe", "list"]).as_array().unwrap().len(), 1);
+}

@@ -1,0 +1,264 @@
+//! Wedges and strips from tables, by the real binary.
+
+use frameside_tests::{Site, frameside};
+use serde_json::Value;
+
+use crate::yard::{number, ok, refused, site};
+
+/// A wedge of even steps, with the densities that it printed.
+struct Printed {
+    dose: &'static str,
+    first: f64,
+    increment: f64,
+    densities: Vec<f64>,
+}
+
+fn first() -> Printed {
+    let densities = vec![
+        1.42, 1.42, 1.41, 1.40, 1.37, 1.32, 1.24, 1.13, 0.99, 0.83, 0.67, 0.52, 0.39, 0.29, 0.22, 0.17, 0.14,
+        0.12, 0.11, 0.10, 0.10,
+    ];
+    Printed { dose: "30kJ/m2", first: 0.05, increment: 0.15, densities }
+}
+
+fn second() -> Printed {
+    let mut densities = vec![
+        1.55, 1.53, 1.49, 1.44, 1.36, 1.26, 1.13, 0.98, 0.82, 0.66, 0.51, 0.39, 0.30, 0.23, 0.18, 0.15, 0.12,
+        0.11, 0.10, 0.09, 0.09, 0.09,
+    ];
+    densities.extend([0.08; 9]);
+    Printed { dose: "60kJ/m2", first: 0.04, increment: 0.10, densities }
+}
+
+fn third() -> Printed {
+    let densities = vec![1.30, 1.29, 1.24, 1.08, 0.78, 0.46, 0.24, 0.13, 0.09];
+    Printed { dose: "16kJ/m2", first: 0.0, increment: std::f64::consts::LOG10_2, densities }
+}
+
+/// The first, printed three steps longer: its blue turns over.
+fn turned() -> Printed {
+    let mut densities = vec![1.18, 1.29, 1.37];
+    densities.extend(first().densities);
+    Printed { dose: "84.6kJ/m2", densities, ..first() }
+}
+
+impl Printed {
+    fn table(&self) -> String {
+        let row = |(i, density): (usize, &f64)| {
+            format!("{},{},{density}\n", i + 1, self.first + self.increment * i as f64)
+        };
+        let rows: String = self.densities.iter().enumerate().map(row).collect();
+        format!("step,wedge_density,density\n{rows}")
+    }
+}
+
+/// Writes a table into the site; gives its path.
+fn write(site: &Site, name: &str, table: &str) -> String {
+    std::fs::write(site.path(name), table).unwrap();
+    site.path(name).to_str().unwrap().to_owned()
+}
+
+fn json(arguments: &[&str]) -> Value {
+    serde_json::from_str(&ok(&frameside(arguments.iter().chain(&["--json"])))).unwrap()
+}
+
+#[track_caller]
+fn assert_near(value: &Value, field: &str, expected: f64, tolerance: f64) {
+    let ours = number(value, field);
+    assert!((ours - expected).abs() <= tolerance, "{field}: {ours} instead of {expected}");
+}
+
+#[test]
+fn wedges_have_the_points_of_the_standard() {
+    let site = site(1, None);
+    // Computed with scipy, PchipInterpolator: toe, mid, shoulder; range, in stops, after
+    // ISO 6846; dose at mid in kJ/m².
+    for (printed, logs, range, iso, speed) in [
+        (first(), [-0.972_879, -0.044_148, 0.609_772], [1.582_65, 5.257_45], 160, 0.903_342),
+        (second(), [0.138_151, 0.850_965, 1.387_643], [1.249_492, 4.150_723], 120, 7.095_213),
+        (third(), [-0.903_090, -0.083_000, 0.455_916], [1.359_006, 4.514_520], 140, 0.826_038),
+    ] {
+        let table = write(&site, "wedge.csv", &printed.table());
+        let told = json(&["wedge", &table, "--dose", printed.dose]);
+        for (field, log) in ["log_toe", "log_mid", "log_shoulder"].into_iter().zip(logs) {
+            assert_near(&told, field, log, 1e-6);
+        }
+        assert_near(&told, "log_range", range[0], 1e-5);
+        assert_near(&told, "range_stops", range[1], 1e-5);
+        assert_eq!(told["iso_range"], iso);
+        assert_near(&told, "speed_dose_j_m2", 1000.0 * speed, 1e-2);
+        assert_eq!(told["d_max"], printed.densities[0]);
+        assert_eq!(told["d_min"], *printed.densities.last().unwrap());
+        assert_eq!(told["points"].as_array().unwrap().len(), printed.densities.len());
+    }
+}
+
+#[test]
+fn a_wedge_may_be_told_by_its_increment_and_in_lightness() {
+    let site = site(1, None);
+    let whole = json(&["wedge", &write(&site, "a.csv", &first().table()), "--dose", "30kJ/m2"]);
+    let even: String = first().densities.iter().map(|d| format!("{d}\n")).collect();
+    let even = write(&site, "a.csv", &format!("density\n\n# clear end first\n{even}"));
+    let even = json(&["wedge", &even, "--dose", "30kJ/m2", "--increment", "0.15", "--first", "0.05"]);
+    for field in ["log_toe", "log_mid", "log_shoulder", "speed_dose_j_m2", "full_dose_j_m2"] {
+        assert_near(&even, field, number(&whole, field), 1e-9);
+    }
+    // ISO/CIE 11664-4: L* 50 is density 0.734742, L* 95 is 0.057405 (computed with colour-science).
+    let lstar = "wedge_density,lstar\n0,20\n0.3,20\n0.6,25\n0.9,50\n1.2,80\n1.5,94\n1.8,95\n2.1,95\n";
+    let told = json(&["wedge", &write(&site, "l.csv", lstar), "--dose", "30kJ/m2"]);
+    assert_near(&told, "d_min", 0.057_405, 1e-6);
+    assert_near(&told, "d_max", 1.524_466, 1e-6);
+}
+
+#[test]
+fn a_wedge_without_its_dose_tells_no_dose() {
+    let site = site(1, None);
+    let table = write(&site, "wedge.csv", &first().table());
+    let told = json(&["wedge", &table]);
+    for field in ["dose_j_m2", "speed_dose_j_m2", "full_dose_j_m2"] {
+        assert!(told[field].is_null(), "{field}: {told}");
+    }
+    assert_near(&told, "log_range", 1.582_65, 1e-5);
+    // The speed point then lies at a density of the wedge: log10 of 30 above.
+    assert_near(&told, "log_mid", -0.044_148 - 30f64.log10(), 1e-6);
+    let said = ok(&frameside(["wedge", &table]));
+    assert!(said.contains("wedge density 1.52") && !said.contains("kJ/m²"), "{said}");
+}
+
+#[test]
+fn a_printmaker_reads_what_to_change() {
+    let site = site(1, None);
+    let table = write(&site, "citrate.csv", &turned().table());
+    let wedge = ["wedge", &table, "--dose", "84.6kJ/m2", "--range", "1.4", "--target", "15kJ/m2"];
+    let said = ok(&frameside(wedge));
+    for part in [
+        "citrate: 24 steps under 84.6 kJ/m²",
+        "paper white (Dmin) 0.10, darkest (Dmax) 1.42",
+        "(ISO range 160)",
+        "turns over past 18.9 kJ/m²: 0.24 lost at the clearest step",
+        "the negative must span 2.15",
+        "yours spans 1.40, 0.75 too little: its lights come out grey",
+        "target shift",
+    ] {
+        assert!(said.contains(part), "no '{part}' in\n{said}");
+    }
+    let told = json(&wedge);
+    assert_near(&told["turn_over"], "lost", 0.24, 1e-9);
+    // The toe of the first wedge, -0.972879 (computed with scipy), under so much more dose
+    // and three steps.
+    let toe = -0.972_879 + (84.6f64 / 30.0).log10() - 0.45;
+    let must_span = number(&told, "negative_must_span");
+    assert!((must_span - (15f64.log10() - toe)).abs() < 1e-6, "{must_span}");
+    assert!((number(&told, "negative_off") - (1.4 - must_span)).abs() < 1e-12);
+}
+
+#[test]
+fn several_wedges_are_compared_in_one_chart() {
+    let site = site(1, None);
+    let (may, june) =
+        (write(&site, "may.csv", &first().table()), write(&site, "june.csv", &turned().table()));
+    let (svg, png) = (site.path("both.svg"), site.path("one.png"));
+    let both = ["wedge", &may, &june, "--dose", "30kJ/m2", "--chart", svg.to_str().unwrap()];
+    let said = ok(&frameside(both));
+    assert!(said.starts_with("may: ") && said.contains("\njune: "), "{said}");
+    let drawn = std::fs::read_to_string(&svg).unwrap();
+    assert!(drawn.contains(">may<") && drawn.contains(">june<") && drawn.contains("dose, kJ/m²"));
+    assert_eq!(json(&both).as_array().unwrap().len(), 2);
+    ok(&frameside(["wedge", &may, "--dose", "30kJ/m2", "--chart", png.to_str().unwrap()]));
+    assert!(std::fs::read(&png).unwrap().starts_with(b"\x89PNG"));
+}
+
+#[test]
+fn a_strip_is_planned_in_even_stops() {
+    let plan = ["strip", "plan", "--from", "4kJ/m2", "--bands", "7", "--step", "1/2stop"];
+    let told = json(&plan);
+    let doses: Vec<f64> =
+        told["doses_j_m2"].as_array().unwrap().iter().map(|dose| dose.as_f64().unwrap()).collect();
+    assert_eq!(doses.len(), 7);
+    for (dose, n) in doses.iter().zip(0i32..) {
+        assert!((dose / (4000.0 * (0.5 * f64::from(n)).exp2()) - 1.0).abs() < 1e-12, "{dose}");
+    }
+    let said = ok(&frameside(plan));
+    assert!(said.contains("band 4  11.3 kJ/m²") && said.contains("--strip 4.000kJ/m2,5.657kJ/m2,"), "{said}");
+}
+
+#[test]
+fn a_strip_tells_the_least_dose_for_full_density() {
+    let site = site(1, None);
+    let read = |doses: &[f64], densities: &[f64]| {
+        let rows: String = doses.iter().zip(densities).map(|(h, d)| format!("{h},{d}\n")).collect();
+        let table = write(&site, "strip.csv", &format!("dose_kj_m2,density\n{rows}"));
+        let arguments = ["strip", "read", "--csv", &table];
+        (json(&arguments), ok(&frameside(arguments)))
+    };
+    // Computed with scipy: least dose in J/m² and plateau.
+    let (told, said) =
+        read(&[4.0, 5.657, 8.0, 11.314, 16.0, 22.627, 32.0], &[0.62, 0.84, 1.06, 1.24, 1.34, 1.38, 1.38]);
+    assert_eq!(told["answer"], "found");
+    assert_near(&told, "least_dose_j_m2", 16_994.957, 1e-3);
+    assert_near(&told, "plateau_density", 1.380, 1e-9);
+    assert!(said.starts_with("full density of 1.38 from 17.0 kJ/m²"), "{said}");
+    let (told, _) = read(
+        &[6.0, 8.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0],
+        &[0.95, 1.12, 1.24, 1.31, 1.35, 1.36, 1.34, 1.29],
+    );
+    assert_near(&told, "least_dose_j_m2", 12_588.021, 1e-3);
+    let (told, said) = read(&[3.0, 6.0, 12.0, 24.0], &[0.40, 0.71, 1.02, 1.27]);
+    assert_eq!((&told["answer"], told["least_dose_j_m2"].is_null()), (&Value::from("extend"), true));
+    assert!(said.contains("extend the strip to more dose"), "{said}");
+}
+
+#[test]
+fn wrong_tables_are_refused_at_their_line() {
+    let site = site(1, None);
+    let wedge = |table: &str| {
+        let file = write(&site, "wedge.csv", table);
+        let (code, said) = refused(&frameside(["wedge", &file, "--dose", "30kJ/m2", "--json"]));
+        assert!(code == 1 && !said.contains('\n'), "{code}: {said}");
+        said.strip_prefix(&format!("{file}:")).unwrap_or_else(|| panic!("{said}")).to_owned()
+    };
+    let good = first().table();
+    for (table, says) in [
+        (String::new(), "1: the file is empty; its first line names columns"),
+        ("step,colour\n".to_owned(), "1: 'colour' is not a column here; the columns are step"),
+        ("density,density\n".to_owned(), "1: the column density comes twice"),
+        ("wedge_density\n0.1\n".to_owned(), "1: there is neither a column density nor lstar"),
+        ("density\n0.1\n".to_owned(), "1: there is no column wedge_density; add it, or give --increment"),
+        (good.replace(",1.13", ",1,13"), "9: 4 cells instead of 3; part them with commas"),
+        (good.replace(",1.13", ",dark"), "9: 'dark' in column density is not a number"),
+        (good.replace(",1.13", ",NaN"), "9: 'NaN' in column density is not a number"),
+        (good.replace(",1.13", ",0.29"), "9: step 8 with density 0.29 breaks the run"),
+        (good.replace(",1.13", ",11.3"), "9: step 8 has print density 11.3"),
+        (good.replace("8,1.1", "8,0.1"), "9: step 8 has wedge density 0.10, below the step before it"),
+        ("wedge_density,density\n0,1\n".to_owned(), "1: a wedge needs at least 5 steps, not 1"),
+    ] {
+        let said = wedge(&table);
+        assert!(said.starts_with(says), "{said}");
+    }
+    let strip = write(&site, "strip.csv", "dose_kj_m2,density\n4,0.6\n8,0.9\n6,1.2\n");
+    let (code, said) = refused(&frameside(["strip", "read", "--csv", &strip]));
+    assert_eq!(code, 1);
+    assert!(said.starts_with(&format!("{strip}:4: band 3 with 6.00 kJ/m² is not above")), "{said}");
+    let (code, said) = refused(&frameside(["wedge", "/nowhere.csv"]));
+    assert!(code == 1 && said.starts_with("/nowhere.csv: "), "{said}");
+    let table = write(&site, "wedge.csv", &good);
+    let (code, said) = refused(&frameside(["wedge", &table, "--chart", "wedge.gif"]));
+    assert!(code == 1 && said.contains(".svg or .png"), "{said}");
+}
+
+#[test]
+fn wrong_usage_is_told_as_such() {
+    for arguments in [
+        &["wedge"][..],
+        &["wedge", "a.csv", "--dose", "30"],
+        &["wedge", "a.csv", "--increment", "0"],
+        &["wedge", "a.csv", "--first", "0.05"],
+        &["wedge", "a.csv", "--target", "15kJ/m2"],
+        &["strip", "plan", "--from", "4kJ/m2", "--bands", "1", "--step", "1/2stop"],
+        &["strip", "plan", "--from", "4kJ/m2", "--bands", "5", "--step", "-1stop"],
+        &["strip", "plan", "--from", "0kJ/m2", "--bands", "5", "--step", "1stop"],
+        &["strip", "read"],
+    ] {
+        assert_eq!(refused(&frameside(arguments)).0, 2, "{arguments:?}");
+    }
+}
