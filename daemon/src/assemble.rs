@@ -1,6 +1,7 @@
 //! From the config to the parts of a running rig.
 
 use std::fs::File;
+use std::path::Path;
 use std::time::Duration;
 
 use frameside_core::chips::emulated::{
@@ -16,9 +17,10 @@ use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::json;
 
-use crate::config::{self, Chip as ChipConfig, Config, PlayFrom, Playback, SensorKind};
+use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind};
 use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
+use crate::devices::iio::{self, IioChip};
 use crate::devices::pins::BuzzerKind;
 use crate::replay::{RecordedLight, ReplayError};
 use crate::service::{FramePart, SensorPart, Setup};
@@ -115,7 +117,15 @@ fn calibration(sensor: &config::Sensor) -> String {
             ChipConfig::As7331 { .. } | ChipConfig::Veml6075(_) => json!({ "from": "datasheet" }),
         },
         SensorKind::Recorded(_) => json!({ "from": "recorded" }),
-        SensorKind::Iio | SensorKind::Mqtt => json!({ "from": "elsewhere" }),
+        SensorKind::Iio(setup) => match setup.unit {
+            IioUnit::NanowattPerCm2 => json!({ "from": "kernel" }),
+            IioUnit::Volt { volts_per_w_m2, zero_v } => {
+                json!({ "from": "config", "volts_per_w_m2": volts_per_w_m2, "zero_v": zero_v })
+            }
+            IioUnit::Count { w_m2: Some(w_m2) } => json!({ "from": "config", "w_m2_per_count": w_m2 }),
+            IioUnit::Count { w_m2: None } => json!({ "from": "uncalibrated" }),
+        },
+        SensorKind::Mqtt => json!({ "from": "elsewhere" }),
     };
     facts.to_string()
 }
@@ -154,7 +164,12 @@ pub fn feeds(config: &Config, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleE
                 feeds.push(emulated(id, sensor, *address, chip, light, now)?);
             }
             SensorKind::Recorded(light) => feeds.push(recorded(id, sensor, light, now)?),
-            SensorKind::Iio => return Err(not_built(sensor, "chip = \"iio\"")),
+            SensorKind::Iio(setup) => {
+                let chip = Box::new(IioChip::new(Path::new(iio::DEVICES), setup.clone()));
+                // The kernel has the bus.
+                let sampler = Sampler::new(chip, sensor.period, now);
+                feeds.push(Box::new(BusFeed::new(EmulatedBus::default(), vec![(id, sampler)])));
+            }
             SensorKind::Mqtt => return Err(not_built(sensor, "chip = \"mqtt\"")),
         }
     }

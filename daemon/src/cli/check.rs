@@ -154,7 +154,7 @@ fn told(reading: &Reading) -> String {
     let value = reading.seen.lowest().w_m2();
     if reading.flags.has(Flags::UNCALIBRATED) {
         return format!(
-            "{value:.2} in the part's own unit, which is not W/m²; set W_m2_per_UVI in the config"
+            "{value:.2} in the part's own unit, which is not W/m²; give its factor in the config"
         );
     }
     let bound = if reading.seen.is_bound() { "saturated, at least " } else { "" };

@@ -205,9 +205,40 @@ pub enum SensorKind {
     /// A recorded day without any chip.
     Recorded(Playback),
     /// A sensor that the kernel drives.
-    Iio,
+    Iio(Iio),
     /// A sensor that another machine publishes.
     Mqtt,
+}
+
+/// A sensor that the kernel drives, as its IIO subsystem shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Iio {
+    /// What stands in the file `name` of the device, or the device itself as
+    /// `iio:deviceN`.
+    pub device: String,
+    /// The part of `in_<channel>_raw` in the middle.
+    pub channel: String,
+    /// What the channel measures.
+    pub unit: IioUnit,
+}
+
+/// What a channel of the kernel's measures.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum IioUnit {
+    /// Irradiance, by the kernel's scale.
+    NanowattPerCm2,
+    /// The voltage of an analogue UV photodiode, by the kernel's scale.
+    Volt {
+        /// What one W/m² adds, in volts; above 0 and at most 10.
+        volts_per_w_m2: f64,
+        /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
+        zero_v: f64,
+    },
+    /// Counts, whatever the kernel's scale says.
+    Count {
+        /// W/m² for one count, above 0; without it readings are counts.
+        w_m2: Option<f64>,
+    },
 }
 
 /// A recorded light played into the rig.

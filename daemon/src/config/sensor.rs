@@ -12,7 +12,7 @@ use super::document::{Entry, Section};
 use super::parse::Parser;
 use super::problems::Finding;
 use super::values;
-use super::{Chip, Playback, Sensor, SensorKind};
+use super::{Chip, Iio, IioUnit, Playback, Sensor, SensorKind};
 
 /// What `chip` names.
 #[derive(Clone, Copy)]
@@ -27,12 +27,17 @@ enum Kind {
 const CHIP: &str = "chip";
 const LOCATION: [&str; 2] = ["bus", "address"];
 const RANGE: [&str; 2] = ["gain", "time"];
-const ANALOGUE: [&str; 3] = ["full_scale", "volts_per_W_m2", "zero_V"];
+/// The key of the ADS1x1x that their analogue part has no share in.
+const FULL_SCALE: &str = "full_scale";
+const ANALOGUE: [&str; 2] = ["volts_per_W_m2", "zero_V"];
 const UV_INDEX: [&str; 2] = ["counts_per_UVI", "W_m2_per_UVI"];
 const RESISTOR: &str = "rset_kohm";
 const PLAYED: [&str; 3] = ["light", "speed", "from"];
-/// The keys of chips on a bus.
-const OF_CHIPS: [&[&str]; 5] = [&LOCATION, &RANGE, &ANALOGUE, &UV_INDEX, &[RESISTOR]];
+/// The keys of chips on a bus, but for those of an analogue part.
+const OF_CHIPS: [&[&str]; 5] = [&LOCATION, &RANGE, &[FULL_SCALE], &UV_INDEX, &[RESISTOR]];
+const FACTOR: &str = "W_m2_per_count";
+/// The keys of sensors that the kernel drives.
+const OF_KERNEL: [&str; 3] = ["device", "channel", FACTOR];
 const WITH_PLAYED: &str = "recorded and emulated sensors";
 
 pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option<Sensor> {
@@ -44,12 +49,13 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
         Some(Kind::Real(model)) => real(parser, &mut section, model, by),
         Some(Kind::Emulated(model)) => emulated(parser, &mut section, model, by),
         Some(Kind::Recorded) => recorded(parser, &mut section, by),
-        Some(Kind::Iio) => Some(elsewhere(parser, &mut section, "iio", SensorKind::Iio, by)),
-        Some(Kind::Mqtt) => Some(elsewhere(parser, &mut section, "mqtt", SensorKind::Mqtt, by)),
+        Some(Kind::Iio) => iio(parser, &mut section, by),
+        Some(Kind::Mqtt) => Some(mqtt(parser, &mut section, by)),
         None => {
             // Without the chip nothing can be said of the keys that go with it.
-            section.know(&OF_CHIPS.concat());
-            section.know(&PLAYED);
+            for keys in OF_CHIPS.into_iter().chain([&ANALOGUE[..], &OF_KERNEL, &PLAYED]) {
+                section.know(keys);
+            }
             None
         }
     };
@@ -114,24 +120,57 @@ fn recorded(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> O
     light.map(SensorKind::Recorded)
 }
 
-/// A sensor that something else reads.
-fn elsewhere(
-    parser: &mut Parser<'_>,
-    section: &mut Section<'_>,
-    name: &str,
-    kind: SensorKind,
-    by: String,
-) -> SensorKind {
-    no_chip(section, "a sensor read elsewhere");
-    section.out_of_place(&PLAYED, "a sensor read elsewhere", WITH_PLAYED);
+/// A sensor that the kernel drives.
+fn iio(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<SensorKind> {
+    let beside = "a sensor of the kernel";
+    section.out_of_place(&OF_CHIPS.concat(), beside, "chips that Frameside drives itself");
+    section.out_of_place(&PLAYED, beside, WITH_PLAYED);
+    parser.claims.paces.push(Claim { of: Pace::Real, by, at: section.at(CHIP) });
+    let device = section.required("device", r#""as73211""#, values::kernel_name);
+    // Only of these two drivers is it known what their scale means.
+    let (channel, unit) = match device.as_deref() {
+        Some(name @ "as73211") => {
+            section.out_of_place(&ANALOGUE, name, "ads1015");
+            section.out_of_place(&[FACTOR], name, "devices whose scale is not known");
+            let channel = section.or("channel", "intensity_uva".to_owned(), values::kernel_name);
+            (channel, Some(IioUnit::NanowattPerCm2))
+        }
+        Some(name @ "ads1015") => {
+            section.out_of_place(&[FACTOR], name, "devices whose scale is not known");
+            let channel = section.or("channel", "voltage0".to_owned(), values::kernel_name);
+            let unit =
+                analogue(section).map(|(volts_per_w_m2, zero_v)| IioUnit::Volt { volts_per_w_m2, zero_v });
+            (channel, unit)
+        }
+        _ => {
+            section.out_of_place(&ANALOGUE, beside, "ads1015");
+            let channel = section.required("channel", r#""intensity_uv""#, values::kernel_name);
+            let factor = "above 0 and at most 1000 W/m2 for one count";
+            let w_m2 = section.optional(FACTOR, values::number(f64::MIN_POSITIVE..=1000.0, factor));
+            (channel, Some(IioUnit::Count { w_m2 }))
+        }
+    };
+    Some(SensorKind::Iio(Iio { device: device?, channel: channel?, unit: unit? }))
+}
+
+/// A sensor that another machine publishes.
+fn mqtt(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> SensorKind {
+    let beside = "a sensor read elsewhere";
+    no_chip(section, beside);
+    section.out_of_place(&PLAYED, beside, WITH_PLAYED);
     let at = section.at(CHIP);
-    parser.not_built(at, format!("chip \"{name}\""), "name the chip itself, on the bus");
+    parser.not_built(at, "chip \"mqtt\"".to_owned(), "name the chip itself, on a bus of this machine");
     parser.claims.paces.push(Claim { of: Pace::Real, by, at });
-    kind
+    SensorKind::Mqtt
 }
 
 fn no_chip(section: &mut Section<'_>, beside: &str) {
-    section.out_of_place(&OF_CHIPS.concat(), beside, "chips on an I2C bus");
+    section.out_of_place(&[&OF_CHIPS.concat()[..], &ANALOGUE].concat(), beside, "chips on an I2C bus");
+    no_kernel(section, beside);
+}
+
+fn no_kernel(section: &mut Section<'_>, beside: &str) {
+    section.out_of_place(&OF_KERNEL, beside, "chip \"iio\"");
 }
 
 /// Bus and address of a chip, unless one of them is wrong.
@@ -145,8 +184,13 @@ fn location(section: &mut Section<'_>, model: Model) -> Option<(u8, u8)> {
 /// The settings of a chip.
 fn chip(section: &mut Section<'_>, model: Model) -> Option<Chip> {
     let name = model.name();
+    no_kernel(section, name);
     if !matches!(model, Model::Adc(_)) {
-        section.out_of_place(&ANALOGUE, name, "the ads101x and ads111x converters");
+        section.out_of_place(
+            &[&[FULL_SCALE], &ANALOGUE[..]].concat(),
+            name,
+            "the ads101x and ads111x converters",
+        );
     }
     if model != Model::Ltr390 {
         section.out_of_place(&UV_INDEX, name, "the ltr390");
@@ -216,12 +260,18 @@ fn veml6070(section: &mut Section<'_>) -> Veml6070Settings {
 
 fn adc(section: &mut Section<'_>, part: Part) -> Option<Chip> {
     let volts = values::number(f64::MIN..=f64::MAX, "a voltage");
-    let full_scale_v = section.optional("full_scale", values::among(part.full_scales_v(), volts));
+    let full_scale_v = section.optional(FULL_SCALE, values::among(part.full_scales_v(), volts));
+    let (volts_per_w_m2, zero_v) = analogue(section)?;
+    Some(Chip::Adc { part, volts_per_w_m2, zero_v, full_scale_v })
+}
+
+/// V per W/m² and V in the dark of an analogue part.
+fn analogue(section: &mut Section<'_>) -> Option<(f64, f64)> {
     let slope = values::number(f64::MIN_POSITIVE..=10.0, "above 0 and at most 10 V per W/m2");
     let volts_per_w_m2 = section.required("volts_per_W_m2", "0.0486", slope);
     let zero = values::number(-0.5..=5.5, "-0.5 to 5.5 V, what the photodiode gives in the dark");
     let zero_v = section.required("zero_V", "0.0", zero);
-    Some(Chip::Adc { part, volts_per_w_m2: volts_per_w_m2?, zero_v: zero_v?, full_scale_v })
+    volts_per_w_m2.zip(zero_v)
 }
 
 fn playback(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<Playback> {

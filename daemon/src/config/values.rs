@@ -206,6 +206,20 @@ pub(super) fn play_from(entry: &Entry<'_>) -> Read<PlayFrom> {
     from.map_err(|_| refused(entry, "a time of day like \"10:00\" or a time like \"2026-06-01T10:00:00Z\""))
 }
 
+/// A name as the kernel gives it to a device or a channel.
+pub(super) fn kernel_name(entry: &Entry<'_>) -> Read<String> {
+    let text = string(entry)?;
+    let fit = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b':');
+    if (1..=64).contains(&text.len()) && text.bytes().all(fit) {
+        Ok(text.to_owned())
+    } else {
+        Err(refused(
+            entry,
+            "a name alone, as ls /sys/bus/iio/devices/iio:device0 and its file name show them",
+        ))
+    }
+}
+
 /// A host name or address without scheme or port.
 pub(super) fn host(entry: &Entry<'_>) -> Read<String> {
     let text = string(entry)?;

@@ -1,5 +1,6 @@
-//! The hardware of the rig: the I2C bus, and pins for buzzer, lights and buttons.
+//! The hardware of the rig: the I2C bus, the kernel's own sensors, and pins for buzzer, lights and buttons.
 
 pub mod bus;
 pub mod feed;
+pub mod iio;
 pub mod pins;

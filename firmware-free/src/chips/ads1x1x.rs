@@ -124,7 +124,8 @@ pub struct Photodiode {
 
 impl Photodiode {
     /// E = (V − V0) / k, and whether a negative one was set to zero.
-    fn irradiance(&self, volts: f64) -> (Irradiance, bool) {
+    #[must_use]
+    pub fn irradiance(&self, volts: f64) -> (Irradiance, bool) {
         let w_m2 = (volts - self.zero_v) / self.volts_per_w_m2;
         (Irradiance::from_w_m2(w_m2.max(0.0)), w_m2 < 0.0)
     }

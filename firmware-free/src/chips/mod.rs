@@ -182,6 +182,19 @@ pub enum SensorFault {
         /// The counts that do not change.
         counts: i32,
     },
+    /// The kernel drives no such sensor.
+    #[error(
+        "the kernel has no IIO device of this name; `grep . /sys/bus/iio/devices/*/name` lists them, correct device in the config"
+    )]
+    NoIioDevice,
+    /// The kernel's driver gives no reading.
+    #[error(
+        "the kernel's driver gives no reading (errno {errno}); look in the kernel log, and for the channel among the device's files"
+    )]
+    Iio {
+        /// What the system said (0 when nothing).
+        errno: i32,
+    },
 }
 
 /// Why a chip cannot be used as the config wants it.
