@@ -15,7 +15,7 @@ use frameside_core::exposure::{Rules, SensorId};
 use frameside_core::outlook::Place;
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind};
 use crate::devices::bus::LinuxBus;
@@ -65,7 +65,7 @@ pub fn setup(config: &Config) -> Setup {
         .map(|sensor| SensorPart {
             name: sensor.name.to_string(),
             period_s: sensor.period.as_secs_f64(),
-            calibration: calibration(sensor),
+            conversion: conversion(sensor),
         })
         .collect();
     let position = |name: &config::Name| config.sensors.iter().position(|sensor| sensor.name == *name);
@@ -96,9 +96,9 @@ pub fn setup(config: &Config) -> Setup {
     }
 }
 
-/// How counts become irradiance, as each print remembers it.
-fn calibration(sensor: &config::Sensor) -> String {
-    let facts = match &sensor.kind {
+/// How the driver makes counts into irradiance, as each print remembers it.
+fn conversion(sensor: &config::Sensor) -> Value {
+    match &sensor.kind {
         SensorKind::Real { chip, .. } | SensorKind::Emulated { chip, .. } => match chip {
             ChipConfig::Adc { volts_per_w_m2, zero_v, .. } => {
                 json!({ "from": "config", "volts_per_w_m2": volts_per_w_m2, "zero_v": zero_v })
@@ -126,8 +126,7 @@ fn calibration(sensor: &config::Sensor) -> String {
             IioUnit::Count { w_m2: None } => json!({ "from": "uncalibrated" }),
         },
         SensorKind::Mqtt => json!({ "from": "elsewhere" }),
-    };
-    facts.to_string()
+    }
 }
 
 /// The buzzer as the pins know it.

@@ -65,7 +65,7 @@ fn band(print: &PrintDetail, begun: i64) -> Vec<BandPoint> {
             if !off(0.5 * (from + to)) {
                 return (below, above);
             }
-            let share = ((t - from) / (to - from)).clamp(0.0, 1.0) * print.row.glass;
+            let share = ((t - from) / (to - from)).clamp(0.0, 1.0) * print.row.glass * print.row.factor;
             let dose = gap.dose;
             (below + (dose.best - dose.low).j_m2() * share, above + (dose.high - dose.best).j_m2() * share)
         })

@@ -337,7 +337,8 @@ impl Machine {
         };
         self.out[frame.0 as usize] = Some(self.exposures.len());
         self.exposures.push(Exposure { start_ns, due_ns: None, dose: Estimate::ZERO });
-        let command = Command::Begin { print: "replayed".into(), plan: self.plan.clone(), covered: false };
+        let command =
+            Command::Begin { print: "replayed".into(), plan: self.plan.clone(), covered: false, factor: 1.0 };
         self.tell(start_ns, frame, command).expect("the frame is free and starts rise in time");
         Ok(())
     }

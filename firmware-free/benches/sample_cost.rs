@@ -38,7 +38,7 @@ impl Exposing {
             let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).expect("the sensor was added");
             let target = Dose::from_j_m2(98e6 + f64::from(n));
             let plan = Plan::dose(TargetDose::new(target).expect("the target is under the limit"));
-            let begin = Command::Begin { print: PrintId::from("p"), plan, covered: false };
+            let begin = Command::Begin { print: PrintId::from("p"), plan, covered: false, factor: 1.0 };
             rig.handle(start, Input::Command(frame, begin)).expect("the frame is free");
         }
         Self { rig, sensor, second: 0 }

@@ -6,6 +6,7 @@
 //! when it is ([`LedgerEvent::Committed`]). Light is kept once per sensor; a
 //! print's curve is found again by the time it was out.
 
+mod calibrations;
 mod chunk;
 mod judging;
 mod notebook;
@@ -25,6 +26,7 @@ use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use serde_json::Value;
 
+pub use calibrations::CalibrationRow;
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use judging::{Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
@@ -118,6 +120,8 @@ pub struct NewPrint {
     pub sensor: String,
     /// What its cover glass passes of what the sensor sees.
     pub glass: f64,
+    /// What its doses are multiplied by beside the glass.
+    pub factor: f64,
     /// The source of light.
     pub source: String,
     /// The recipe, as text.

@@ -90,7 +90,10 @@ impl Notebook {
         Ok(())
     }
 
-    fn write<T>(&mut self, write: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, LedgerError> {
+    pub(super) fn write<T>(
+        &mut self,
+        write: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, LedgerError> {
         let written = || {
             let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
             let done = write(&transaction)?;

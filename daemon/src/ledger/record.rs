@@ -41,6 +41,8 @@ pub struct PrintRow {
     pub sensor: String,
     /// What its glass passes of what the sensor sees.
     pub glass: f64,
+    /// What its doses are multiplied by beside the glass, for its source of light.
+    pub factor: f64,
     /// The source of light.
     pub source: String,
     /// The recipe.
@@ -344,7 +346,7 @@ impl Record {
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
         let judgements = self.judgements(&row)?;
         let spans = row.spans_ms();
-        let curve = curve(&light, &spans, row.glass, begun, end);
+        let curve = curve(&light, &spans, row.glass * row.factor, begun, end);
         let since = |ms: f64| (ms - begun) / 1000.0;
         let spans = spans.into_iter().map(|(from, to)| (since(from), to.map(since))).collect();
         Ok(PrintDetail { row, notes, judgements, gaps, curve, spans })
@@ -422,7 +424,7 @@ impl Record {
     fn select_prints(&self, which: &str, params: impl rusqlite::Params) -> rusqlite::Result<Vec<PrintRow>> {
         let sql = format!(
             "SELECT seq, id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
-                    recipe_version FROM print {which}"
+                    recipe_version, factor FROM print {which}"
         );
         let mut select = self.connection.prepare(&sql)?;
         let prints: Vec<PrintRow> = select.query_map(params, print_row)?.collect::<rusqlite::Result<_>>()?;
@@ -532,6 +534,7 @@ fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
         plan: serde_json::from_str(&plan).unwrap_or_default(),
         calibration: row.get(10)?,
         recipe_version: row.get(11)?,
+        factor: row.get(12)?,
         events: Vec::new(),
     })
 }

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
-use frameside_core::light::{Estimate, Knot, Seen};
+use frameside_core::light::{Calibration, Estimate, Knot, Seen};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde_json::Value;
@@ -17,6 +17,8 @@ use super::{Boot, OutboxRow};
 pub struct Recovered {
     /// Where each sensor's integral stood, by the sensor's name.
     pub knots: BTreeMap<String, Knot>,
+    /// How each sensor is corrected now, and the number of that in the record.
+    pub calibrations: BTreeMap<String, (i64, Calibration)>,
     /// Prints that are out.
     pub prints: Vec<OpenPrint>,
     /// Prints brought in within the last [`STILL_SHOWN_MS`] that no other print
@@ -98,6 +100,7 @@ pub(super) fn recover(
         let at = shift.of(row.get(7)?, row.get(1)?);
         recovered.knots.insert(row.get(0)?, Knot { at, seen, total: estimate(row, 4)? });
     }
+    recovered.calibrations = super::calibrations::now(connection, &mut recovered.troubles)?;
     let troubles = &mut recovered.troubles;
     recovered.prints = take_up(connection, &shift, &format!("seq IN ({OUT})"), troubles)?;
     let since_ms = boot.wall.unix_ms.saturating_sub(STILL_SHOWN_MS);
@@ -130,7 +133,8 @@ fn take_up(
     troubles: &mut Vec<String>,
 ) -> rusqlite::Result<Vec<OpenPrint>> {
     let mut prints = Vec::new();
-    let sql = format!("SELECT seq, id, frame, plan, sensor, glass FROM print WHERE {which} ORDER BY seq");
+    let sql =
+        format!("SELECT seq, id, frame, plan, sensor, glass * factor FROM print WHERE {which} ORDER BY seq");
     let mut select = connection.prepare(&sql)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {

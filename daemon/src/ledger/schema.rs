@@ -69,7 +69,7 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] = &[FIRST, JUDGING];
+const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -171,6 +171,19 @@ const JUDGING: &str = "
         id INTEGER PRIMARY KEY, recipe TEXT NOT NULL, version INTEGER, source TEXT NOT NULL,
         at_ms INTEGER NOT NULL, name TEXT NOT NULL, dose REAL NOT NULL, steps TEXT NOT NULL
     ) STRICT;
+";
+
+/// How sensors are corrected.
+const CALIBRATING: &str = "
+    -- A sensor's correction from a time on; facts are JSON, and what was done in words.
+    CREATE TABLE calibration (
+        id INTEGER PRIMARY KEY, sensor TEXT NOT NULL, at_ms INTEGER NOT NULL,
+        done TEXT NOT NULL, facts TEXT NOT NULL
+    ) STRICT;
+
+    -- What the doses of a print are multiplied by beside its glass: its sensor's factor for
+    -- its source over the one that the sensor's readings were made with.
+    ALTER TABLE print ADD COLUMN factor REAL NOT NULL DEFAULT 1;
 ";
 
 /// Opens a ledger for writing, with this version's tables.

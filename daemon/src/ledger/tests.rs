@@ -60,6 +60,7 @@ impl Bench {
             frame: "oak".into(),
             sensor: "sky".into(),
             glass: 0.9,
+            factor: 1.0,
             source: "sun".into(),
             recipe: Some("citrate".into()),
             negative: None,
@@ -67,7 +68,7 @@ impl Bench {
             plan: plan.clone(),
             calibration: "none".into(),
         }));
-        self.tell(seconds, Command::Begin { print: Arc::clone(&id), plan, covered: false });
+        self.tell(seconds, Command::Begin { print: Arc::clone(&id), plan, covered: false, factor: 1.0 });
         id
     }
 
@@ -626,7 +627,7 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 2);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
@@ -644,7 +645,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 2);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();

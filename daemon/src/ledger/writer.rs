@@ -284,8 +284,8 @@ impl Batch<'_> {
         let plan: Vec<f64> = print.plan.doses().iter().map(|dose| dose.dose().j_m2()).collect();
         self.run(
             "INSERT INTO print (id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
-                                recipe_version)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+                                factor, recipe_version)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11,
                      (SELECT max(version) FROM recipe WHERE name = ?6))",
             params![
                 &*print.id,
@@ -297,7 +297,8 @@ impl Batch<'_> {
                 print.negative,
                 print.note,
                 serde_json::json!(plan).to_string(),
-                print.calibration
+                print.calibration,
+                print.factor
             ],
         )
     }

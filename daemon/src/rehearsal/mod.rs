@@ -234,7 +234,7 @@ fn setup(folder: &std::path::Path) -> Setup {
     let sensor = SensorPart {
         name: SENSOR.to_owned(),
         period_s: PERIOD.as_secs_f64(),
-        calibration: r#"{"from":"datasheet"}"#.to_owned(),
+        conversion: serde_json::json!({ "from": "datasheet" }),
     };
     let frames = script::FRAMES.map(|(name, glass)| FramePart {
         name: name.to_owned(),

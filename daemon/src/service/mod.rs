@@ -11,12 +11,13 @@ mod tell;
 #[cfg(test)]
 mod tests;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::time::Duration;
 
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
+use frameside_core::light::Calibration;
 use frameside_core::outlook::{Place, WallAnchor};
 use frameside_core::quantity::Mono;
 use jiff::tz::TimeZone;
@@ -63,7 +64,7 @@ pub struct SensorPart {
     /// Seconds between readings.
     pub period_s: f64,
     /// How counts become irradiance, for the record.
-    pub calibration: String,
+    pub conversion: Value,
 }
 
 /// A frame of the rig.
@@ -111,6 +112,8 @@ pub struct Service {
     publish_at: Vec<Option<Mono>>,
     /// When the light of each sensor was published last.
     light_told_at: Vec<Mono>,
+    /// How each sensor's readings are corrected, and the number of that in the record.
+    corrections: Vec<(Option<i64>, Calibration)>,
     /// What is not kept of each sensor's light while nothing is out.
     unkept: Vec<Unkept>,
     troubles: Vec<String>,
@@ -150,6 +153,7 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_told_at: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
+            corrections: corrections(&setup, recovered.calibrations),
             unkept: vec![Unkept::default(); setup.sensors.len()],
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,
@@ -240,7 +244,9 @@ impl Service {
     /// A sensor has something to say.
     pub fn on_sensor(&mut self, now: Mono, id: SensorId, event: SensorEvent) {
         let input = match event {
-            SensorEvent::Reading(reading) => Input::Reading(id, reading),
+            SensorEvent::Reading(reading) => {
+                Input::Reading(id, self.corrections[usize::from(id.0)].1.apply(reading))
+            }
             SensorEvent::Fault(fault) => {
                 tracing::warn!(sensor = self.setup.sensors[usize::from(id.0)].name, "{fault}");
                 Input::Fault(id, fault)
@@ -250,9 +256,10 @@ impl Service {
                 return;
             }
         };
+        let reading = if let Input::Reading(_, reading) = input { Some(reading) } else { None };
         match self.rig.handle(now, input) {
             Ok(()) => {
-                if let SensorEvent::Reading(reading) = event {
+                if let Some(reading) = reading {
                     self.keep_light(id, reading);
                 }
             }
@@ -417,6 +424,18 @@ impl Service {
         }
         tokio::time::sleep(LAST_WORDS).await;
     }
+}
+
+/// What the record has for each sensor of the setup; without anything, no correction.
+fn corrections(
+    setup: &Setup,
+    mut known: BTreeMap<String, (i64, Calibration)>,
+) -> Vec<(Option<i64>, Calibration)> {
+    let of = |sensor: &SensorPart| match known.remove(&sensor.name) {
+        Some((id, calibration)) => (Some(id), calibration),
+        None => (None, Calibration::default()),
+    };
+    setup.sensors.iter().map(of).collect()
 }
 
 /// How long the broker may take to hear that the rig goes.

@@ -1,11 +1,12 @@
 //! What people ask of the rig, over the socket or the broker.
 
 use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
+use frameside_core::light::Flags;
 use frameside_core::quantity::Mono;
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
-use super::Service;
+use super::{FramePart, Service};
 use crate::advice::{self, SUN};
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::mqtt::{Incoming, ReplyTo};
@@ -143,7 +144,16 @@ impl Service {
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
         let sensor = &self.setup.sensors[usize::from(part.sensor.0)];
-        let command = Command::Begin { print: print.clone(), plan: plan.clone(), covered: expose.covered };
+        let source = expose.source.as_deref().unwrap_or(SUN);
+        let (id, correction) = &self.corrections[usize::from(part.sensor.0)];
+        let factor = correction.for_source(source);
+        let calibration = json!({ "id": id, "part": sensor.conversion, "correction": correction });
+        let command = Command::Begin {
+            print: print.clone(),
+            plan: plan.clone(),
+            covered: expose.covered,
+            factor: factor.unwrap_or(1.0),
+        };
         self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{}: {e}", part.name))?;
         // The print comes before its first event, which the pump writes.
         self.ledger.write(Entry::Print(NewPrint {
@@ -151,15 +161,43 @@ impl Service {
             frame: part.name.clone(),
             sensor: sensor.name.clone(),
             glass: part.glass,
-            source: expose.source.clone().unwrap_or_else(|| SUN.to_owned()),
+            factor: factor.unwrap_or(1.0),
+            source: source.to_owned(),
             recipe: expose.recipe.clone(),
             negative: expose.negative.clone(),
             note: expose.note.clone(),
             plan: plan.clone(),
-            calibration: sensor.calibration.clone(),
+            calibration: calibration.to_string(),
         }));
+        let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
+        let warnings = self.doubts(part, source, factor);
+        if !warnings.is_empty() {
+            answer["warning"] = warnings.join("; ").into();
+        }
         self.pump(now);
-        Ok(Done::Kept(json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() })))
+        Ok(Done::Kept(answer))
+    }
+
+    /// What whoever begins a print should know of its sensor.
+    fn doubts(&self, part: &FramePart, source: &str, factor: Option<f64>) -> Vec<String> {
+        let name = &self.setup.sensors[usize::from(part.sensor.0)].name;
+        let Some(sensor) = self.rig.sensor(part.sensor) else { return Vec::new() };
+        let mut doubts = Vec::new();
+        if sensor.lost {
+            doubts
+                .push(format!("sensor {name} is silent, so that no dose is counted; see 'frameside status'"));
+        }
+        if sensor.last.is_some_and(|reading| reading.flags.has(Flags::UNCALIBRATED)) {
+            doubts.push(format!(
+                "sensor {name} is not calibrated: its doses are in its own unit and compare only with each other"
+            ));
+        }
+        if factor.is_none() {
+            doubts.push(format!(
+                "sensor {name} is calibrated for another source than {source}; 'frameside sensor calibrate {name} --source {source}' makes doses comparable"
+            ));
+        }
+        doubts
     }
 
     /// What a print is to receive.

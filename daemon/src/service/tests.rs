@@ -6,6 +6,8 @@ use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
 use tokio::sync::{mpsc, oneshot};
 
+use serde_json::json;
+
 use super::*;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::{Boot, Record};
@@ -23,7 +25,7 @@ fn wall(seconds: f64) -> WallAnchor {
 
 /// Two sensors, and a frame beside each.
 fn setup(folder: &TempDir) -> Setup {
-    let sensor = |name: &str| SensorPart { name: name.into(), period_s: 1.0, calibration: "{}".into() };
+    let sensor = |name: &str| SensorPart { name: name.into(), period_s: 1.0, conversion: json!({}) };
     let frame = |name: &str, sensor, glass| FramePart { name: name.into(), label: None, sensor, glass };
     Setup {
         rig: "yard".into(),
@@ -238,4 +240,37 @@ fn what_is_done_before_the_end_is_acknowledged() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
     runtime.block_on(bench.service.close(at(0.6)));
     assert_eq!(answered.try_recv().unwrap()["ok"], true);
+}
+
+#[test]
+fn readings_are_corrected_and_prints_remember_how() {
+    let folder = TempDir::new().unwrap();
+    Bench::start(setup(&folder), 0.0).kill();
+    let mut correction = Calibration::default();
+    correction.factors = BTreeMap::from([("sun".to_owned(), 1.25), ("box".to_owned(), 2.5)]);
+    let mut notebook = crate::ledger::Notebook::open(&setup(&folder).ledger).unwrap();
+    let id = notebook.keep_calibration("wall", NOON, "by hand", &correction).unwrap();
+    let mut bench = Bench::start(setup(&folder), 1.0);
+    bench.shine(1, 10);
+    // 40 W/m² by the part are 50 in the sun and 100 in the box.
+    assert_eq!(bench.service.status(at(10.0)).sensors[1].irradiance_w_m2, Some(50.0));
+    let expose = |source: &str| {
+        Request::Expose(Expose { source: Some(source.into()), ..aimed("elm", 15_000.0) })
+    };
+    let begun = bench.ask(10.0, expose("box"));
+    assert_eq!(begun["warning"], Value::Null);
+    let print = begun["print"].as_str().unwrap().to_owned();
+    bench.shine(11, 20);
+    assert!((bench.frame(20.0, "elm").dose_j_m2 - 1_000.0).abs() < 1e-9);
+    bench.kill();
+    let mut again = Bench::start(setup(&folder), 20.5);
+    assert!((again.frame(20.0, "elm").dose_j_m2 - 1_000.0).abs() < 1e-9);
+    again.shine(21, 22);
+    again.ask(22.0, bring_in("elm"));
+    let detail = Record::open(&setup(&folder).ledger).unwrap().detail(&print).unwrap();
+    let remembered: Value = serde_json::from_str(&detail.row.calibration).unwrap();
+    assert_eq!((&remembered["id"], &remembered["correction"]["factors"]["box"]), (&json!(id), &json!(2.5)));
+    assert!((detail.curve.last().unwrap().2 - 1_200.0).abs() < 1e-6);
+    let doubtful = again.ask(23.0, expose("arc"));
+    assert!(doubtful["warning"].as_str().unwrap().contains("calibrated for another source than arc"));
 }

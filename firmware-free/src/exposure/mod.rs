@@ -85,6 +85,9 @@ pub enum Command {
         plan: Plan,
         /// Whether it starts under its cover.
         covered: bool,
+        /// What its doses are to be multiplied by beside the glass: what the
+        /// sensor needs under this print's source of light, 1 as a rule.
+        factor: f64,
     },
     /// Puts the cover on: light no longer counts.
     Cover,

@@ -43,7 +43,8 @@ pub struct Resumed {
     pub print: PrintId,
     /// What it is to receive.
     pub plan: Plan,
-    /// What its cover glass passes of what the sensor sees, above 0, at most 2.
+    /// What the sensor's integral is to be multiplied by: what its cover glass
+    /// passes, times the factor it was begun with.
     pub glass: f64,
     /// When it was given a new target.
     pub aimed_at: Option<Mono>,

@@ -504,7 +504,10 @@ impl Rig {
 
     fn command(&mut self, now: Mono, id: FrameId, command: Command) -> Result<(), Refused> {
         match command {
-            Command::Begin { print, plan, covered } => self.begin(now, id, print, plan, covered),
+            Command::Begin { print, plan, covered, factor } => {
+                let glass = self.frame(id)?.glass * factor;
+                self.begin(now, id, Print::new(print, plan, glass), covered)
+            }
             Command::Cover => self.cover(now, id),
             Command::Uncover => self.uncover(now, id),
             Command::BringIn => self.bring_in(now, id),
@@ -526,19 +529,11 @@ impl Rig {
         }
     }
 
-    fn begin(
-        &mut self,
-        now: Mono,
-        id: FrameId,
-        print: PrintId,
-        plan: super::Plan,
-        covered: bool,
-    ) -> Result<(), Refused> {
+    fn begin(&mut self, now: Mono, id: FrameId, print: Print, covered: bool) -> Result<(), Refused> {
         self.refuse_if_busy(id)?;
         let slot = self.frame_mut(id)?;
         slot.due_at = None;
-        let new = Print::new(print, plan, slot.glass);
-        let old = slot.print.replace(new);
+        let old = slot.print.replace(print);
         let sensor = self.sensor_of(id);
         sensor.leaving.extend(old.filter(|old| !old.is_settled()));
         sensor.unsettled.remove(&id);

@@ -1,8 +1,10 @@
 //! Light as a sensor sees it: readings, the running integral, gaps.
 
+mod calibration;
 mod integral;
 mod reading;
 pub mod recorded;
 
+pub use calibration::{Calibration, CalibrationError, Sample};
 pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS};
 pub use reading::{Flags, Reading, Seen};

@@ -100,6 +100,12 @@ impl Flags {
         Self(self.0 | other.0)
     }
 
+    /// This set without those of the other.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// Whether every flag of `other` is set.
     #[must_use]
     pub const fn has(self, other: Self) -> bool {

@@ -88,7 +88,7 @@ fn expose(model: Model, ranging: Ranging, hour: &Hour, trouble: &[(f64, Trouble)
 
     run(&mut bench, &mut rig, OUT.start, &mut outcome);
     let plan = Plan::dose(TargetDose::new(Dose::from_j_m2(10e6)).unwrap());
-    command(&mut rig, OUT.start, Command::Begin { print: "hour".into(), plan, covered: false });
+    command(&mut rig, OUT.start, Command::Begin { print: "hour".into(), plan, covered: false, factor: 1.0 });
     for &(at_s, trouble) in trouble {
         run(&mut bench, &mut rig, at_s, &mut outcome);
         bench.bus.strike(model.address(), trouble);

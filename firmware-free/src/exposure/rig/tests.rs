@@ -29,7 +29,8 @@ fn read(rig: &mut Rig, sensor: SensorId, seconds: f64, w_m2: f64) {
 }
 
 fn begin(rig: &mut Rig, frame: FrameId, seconds: f64, plan: Plan) {
-    let command = Command::Begin { print: format!("print-{}", frame.0).into(), plan, covered: false };
+    let command =
+        Command::Begin { print: format!("print-{}", frame.0).into(), plan, covered: false, factor: 1.0 };
     rig.handle(at(seconds), Input::Command(frame, command)).unwrap();
 }
 
@@ -352,7 +353,8 @@ fn refusals_change_nothing() {
     read(&mut rig, sensor, 5.0, 50.0);
     begin(&mut rig, frames[0], 5.0, Plan::dose(target(500.0)));
     drain(&mut rig);
-    let again = Command::Begin { print: "b".into(), plan: Plan::dose(target(1.0)), covered: false };
+    let again =
+        Command::Begin { print: "b".into(), plan: Plan::dose(target(1.0)), covered: false, factor: 1.0 };
     assert!(matches!(tell(&mut rig, frames[0], 6.0, again), Err(Refused::Busy { .. })));
     assert_eq!(tell(&mut rig, FrameId(7), 6.0, Command::Cover), Err(Refused::Unknown));
     assert_eq!(rig.handle(at(4.0), Input::Tick), Err(Refused::Backwards { from: at(6.0), to: at(4.0) }));

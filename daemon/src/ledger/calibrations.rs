@@ -1,0 +1,85 @@
+//! How sensors are corrected, from when on, and what was done for it. Nothing is ever
+//! changed: each correction is a new row, and a print remembers the number of its own.
+
+use std::collections::BTreeMap;
+
+use frameside_core::light::Calibration;
+use rusqlite::{Connection, params};
+
+use super::{LedgerError, Notebook, Record};
+
+/// A correction of a sensor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CalibrationRow {
+    /// Its number in the record.
+    pub id: i64,
+    /// From when on, in ms since 1970.
+    pub unix_ms: i64,
+    /// What was done, in words.
+    pub done: String,
+    /// The correction.
+    pub calibration: Calibration,
+}
+
+/// The newest correction of each sensor, with its number. One that cannot be read is told.
+pub(super) fn now(
+    connection: &Connection,
+    troubles: &mut Vec<String>,
+) -> rusqlite::Result<BTreeMap<String, (i64, Calibration)>> {
+    let newest = "SELECT sensor, max(id), facts FROM calibration GROUP BY sensor";
+    let mut select = connection.prepare(newest)?;
+    let mut rows = select.query([])?;
+    let mut found = BTreeMap::new();
+    while let Some(row) = rows.next()? {
+        let (sensor, id): (String, i64) = (row.get(0)?, row.get(1)?);
+        match serde_json::from_str(&row.get::<_, String>(2)?) {
+            Ok(calibration) => {
+                found.insert(sensor, (id, calibration));
+            }
+            Err(error) => troubles.push(format!(
+                "calibration {id} of sensor {sensor} cannot be read ({error}); it goes uncorrected, calibrate it again"
+            )),
+        }
+    }
+    Ok(found)
+}
+
+impl Notebook {
+    /// Keeps a correction of a sensor from now on; gives its number.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when it cannot be written.
+    pub fn keep_calibration(
+        &mut self,
+        sensor: &str,
+        unix_ms: i64,
+        done: &str,
+        calibration: &Calibration,
+    ) -> Result<i64, LedgerError> {
+        let facts = serde_json::json!(calibration).to_string();
+        self.write(|connection| {
+            connection.query_row(
+                "INSERT INTO calibration (sensor, at_ms, done, facts) VALUES (?1, ?2, ?3, ?4) RETURNING id",
+                params![sensor, unix_ms, done, facts],
+                |row| row.get(0),
+            )
+        })
+    }
+}
+
+impl Record {
+    /// The corrections of a sensor, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn calibrations(&self, sensor: &str) -> Result<Vec<CalibrationRow>, LedgerError> {
+        let all = "SELECT id, at_ms, done, facts FROM calibration WHERE sensor = ?1 ORDER BY id";
+        self.select(all, [sensor], |row| {
+            let facts: String = row.get(3)?;
+            let calibration = serde_json::from_str(&facts).map_err(|error| {
+                rusqlite::Error::FromSqlConversionFailure(3, rusqlite::types::Type::Text, error.into())
+            })?;
+            Ok(CalibrationRow { id: row.get(0)?, unix_ms: row.get(1)?, done: row.get(2)?, calibration })
+        })
+    }
+}
