@@ -211,6 +211,22 @@ fn emulated(
     playback: &Playback,
     now: Mono,
 ) -> Result<Box<dyn Feed>, AssembleError> {
+    let bus = emulated_bus(sensor, address, chip, playback, now)?;
+    let sampler = Sampler::new(driver(sensor, address, chip)?, sensor.period, now);
+    Ok(Box::new(BusFeed::new(bus, vec![(id, sampler)])))
+}
+
+/// The bus of an emulated sensor, with its chip alone on it.
+///
+/// # Errors
+/// [`AssembleError`] when its light cannot be read.
+pub fn emulated_bus(
+    sensor: &config::Sensor,
+    address: u8,
+    chip: &ChipConfig,
+    playback: &Playback,
+    now: Mono,
+) -> Result<EmulatedBus, AssembleError> {
     let light = played(sensor, playback, now)?;
     let light: Light = Box::new(move |at| light(at).unwrap_or(Irradiance::ZERO));
     let mut bus = EmulatedBus::default();
@@ -229,8 +245,7 @@ fn emulated(
             bus.attach_at(&EmulatedVeml6070::ADDRESSES, EmulatedVeml6070::new(settings.rset_kohm, light));
         }
     }
-    let sampler = Sampler::new(driver(sensor, address, chip)?, sensor.period, now);
-    Ok(Box::new(BusFeed::new(bus, vec![(id, sampler)])))
+    Ok(bus)
 }
 
 fn recorded(

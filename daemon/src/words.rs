@@ -108,6 +108,12 @@ pub fn clock(unix_ms: i64, zone: &TimeZone) -> String {
     zoned(unix_ms, zone).strftime("%H:%M").to_string()
 }
 
+/// The clock time in a zone, to the second.
+#[must_use]
+pub fn clock_s(unix_ms: i64, zone: &TimeZone) -> String {
+    zoned(unix_ms, zone).strftime("%H:%M:%S").to_string()
+}
+
 /// The day in a zone, as in the names of prints.
 #[must_use]
 pub fn day(unix_ms: i64, zone: &TimeZone) -> String {

@@ -11,7 +11,7 @@ use frameside_core::quantity::Irradiance;
 use frameside_tests::{FakePi, Site, wait_for};
 use serde_json::Value;
 
-use crate::yard::{SOON, expose, json_of, number, ok};
+use crate::yard::{SOON, expose, json_of, number, ok, refused};
 
 const AS7331: u8 = 0x74;
 const ADS1115: u8 = 0x48;
@@ -73,6 +73,19 @@ fn each_chip_is_read_and_the_rig_is_well() {
         assert!(off.abs() < within, "{name}: {found}");
     }
     assert!(pi.was_switched_on(BUZZER) && pi.was_switched_off(BUZZER), "no beep");
+}
+
+#[test]
+fn a_scan_reads_the_real_bus_but_not_under_the_daemon() {
+    let pi = pi();
+    let site = site(&pi);
+    let scanned = json_of(&site, &["sensor", "scan"]);
+    let sensors: Vec<_> =
+        scanned[0]["answers"].as_array().unwrap().iter().map(|answer| answer["sensor"].clone()).collect();
+    assert_eq!(sensors, ["post", "wall", "roof"], "{scanned}");
+    let _daemon = site.run();
+    let (code, said) = refused(&site.frameside(["sensor", "read", "wall"]));
+    assert!(code == 1 && said.starts_with("the daemon is using sensor wall; stop it first"), "{said}");
 }
 
 #[test]

@@ -13,5 +13,6 @@ mod reference;
 mod reference_sensitometry;
 mod rehearsal;
 mod sensitometry;
+mod sensors;
 mod service;
 mod yard;

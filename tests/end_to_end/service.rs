@@ -51,7 +51,7 @@ fn frame(site: &Site, name: &str) -> Value {
 }
 
 /// Waits until a frame's status is as wanted.
-fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
     wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }
 

@@ -13,6 +13,7 @@ mod recipe;
 mod rehearse;
 mod replay;
 mod run;
+mod sensor;
 mod show;
 mod status;
 mod strip;
@@ -24,11 +25,12 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use frameside_core::light::CalibrationError;
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::config::{self, Config, ConfigError, Env};
-use crate::ledger::{LedgerError, Notebook, Record};
+use crate::ledger::{CalibrationRow, LedgerError, Notebook, Record};
 use crate::request::Request;
 use crate::socket::{self, AskError};
 
@@ -98,6 +100,8 @@ enum Verb {
     Strip(strip::Args),
     /// The characteristic curve of a printed step wedge
     Wedge(wedge::Args),
+    /// The sensor itself: what answers, what it says, how it is corrected
+    Sensor(sensor::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
 }
@@ -138,6 +142,12 @@ impl From<ConfigError> for Failure {
     }
 }
 
+impl From<CalibrationError> for Failure {
+    fn from(error: CalibrationError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
+
 impl From<LedgerError> for Failure {
     fn from(error: LedgerError) -> Self {
         Self::Failed(error.to_string())
@@ -174,6 +184,16 @@ impl Context {
     fn record(&self) -> Result<(Record, TimeZone), Failure> {
         let config = self.config()?;
         Ok((Record::open(&config.ledger.path)?, zone(&config)))
+    }
+
+    /// How a sensor is corrected now, if anything was calibrated.
+    fn correction(&self, sensor: &str) -> Result<Option<CalibrationRow>, Failure> {
+        match self.record() {
+            Ok((record, _)) => Ok(record.calibrations(sensor)?.pop()),
+            // Before the daemon's first start there is nothing to know.
+            Err(_) if !self.config()?.ledger.path.exists() => Ok(None),
+            Err(failure) => Err(failure),
+        }
     }
 
     /// The record, to write what a person found out.
@@ -229,6 +249,7 @@ pub fn main() -> ExitCode {
         Verb::Advise(args) => advise::run(&args, &context),
         Verb::Strip(args) => strip::run(&args, &context),
         Verb::Wedge(args) => wedge::run(&args, &context),
+        Verb::Sensor(args) => sensor::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
     };
     match done {

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use super::prints::{over, row_json};
 use super::{Context, Failure, out, out_json};
 use crate::charts;
-use crate::ledger::{EventRow, Judgement, PrintDetail, Verdict};
+use crate::ledger::{EventRow, Judgement, PrintDetail, Restated, Verdict};
 use crate::print_chart::dose_curve;
 use crate::words;
 
@@ -31,19 +31,54 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let (record, zone) = context.record()?;
     let print = record.detail(&args.print)?;
+    let restated = record.restated(&print.row)?;
     if let Some(file) = &args.chart {
         let svg = charts::dose_curve(&dose_curve(&print, &zone));
         charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
     }
     if context.json {
-        out_json(&to_json(&print, &zone));
+        let mut value = to_json(&print, &zone);
+        value["restated"] = restated.map_or(Value::Null, |restated| restated_json(restated, &print));
+        out_json(&value);
     } else {
         out(&for_people(&print, &zone));
+        if let Some(restated) = restated {
+            out(&restated_sentence(restated, &print));
+        }
         if let Some(file) = &args.chart {
             out(&format!("drawn: {}\n", file.display()));
         }
     }
     Ok(())
+}
+
+fn restated_json(restated: Restated, print: &PrintDetail) -> Value {
+    let dose = |event: Option<&EventRow>| Some(event?.dose.best.j_m2() * restated.factor?);
+    json!({
+        "calibration": restated.calibration,
+        "factor": restated.factor,
+        "dose_j_m2": dose(print.row.brought_in()),
+        "dose_at_due_j_m2": dose(print.row.due()),
+    })
+}
+
+fn restated_sentence(restated: Restated, print: &PrintDetail) -> String {
+    let Restated { calibration, factor } = restated;
+    let sensor = &print.row.sensor;
+    match (factor, print.row.brought_in()) {
+        (Some(factor), Some(event)) => format!(
+            "by calibration {calibration} of sensor {sensor}, which came later, its dose is {}\n",
+            event.dose.best * factor
+        ),
+        (Some(factor), None) => {
+            format!(
+                "by calibration {calibration} of sensor {sensor}, which came later, its doses are times {factor:.4}\n"
+            )
+        }
+        (None, _) => format!(
+            "sensor {sensor} was calibrated anew since (calibration {calibration}); that acts on each reading, so the dose cannot be restated\n"
+        ),
+    }
 }
 
 fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {

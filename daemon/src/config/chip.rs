@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Veml6070Settings, Veml6075Settings};
+use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Ranging, Veml6070Settings, Veml6075Settings};
 
 /// A chip and how the config sets it. What is `None` the driver ranges by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,6 +31,55 @@ pub enum Chip {
     Veml6075(Veml6075Settings),
     /// VEML6070.
     Veml6070(Veml6070Settings),
+}
+
+impl Chip {
+    /// The ranges it may be read in, 0 the least sensitive: those it has, or the one that the
+    /// config locks.
+    #[must_use]
+    pub fn ranges(&self) -> Vec<u8> {
+        let locked = match self {
+            Self::As7331 { gain, .. } => gain.map(|gain| gain.trailing_zeros() as u8),
+            Self::Adc { part, full_scale_v, .. } => full_scale_v
+                .and_then(|scale| part.full_scales_v().iter().position(|&s| s == scale))
+                .map(|range| range as u8),
+            Self::Ltr390(settings) => locked(settings.ranging),
+            Self::Veml6075(settings) => locked(settings.ranging),
+            Self::Veml6070(_) => Some(0),
+        };
+        let has = match self {
+            Self::As7331 { .. } => Model::As7331.gains().len(),
+            Self::Adc { part, .. } => part.full_scales_v().len().max(1),
+            Self::Ltr390(_) => Model::Ltr390.gains().len(),
+            Self::Veml6075(_) => Model::Veml6075.times_us().len(),
+            Self::Veml6070(_) => 1,
+        };
+        locked.map_or_else(|| (0..has as u8).collect(), |range| vec![range])
+    }
+
+    /// The same chip, read in one of its [`Chip::ranges`] only.
+    #[must_use]
+    pub fn locked_to(self, range: u8) -> Self {
+        match self {
+            Self::As7331 { time, .. } => Self::As7331 { gain: Some(1 << range), time },
+            Self::Adc { part, volts_per_w_m2, zero_v, .. } => {
+                let full_scale_v = part.full_scales_v().get(usize::from(range)).copied();
+                Self::Adc { part, volts_per_w_m2, zero_v, full_scale_v }
+            }
+            Self::Ltr390(settings) => {
+                Self::Ltr390(Ltr390Settings { ranging: Ranging::Locked(range), ..settings })
+            }
+            Self::Veml6075(_) => Self::Veml6075(Veml6075Settings { ranging: Ranging::Locked(range) }),
+            Self::Veml6070(_) => self,
+        }
+    }
+}
+
+fn locked(ranging: Ranging) -> Option<u8> {
+    match ranging {
+        Ranging::Free => None,
+        Ranging::Locked(range) => Some(range),
+    }
 }
 
 /// A chip by its name in the config, before its settings are read.

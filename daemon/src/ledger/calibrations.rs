@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use frameside_core::light::Calibration;
 use rusqlite::{Connection, params};
 
-use super::{LedgerError, Notebook, Record};
+use super::{LedgerError, Notebook, PrintRow, Record};
 
 /// A correction of a sensor.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,7 +67,39 @@ impl Notebook {
     }
 }
 
+/// What the doses of a print would be under its sensor's newest correction.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Restated {
+    /// The number of that correction.
+    pub calibration: i64,
+    /// What to multiply its doses by; `None` where each reading would have to be corrected anew,
+    /// for which counts and ranges are not kept.
+    pub factor: Option<f64>,
+}
+
+/// What a print remembers of its sensor.
+#[derive(serde::Deserialize)]
+struct Remembered {
+    id: Option<i64>,
+    correction: Calibration,
+}
+
 impl Record {
+    /// What a print would be under its sensor's newest correction; `None` where it was made
+    /// under that one, or by a version that did not remember.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn restated(&self, print: &PrintRow) -> Result<Option<Restated>, LedgerError> {
+        let Some(newest) = self.calibrations(&print.sensor)?.pop() else { return Ok(None) };
+        let Ok(earlier) = serde_json::from_str::<Remembered>(&print.calibration) else { return Ok(None) };
+        if earlier.id == Some(newest.id) {
+            return Ok(None);
+        }
+        let factor = newest.calibration.restates(&earlier.correction, &print.source);
+        Ok(Some(Restated { calibration: newest.id, factor }))
+    }
+
     /// The corrections of a sensor, oldest first.
     ///
     /// # Errors

@@ -26,7 +26,7 @@ use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use serde_json::Value;
 
-pub use calibrations::CalibrationRow;
+pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use judging::{Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;

@@ -1,12 +1,11 @@
 //! What people ask of the rig, over the socket or the broker.
 
 use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
-use frameside_core::light::Flags;
 use frameside_core::quantity::Mono;
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
-use super::{FramePart, Service};
+use super::{FramePart, SensorPart, Service};
 use crate::advice::{self, SUN};
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::mqtt::{Incoming, ReplyTo};
@@ -180,14 +179,14 @@ impl Service {
 
     /// What whoever begins a print should know of its sensor.
     fn doubts(&self, part: &FramePart, source: &str, factor: Option<f64>) -> Vec<String> {
-        let name = &self.setup.sensors[usize::from(part.sensor.0)].name;
-        let Some(sensor) = self.rig.sensor(part.sensor) else { return Vec::new() };
+        let index = usize::from(part.sensor.0);
+        let SensorPart { name, conversion, .. } = &self.setup.sensors[index];
         let mut doubts = Vec::new();
-        if sensor.lost {
+        if self.rig.sensor(part.sensor).is_some_and(|sensor| sensor.lost) {
             doubts
                 .push(format!("sensor {name} is silent, so that no dose is counted; see 'frameside status'"));
         }
-        if sensor.last.is_some_and(|reading| reading.flags.has(Flags::UNCALIBRATED)) {
+        if conversion["from"] == "uncalibrated" && self.corrections[index].1.factors.is_empty() {
             doubts.push(format!(
                 "sensor {name} is not calibrated: its doses are in its own unit and compare only with each other"
             ));

@@ -246,17 +246,16 @@ fn what_is_done_before_the_end_is_acknowledged() {
 fn readings_are_corrected_and_prints_remember_how() {
     let folder = TempDir::new().unwrap();
     Bench::start(setup(&folder), 0.0).kill();
-    let mut correction = Calibration::default();
-    correction.factors = BTreeMap::from([("sun".to_owned(), 1.25), ("box".to_owned(), 2.5)]);
+    let factors = BTreeMap::from([("sun".to_owned(), 1.25), ("box".to_owned(), 2.5)]);
+    let correction = Calibration { factors, ..Calibration::default() };
     let mut notebook = crate::ledger::Notebook::open(&setup(&folder).ledger).unwrap();
     let id = notebook.keep_calibration("wall", NOON, "by hand", &correction).unwrap();
     let mut bench = Bench::start(setup(&folder), 1.0);
     bench.shine(1, 10);
     // 40 W/m² by the part are 50 in the sun and 100 in the box.
     assert_eq!(bench.service.status(at(10.0)).sensors[1].irradiance_w_m2, Some(50.0));
-    let expose = |source: &str| {
-        Request::Expose(Expose { source: Some(source.into()), ..aimed("elm", 15_000.0) })
-    };
+    let expose =
+        |source: &str| Request::Expose(Expose { source: Some(source.into()), ..aimed("elm", 15_000.0) });
     let begun = bench.ask(10.0, expose("box"));
     assert_eq!(begun["warning"], Value::Null);
     let print = begun["print"].as_str().unwrap().to_owned();

@@ -19,6 +19,8 @@ use crate::quantity::{Irradiance, Mono};
 pub(super) mod register {
     pub(in crate::chips) const CONVERSION: u8 = 0;
     pub(in crate::chips) const CONFIG: u8 = 1;
+    /// Of the comparator; the high one follows it.
+    pub(in crate::chips) const LOW_THRESHOLD: u8 = 0x02;
 
     /// Config: written, begins a conversion; read, none is under way.
     pub(in crate::chips) const IDLE: u16 = 0x8000;

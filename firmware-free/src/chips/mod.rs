@@ -12,6 +12,7 @@ mod auto_range;
 pub mod emulated;
 mod ltr390;
 mod sampler;
+mod scan;
 #[cfg(test)]
 mod test_bench;
 mod veml6070;
@@ -29,6 +30,7 @@ pub use as7331::{As7331, As7331Settings};
 pub use auto_range::Ranging;
 pub use ltr390::{Ltr390, Ltr390Settings};
 pub use sampler::{Sampler, SensorEvent};
+pub use scan::{Identity, scan};
 pub use veml6070::{Veml6070, Veml6070Settings, Veml6070Time};
 pub use veml6075::{Veml6075, Veml6075Settings};
 

@@ -173,15 +173,16 @@ impl Calibration {
         Reading { seen, flags, ..reading }
     }
 
-    /// Takes what a covered sensor said in each range for its zero.
+    /// Takes what a covered sensor said in a range for its zero. Begin with the least sensitive
+    /// range: it shows light where a finer one is saturated.
     ///
     /// # Errors
     /// [`CalibrationError::NotDark`] above 0.5 W/m²; nothing has changed then.
-    pub fn zero(&mut self, dark: &BTreeMap<u8, Sample>) -> Result<(), CalibrationError> {
-        if let Some(bright) = dark.values().map(|sample| sample.mean).find(|&mean| mean > DARK) {
-            return Err(CalibrationError::NotDark(bright));
+    pub fn zero(&mut self, range: u8, dark: &Sample) -> Result<(), CalibrationError> {
+        if dark.mean > DARK {
+            return Err(CalibrationError::NotDark(dark.mean));
         }
-        self.zeros_w_m2.extend(dark.iter().map(|(&range, sample)| (range, sample.mean.w_m2())));
+        self.zeros_w_m2.insert(range, dark.mean.w_m2());
         Ok(())
     }
 
@@ -372,11 +373,10 @@ mod tests {
     #[test]
     fn a_sensor_that_is_not_covered_is_no_zero() {
         let mut calibration = Calibration::default();
-        let dark = BTreeMap::from([(0, sample(0.02, 1.0)), (1, sample(0.9, 300.0))]);
-        let error = calibration.zero(&dark).unwrap_err();
+        let error = calibration.zero(0, &sample(0.9, 30.0)).unwrap_err();
         assert_eq!(error, CalibrationError::NotDark(Irradiance::from_w_m2(0.9)));
         assert_eq!(calibration, Calibration::default());
-        calibration.zero(&BTreeMap::from([(0, sample(0.02, 1.0))])).unwrap();
+        calibration.zero(0, &sample(0.02, 1.0)).unwrap();
         assert_eq!(calibration.zeros_w_m2[&0], 0.02);
     }
 
