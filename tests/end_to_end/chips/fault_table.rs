@@ -3,7 +3,7 @@
 
 use std::fmt::Write as _;
 
-use frameside_core::chips::emulated::{EmulatedChip, Trouble};
+use frameside_core::chips::emulated::{EmulatedChip, Light, Trouble};
 use frameside_core::chips::{BusFault, Ranging, SensorEvent, SensorFault};
 use frameside_core::quantity::{Irradiance, Mono};
 use frameside_tests::repository;
@@ -139,7 +139,7 @@ impl Fault {
     }
 }
 
-fn light() -> frameside_core::chips::emulated::Light {
+fn light() -> Light {
     Box::new(|_| Irradiance::from_w_m2(LIGHT))
 }
 
@@ -195,14 +195,28 @@ fn every_fault_is_told_on_every_chip_and_passes() {
             let name = model.name();
             let told: Vec<_> = course.told.iter().copied().map(without_counts).collect();
             assert_eq!(told.last().copied(), fault.expected(model), "{what}, {name}: {told:?}");
-            // A stuck chip that stays stuck is told of again and again; nothing else is.
-            let lasting_stuck = fault.needs_mending(model) && matches!(fault, Fault::Stuck | Fault::Hung);
-            assert!(told.len() <= 1 || lasting_stuck, "{what}, {name}: {told:?}");
+            assert!(told.len() <= 1, "{what}, {name}: told again and again: {told:?}");
             // A set-up each second at the most, then a conversion discarded and one kept.
             assert!(course.back_s < 2.1, "{what}, {name}: back after {} s", course.back_s);
             if told.is_empty() {
                 assert!(course.blind_s < 1.5, "{what}, {name}: blind for {} s", course.blind_s);
             }
+        }
+    }
+}
+
+#[test]
+fn ten_minutes_of_steady_light_or_darkness_are_no_fault() {
+    for model in MODELS {
+        for w_m2 in [0.0, LIGHT] {
+            let steady = Box::new(move |_| Irradiance::from_w_m2(w_m2));
+            let mut bench = Bench::new(model, Ranging::Free, steady, Mono::default());
+            let mut readings = 0;
+            bench.run_until(Mono::from_seconds(599.9), |at, event| match event {
+                SensorEvent::Reading(_) => readings += 1,
+                other => panic!("{} at {w_m2} W/m²: {other:?} at {at:?}", model.name()),
+            });
+            assert_eq!(readings, 600, "{} at {w_m2} W/m²", model.name());
         }
     }
 }
