@@ -125,8 +125,6 @@ impl Fault {
             (Self::Hung, Model::As7331 | Model::Adc(_) | Model::Ltr390) => Some(SensorFault::NeverReady),
             // Without a flag for a finished measurement a hung chip is a stuck one.
             (Self::Stuck | Self::Hung, _) => stuck,
-            // The measurement is made again.
-            (Self::BrownOut, Model::Veml6070) => None,
             (Self::BrownOut, _) | (Self::OtherChip, Model::Adc(_)) => lost,
             (Self::OtherChip, Model::As7331) => wrong("AS7331", 0x5B),
             (Self::OtherChip, Model::Ltr390) => wrong("LTR-390", 0x5B),
@@ -222,13 +220,9 @@ fn ten_minutes_of_steady_light_or_darkness_are_no_fault() {
 }
 
 /// A fault as it is told, without what differs from chip to chip.
-fn in_words(struck: Fault, told: &[SensorFault], model: Model) -> String {
+fn in_words(told: &[SensorFault], model: Model) -> String {
     let Some(&fault) = told.last() else {
-        return match struck {
-            Fault::Stuck => "not told: equal counts can be good health here, and a single shot is never old",
-            _ => "not told: the measurement is made again",
-        }
-        .to_owned();
+        return "not told: equal counts can be good health here, and a single shot is never old".to_owned();
     };
     let text = fault.to_string().replace(&format!("{:#04x}", model.address()), "*address*");
     match fault {
@@ -248,7 +242,7 @@ fn table() -> String {
         let mut rows: Vec<(String, [String; MODELS.len()])> = Vec::new();
         for (column, model) in MODELS.into_iter().enumerate() {
             let course = course(fault, model);
-            let words = in_words(fault, &course.told, model);
+            let words = in_words(&course.told, model);
             let cell =
                 course.noticed_s.map_or_else(|| "–".to_owned(), |s| format!("{s:.1} / {:.1}", course.back_s));
             match rows.iter_mut().find(|(told, _)| *told == words) {
