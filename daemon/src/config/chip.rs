@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Veml6070Settings, Veml6075Settings};
+use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Photodiode, Veml6070Settings, Veml6075Settings};
 
 /// A chip and how the config sets it. What is `None` the driver ranges by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,10 +18,8 @@ pub enum Chip {
     Adc {
         /// Which of the family.
         part: Part,
-        /// What one W/m² adds, in volts; above 0 and at most 10.
-        volts_per_w_m2: f64,
-        /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
-        zero_v: f64,
+        /// What is on its input.
+        photodiode: Photodiode,
         /// One of [`Part::full_scales_v`].
         full_scale_v: Option<f64>,
     },
