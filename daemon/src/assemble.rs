@@ -100,9 +100,7 @@ pub fn setup(config: &Config) -> Setup {
 fn conversion(sensor: &config::Sensor) -> Value {
     match &sensor.kind {
         SensorKind::Real { chip, .. } | SensorKind::Emulated { chip, .. } => match chip {
-            ChipConfig::Adc { volts_per_w_m2, zero_v, .. } => {
-                json!({ "from": "config", "volts_per_w_m2": volts_per_w_m2, "zero_v": zero_v })
-            }
+            ChipConfig::Adc { photodiode, .. } => of_photodiode(photodiode),
             ChipConfig::Ltr390(settings) => {
                 let from = if settings.w_m2_per_uvi.is_some() { "config" } else { "uncalibrated" };
                 json!({
@@ -119,14 +117,16 @@ fn conversion(sensor: &config::Sensor) -> Value {
         SensorKind::Recorded(_) => json!({ "from": "recorded" }),
         SensorKind::Iio(setup) => match setup.unit {
             IioUnit::NanowattPerCm2 => json!({ "from": "kernel" }),
-            IioUnit::Volt { volts_per_w_m2, zero_v } => {
-                json!({ "from": "config", "volts_per_w_m2": volts_per_w_m2, "zero_v": zero_v })
-            }
+            IioUnit::Volt(photodiode) => of_photodiode(&photodiode),
             IioUnit::Count { w_m2: Some(w_m2) } => json!({ "from": "config", "w_m2_per_count": w_m2 }),
             IioUnit::Count { w_m2: None } => json!({ "from": "uncalibrated" }),
         },
         SensorKind::Mqtt => json!({ "from": "elsewhere" }),
     }
+}
+
+fn of_photodiode(photodiode: &Photodiode) -> Value {
+    json!({ "from": "config", "volts_per_w_m2": photodiode.volts_per_w_m2, "zero_v": photodiode.zero_v })
 }
 
 /// The buzzer as the pins know it.
@@ -232,9 +232,8 @@ pub fn emulated_bus(
     let mut bus = EmulatedBus::default();
     match chip {
         ChipConfig::As7331 { .. } => bus.attach(address, EmulatedAs7331::new(light)),
-        ChipConfig::Adc { part, volts_per_w_m2, zero_v, .. } => {
-            let photodiode = photodiode(*volts_per_w_m2, *zero_v);
-            bus.attach(address, EmulatedAds1x1x::new(*part, photodiode, light));
+        ChipConfig::Adc { part, photodiode, .. } => {
+            bus.attach(address, EmulatedAds1x1x::new(*part, *photodiode, light));
         }
         ChipConfig::Ltr390(settings) => {
             let w_m2_per_uvi = settings.w_m2_per_uvi.unwrap_or(EMULATED_W_M2_PER_UVI);
@@ -306,7 +305,7 @@ fn driver<B: Bus>(
             let settings = As7331Settings { address, time_ms, ranging };
             Ok(Box::new(As7331::new(settings).map_err(failed)?))
         }
-        ChipConfig::Adc { part, volts_per_w_m2, zero_v, full_scale_v } => {
+        ChipConfig::Adc { part, photodiode, full_scale_v } => {
             let scales = part.full_scales_v();
             let locked = full_scale_v.and_then(|scale| scales.iter().position(|&s| s == scale));
             let settings = Ads1x1xSettings {
@@ -314,7 +313,7 @@ fn driver<B: Bus>(
                 address,
                 rate_sps: part.rates_sps()[ADC_RATE],
                 ranging: locked.map_or(Ranging::Free, |range| Ranging::Locked(range as u8)),
-                photodiode: photodiode(*volts_per_w_m2, *zero_v),
+                photodiode: *photodiode,
             };
             Ok(Box::new(Ads1x1x::new(settings).map_err(failed)?))
         }
@@ -331,10 +330,6 @@ const ADC_RATE: usize = 1;
 /// UV-A for one UV index in an emulated LTR-390 whose config has no factor:
 /// about that of a clear summer noon.
 const EMULATED_W_M2_PER_UVI: f64 = 6.0;
-
-fn photodiode(volts_per_w_m2: f64, zero_v: f64) -> Photodiode {
-    Photodiode { volts_per_w_m2, zero_v, ceiling_v: None }
-}
 
 #[cfg(test)]
 mod tests {
@@ -401,6 +396,14 @@ mod tests {
         let reading = third_reading("chip = \"emulated:ltr390\"");
         assert_eq!(reading.flags, Flags::UNCALIBRATED);
         assert!((reading.seen.lowest().w_m2() - 20.0 / EMULATED_W_M2_PER_UVI).abs() < 0.01, "{reading:?}");
+    }
+
+    #[test]
+    fn a_photodiode_at_its_ceiling_gives_a_lower_bound() {
+        let analogue = "chip = \"emulated:ads1115\"\nvolts_per_W_m2 = 0.2\nzero_V = 0\nceiling_V = 3.3";
+        let reading = third_reading(analogue);
+        assert_eq!(reading.flags, Flags::SATURATED);
+        assert!((reading.seen.lowest().w_m2() - 16.5).abs() < 1e-3, "{reading:?}");
     }
 
     #[test]

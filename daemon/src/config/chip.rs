@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use frameside_core::chips::{Ltr390, Ltr390Settings, Part, Ranging, Veml6070Settings, Veml6075Settings};
+use frameside_core::chips::{
+    Ltr390, Ltr390Settings, Part, Photodiode, Ranging, Veml6070Settings, Veml6075Settings,
+};
 
 /// A chip and how the config sets it. What is `None` the driver ranges by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,10 +20,8 @@ pub enum Chip {
     Adc {
         /// Which of the family.
         part: Part,
-        /// What one W/m² adds, in volts; above 0 and at most 10.
-        volts_per_w_m2: f64,
-        /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
-        zero_v: f64,
+        /// What is on its input.
+        photodiode: Photodiode,
         /// One of [`Part::full_scales_v`].
         full_scale_v: Option<f64>,
     },
@@ -62,9 +62,9 @@ impl Chip {
     pub fn locked_to(self, range: u8) -> Self {
         match self {
             Self::As7331 { time, .. } => Self::As7331 { gain: Some(1 << range), time },
-            Self::Adc { part, volts_per_w_m2, zero_v, .. } => {
+            Self::Adc { part, photodiode, .. } => {
                 let full_scale_v = part.full_scales_v().get(usize::from(range)).copied();
-                Self::Adc { part, volts_per_w_m2, zero_v, full_scale_v }
+                Self::Adc { part, photodiode, full_scale_v }
             }
             Self::Ltr390(settings) => {
                 Self::Ltr390(Ltr390Settings { ranging: Ranging::Locked(range), ..settings })

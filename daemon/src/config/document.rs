@@ -20,13 +20,15 @@ pub(super) struct Section<'a> {
     table: Option<&'a DeTable<'a>>,
     at: usize,
     asked: Vec<&'static str>,
+    /// Keys that have no meaning here.
+    out_of_place: Vec<&'static str>,
     log: &'a Log<'a>,
 }
 
 impl<'a> Section<'a> {
     /// The document itself, whose keys are the sections.
     pub(super) fn root(document: &'a DeTable<'a>, log: &'a Log<'a>) -> Self {
-        Self { title: "", table: Some(document), at: 0, asked: Vec::new(), log }
+        Self { title: "", table: Some(document), at: 0, asked: Vec::new(), out_of_place: Vec::new(), log }
     }
 
     /// Whether the file has it.
@@ -102,7 +104,14 @@ impl<'a> Section<'a> {
 
     /// The section under a key: `[key]`, or `key = { … }`.
     pub(super) fn section(&mut self, key: &'static str, title: &'static str) -> Section<'a> {
-        let mut section = Section { title, table: None, at: self.at, asked: Vec::new(), log: self.log };
+        let mut section = Section {
+            title,
+            table: None,
+            at: self.at,
+            asked: Vec::new(),
+            out_of_place: Vec::new(),
+            log: self.log,
+        };
         if let Some(entry) = self.ask(key) {
             section.at = entry.at;
             match entry.value {
@@ -138,6 +147,7 @@ impl<'a> Section<'a> {
                         table: Some(table),
                         at,
                         asked: Vec::new(),
+                        out_of_place: Vec::new(),
                         log: self.log,
                     });
                 }
@@ -150,7 +160,7 @@ impl<'a> Section<'a> {
     /// Reports those of `keys` that are there, for they have no meaning `beside`
     /// the rest.
     pub(super) fn out_of_place(&mut self, keys: &[&'static str], beside: &str, goes_with: &'static str) {
-        self.know(keys);
+        self.out_of_place.extend(keys);
         for &key in keys {
             if let Some(at) = self.place_of_key(key) {
                 self.log.say(at, Finding::OutOfPlace { key, beside: beside.to_owned(), goes_with });
@@ -171,7 +181,7 @@ impl<'a> Section<'a> {
     pub(super) fn finish(self) {
         let unknown = self.table.into_iter().flatten().filter(|(key, _)| {
             let key: &str = key.get_ref();
-            !self.asked.contains(&key)
+            !self.asked.contains(&key) && !self.out_of_place.contains(&key)
         });
         for (key, _) in unknown {
             let name = shown(key.get_ref());

@@ -21,6 +21,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use frameside_core::chips::Photodiode;
 use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
@@ -228,12 +229,7 @@ pub enum IioUnit {
     /// Irradiance, by the kernel's scale.
     NanowattPerCm2,
     /// The voltage of an analogue UV photodiode, by the kernel's scale.
-    Volt {
-        /// What one W/m² adds, in volts; above 0 and at most 10.
-        volts_per_w_m2: f64,
-        /// What the photodiode gives in the dark, in volts; -0.5 to 5.5.
-        zero_v: f64,
-    },
+    Volt(Photodiode),
     /// Counts, whatever the kernel's scale says.
     Count {
         /// W/m² for one count, above 0; without it readings are counts.

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use frameside_core::chips::{
-    Ltr390Settings, Part, Ranging, Veml6070Settings, Veml6070Time, Veml6075Settings,
+    Ltr390Settings, Part, Photodiode, Ranging, Veml6070Settings, Veml6070Time, Veml6075Settings,
 };
 
 use super::chip::Model;
@@ -29,7 +29,7 @@ const LOCATION: [&str; 2] = ["bus", "address"];
 const RANGE: [&str; 2] = ["gain", "time"];
 /// The key of the ADS1x1x that their analogue part has no share in.
 const FULL_SCALE: &str = "full_scale";
-const ANALOGUE: [&str; 2] = ["volts_per_W_m2", "zero_V"];
+const ANALOGUE: [&str; 3] = ["volts_per_W_m2", "zero_V", "ceiling_V"];
 const UV_INDEX: [&str; 2] = ["counts_per_UVI", "W_m2_per_UVI"];
 const RESISTOR: &str = "rset_kohm";
 const PLAYED: [&str; 3] = ["light", "speed", "from"];
@@ -138,8 +138,7 @@ fn iio(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option
         Some(name @ "ads1015") => {
             section.out_of_place(&[FACTOR], name, "devices whose scale is not known");
             let channel = section.or("channel", "voltage0".to_owned(), values::kernel_name);
-            let unit =
-                analogue(section).map(|(volts_per_w_m2, zero_v)| IioUnit::Volt { volts_per_w_m2, zero_v });
+            let unit = analogue(section).map(IioUnit::Volt);
             (channel, unit)
         }
         _ => {
@@ -261,17 +260,18 @@ fn veml6070(section: &mut Section<'_>) -> Veml6070Settings {
 fn adc(section: &mut Section<'_>, part: Part) -> Option<Chip> {
     let volts = values::number(f64::MIN..=f64::MAX, "a voltage");
     let full_scale_v = section.optional(FULL_SCALE, values::among(part.full_scales_v(), volts));
-    let (volts_per_w_m2, zero_v) = analogue(section)?;
-    Some(Chip::Adc { part, volts_per_w_m2, zero_v, full_scale_v })
+    Some(Chip::Adc { part, photodiode: analogue(section)?, full_scale_v })
 }
 
-/// V per W/m² and V in the dark of an analogue part.
-fn analogue(section: &mut Section<'_>) -> Option<(f64, f64)> {
+fn analogue(section: &mut Section<'_>) -> Option<Photodiode> {
     let slope = values::number(f64::MIN_POSITIVE..=10.0, "above 0 and at most 10 V per W/m2");
     let volts_per_w_m2 = section.required("volts_per_W_m2", "0.0486", slope);
     let zero = values::number(-0.5..=5.5, "-0.5 to 5.5 V, what the photodiode gives in the dark");
     let zero_v = section.required("zero_V", "0.0", zero);
-    volts_per_w_m2.zip(zero_v)
+    // At least a tenth of a volt to measure in.
+    let ceiling = zero_v.unwrap_or(0.0) + 0.1..=f64::MAX;
+    let ceiling_v = section.optional("ceiling_V", values::number(ceiling, "at least 0.1 V above zero_V"));
+    Some(Photodiode { volts_per_w_m2: volts_per_w_m2?, zero_v: zero_v?, ceiling_v })
 }
 
 fn playback(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<Playback> {

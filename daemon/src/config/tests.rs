@@ -191,15 +191,14 @@ fn played_and_emulated_sensors() {
     let config = parse(&format!(
         "{RIG}\
          [[sensor]]\nname = \"a\"\nchip = \"emulated:ads1115\"\naddress = 0x49\nlight = \"a.csv\"\nspeed = 60\n\
-         volts_per_W_m2 = 0.0486\nzero_V = 1\nfull_scale = 4.096\nfrom = \"10:00\"\nperiod = \"250ms\"\n\
+         volts_per_W_m2 = 0.0486\nzero_V = 1\nceiling_V = 3.3\nfull_scale = 4.096\nfrom = \"10:00\"\nperiod = \"250ms\"\n\
          [[sensor]]\nname = \"b\"\nchip = \"recorded\"\nlight = \"/b.csv\"\nspeed = 60.0\n\
          from = \"2026-06-01T10:00:00+02:00\"\n"
     ))
     .unwrap();
     let chip = Chip::Adc {
         part: frameside_core::chips::Part::Ads1115,
-        volts_per_w_m2: 0.0486,
-        zero_v: 1.0,
+        photodiode: Photodiode { volts_per_w_m2: 0.0486, zero_v: 1.0, ceiling_v: Some(3.3) },
         full_scale_v: Some(4.096),
     };
     let ten = PlayFrom::TimeOfDay(jiff::civil::time(10, 0, 0, 0));
@@ -381,7 +380,7 @@ fn words_that_are_not_among_the_choices() {
              \"veml6070\", \"recorded\", \"iio\", \"mqtt\", \"emulated:as7331\", \"emulated:ads1115\", \"emulated:ltr390\", \
              \"emulated:veml6075\", \"emulated:veml6070\"",
             "config.toml:7:1: unknown key \"lamp\" in [[sensor]]; keys are: name, period, chip, bus, address, gain, \
-             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, device, channel, W_m2_per_count, light, speed, from",
+             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, ceiling_V, device, channel, W_m2_per_count, light, speed, from",
             "config.toml:9:8: kind cannot be \"loud\"; it must be \"active\", \"passive\", \"terminal\", \"none\"",
         ]
     );
@@ -464,13 +463,14 @@ fn keys_that_do_not_go_together() {
     );
     assert_eq!(
         wrong_after_rig(
-            "[[sensor]]\nname = \"a\"\nchip = \"ads1113\"\nfull_scale = 4.096\ngain = 2\nzero_V = 9\n"
+            "[[sensor]]\nname = \"a\"\nchip = \"ads1113\"\nfull_scale = 4.096\ngain = 2\nzero_V = 9\nceiling_V = 0\n"
         ),
         [
             "config.toml:3:1: [[sensor]] needs \"volts_per_W_m2\"; add for instance volts_per_W_m2 = 0.0486",
             "config.toml:6:14: full_scale cannot be 4.096; it must be 2.048",
             "config.toml:7:1: \"gain\" does not go with ads1113; it goes with chips that can be set so",
             "config.toml:8:10: zero_V cannot be 9; it must be -0.5 to 5.5 V, what the photodiode gives in the dark",
+            "config.toml:9:13: ceiling_V cannot be 0; it must be at least 0.1 V above zero_V",
         ]
     );
 }
@@ -538,7 +538,7 @@ fn sensors_of_the_kernel() {
     };
     let iio = |device: &str, channel: &str, unit| (device.to_owned(), channel.to_owned(), unit);
     assert_eq!(of("device = \"as73211\"\n"), iio("as73211", "intensity_uva", IioUnit::NanowattPerCm2));
-    let unit = IioUnit::Volt { volts_per_w_m2: 0.05, zero_v: 0.0 };
+    let unit = IioUnit::Volt(Photodiode { volts_per_w_m2: 0.05, zero_v: 0.0, ceiling_v: None });
     assert_eq!(
         of("device = \"ads1015\"\nvolts_per_W_m2 = 0.05\nzero_V = 0\n"),
         iio("ads1015", "voltage0", unit)

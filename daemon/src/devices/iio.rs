@@ -11,7 +11,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use frameside_core::chips::{Bus, Chip, Photodiode, SensorFault, Step};
+use frameside_core::chips::{Bus, Chip, SensorFault, Step};
 use frameside_core::light::{Flags, Reading, Seen};
 use frameside_core::quantity::{Irradiance, Mono};
 
@@ -68,7 +68,7 @@ impl IioChip {
         };
         let raw = self.number(&folder, "raw")?;
         let scale = match self.setup.unit {
-            IioUnit::NanowattPerCm2 | IioUnit::Volt { .. } => self.number(&folder, "scale")?,
+            IioUnit::NanowattPerCm2 | IioUnit::Volt(_) => self.number(&folder, "scale")?,
             IioUnit::Count { .. } => 1.0,
         };
         self.folder = Some(folder);
@@ -78,21 +78,23 @@ impl IioChip {
 
 /// A reading of the instant `now`: the kernel does not tell when it measured.
 fn reading(now: Mono, raw: f64, scale: f64, unit: IioUnit) -> Reading {
-    let (w_m2, flag) = match unit {
-        IioUnit::NanowattPerCm2 => (raw * scale * W_M2_PER_NW_CM2, Flags::NONE),
-        IioUnit::Volt { volts_per_w_m2, zero_v } => {
-            let photodiode = Photodiode { volts_per_w_m2, zero_v, ceiling_v: None };
-            let (irradiance, clamped) = photodiode.irradiance(raw * scale / 1000.0);
-            (irradiance.w_m2(), if clamped { Flags::CLAMPED } else { Flags::NONE })
+    let full = FULL.contains(&raw);
+    let of = |w_m2: f64| {
+        let irradiance = Irradiance::from_w_m2(w_m2.max(0.0));
+        if full {
+            (Seen::AtLeast(irradiance), Flags::SATURATED)
+        } else {
+            (Seen::Exactly(irradiance), Flags::NONE)
         }
-        IioUnit::Count { w_m2: Some(factor) } => (raw * factor, Flags::NONE),
-        IioUnit::Count { w_m2: None } => (raw, Flags::UNCALIBRATED),
     };
-    let irradiance = Irradiance::from_w_m2(w_m2.max(0.0));
-    let (seen, flags) = if FULL.contains(&raw) {
-        (Seen::AtLeast(irradiance), flag.with(Flags::SATURATED))
-    } else {
-        (Seen::Exactly(irradiance), flag)
+    let (seen, flags) = match unit {
+        IioUnit::NanowattPerCm2 => of(raw * scale * W_M2_PER_NW_CM2),
+        IioUnit::Volt(photodiode) => photodiode.seen(raw * scale / 1000.0, full),
+        IioUnit::Count { w_m2: Some(factor) } => of(raw * factor),
+        IioUnit::Count { w_m2: None } => {
+            let (seen, flags) = of(raw);
+            (seen, flags.with(Flags::UNCALIBRATED))
+        }
     };
     // The cast stops at the ends of 32 bits, which no converter reaches.
     let counts = raw as i32;
@@ -120,14 +122,14 @@ impl<B: Bus> Chip<B> for IioChip {
 
     /// What is known of the chip says so; of the ADS1x1x see its own driver.
     fn flickers(&self) -> bool {
-        !matches!(self.setup.unit, IioUnit::Volt { .. })
+        !matches!(self.setup.unit, IioUnit::Volt(_))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use frameside_core::chips::emulated::EmulatedBus;
-    use frameside_core::chips::{Sampler, SensorEvent};
+    use frameside_core::chips::{Photodiode, Sampler, SensorEvent};
 
     use super::*;
 
@@ -177,11 +179,14 @@ mod tests {
             ("iio:device0/in_voltage0_raw", "9872"),
             ("iio:device0/in_voltage0_scale", "0.125000000"),
         ]);
-        let volt = |zero_v| IioUnit::Volt { volts_per_w_m2: 0.048_59, zero_v };
+        let volt = |zero_v| IioUnit::Volt(Photodiode { volts_per_w_m2: 0.048_59, zero_v, ceiling_v: None });
         let reading = read(&devices, iio("ads1015", "voltage0", volt(0.0))).unwrap();
         assert!((reading.seen.lowest().w_m2() - 25.396).abs() < 5e-4);
         let reading = read(&devices, iio("iio:device0", "voltage0", volt(1.3))).unwrap();
         assert_eq!((reading.seen, reading.flags), (Seen::Exactly(Irradiance::ZERO), Flags::CLAMPED));
+        let at_its_end = Photodiode { volts_per_w_m2: 0.048_59, zero_v: 0.0, ceiling_v: Some(1.2) };
+        let reading = read(&devices, iio("ads1015", "voltage0", IioUnit::Volt(at_its_end))).unwrap();
+        assert!(reading.seen.is_bound());
     }
 
     #[test]

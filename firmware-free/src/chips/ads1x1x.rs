@@ -125,9 +125,21 @@ pub struct Photodiode {
 }
 
 impl Photodiode {
-    /// E = (V − V0) / k, and whether a negative one was set to zero.
+    /// What a voltage tells of the light, with the flags that belong to it.
+    /// `full`: the converter was at its end.
     #[must_use]
-    pub fn irradiance(&self, volts: f64) -> (Irradiance, bool) {
+    pub fn seen(&self, volts: f64, full: bool) -> (Seen, Flags) {
+        let (irradiance, clamped) = self.irradiance(volts);
+        let flags = if clamped { Flags::CLAMPED } else { Flags::NONE };
+        if full || volts >= self.ceiling() {
+            (Seen::AtLeast(irradiance), flags.with(Flags::SATURATED))
+        } else {
+            (Seen::Exactly(irradiance), flags)
+        }
+    }
+
+    /// E = (V − V0) / k, and whether a negative one was set to zero.
+    fn irradiance(&self, volts: f64) -> (Irradiance, bool) {
         let w_m2 = (volts - self.zero_v) / self.volts_per_w_m2;
         (Irradiance::from_w_m2(w_m2.max(0.0)), w_m2 < 0.0)
     }
@@ -293,21 +305,11 @@ impl Ads1x1x {
         let range = self.range.wanted();
         let volts = volts(counts, range);
         let span = Duration::from_secs_f64(self.conversion_s(self.written));
-        let (irradiance, clamped) = self.photodiode.irradiance(volts);
-
-        let mut flags = self.range.observe(volts.abs());
-        if clamped {
-            flags = flags.with(Flags::CLAMPED);
-        }
+        let (seen, flags) = self.photodiode.seen(volts, saturated);
+        let mut flags = flags.with(self.range.observe(volts.abs()));
         if self.is_coarse(counts) {
             flags = flags.with(Flags::COARSE);
         }
-        let seen = if saturated || volts >= self.photodiode.ceiling() {
-            flags = flags.with(Flags::SATURATED);
-            Seen::AtLeast(irradiance)
-        } else {
-            Seen::Exactly(irradiance)
-        };
         let at = started + span / 2;
         Reading { at, span, seen, counts: counts.into(), range, flags, temperature_c: None }
     }

@@ -39,7 +39,8 @@ pub enum SensorEvent {
 /// A failed transfer is tried again after 2, 10 and 50 ms; then the chip is set
 /// up from nothing, at once and then after pauses that grow from 0.1 to 1 s,
 /// for as long as it takes. A chip that never finishes, is stuck or lost its
-/// settings is set up again too. Measurements begin on a grid of periods;
+/// settings is set up again too; one that was stuck is believed again once its
+/// counts are others. Measurements begin on a grid of periods;
 /// those missed while the caller or the chip stalled are left out.
 pub struct Sampler<B> {
     chip: Box<dyn Chip<B> + Send>,
@@ -168,10 +169,11 @@ impl<B: Bus> Sampler<B> {
     fn is_stuck(&mut self, reading: &Reading) -> bool {
         let (counts, run) = self.same;
         self.same = (reading.counts, if counts == reading.counts { run + 1 } else { 1 });
+        let was_stuck_there = self.fault == Some(SensorFault::Stuck { counts: reading.counts });
         self.chip.flickers()
             && !reading.seen.is_bound()
             && reading.counts > STUCK_ABOVE
-            && self.same.1 >= STUCK_READINGS
+            && (self.same.1 >= STUCK_READINGS || was_stuck_there)
     }
 
     /// The first instant of the grid after `now`.
@@ -437,15 +439,19 @@ mod tests {
     }
 
     #[test]
-    fn a_chip_set_up_again_has_another_twenty_readings() {
+    fn a_chip_that_stays_stuck_is_not_believed_until_its_counts_are_others() {
         let mut bench = Bench::new(sun);
-        bench.bus.attach(UVA, EmulatedAs7331::new(steady(40.0)).without_noise());
-        bench.run_until(50.0);
-        let is_reading = |event: &SensorEvent| matches!(event, SensorEvent::Reading(_));
-        let events: Vec<SensorEvent> = bench.events_of(UVA).collect();
-        let runs: Vec<usize> = events.split(|event| !is_reading(event)).map(<[_]>::len).collect();
-        // Between a fault and its end there is nothing.
-        assert_eq!(runs[..4], [19, 0, 19, 0]);
+        let light = |at: Mono| Irradiance::from_w_m2(if at.seconds() < 60.5 { 40.0 } else { 40.1 });
+        bench.bus.attach(UVA, EmulatedAs7331::new(Box::new(light)).without_noise());
+        bench.run_until(60.4);
+        assert_eq!(bench.readings(UVA).len(), 19);
+        let [SensorEvent::Fault(SensorFault::Stuck { .. })] = bench.news(UVA)[..] else {
+            panic!("{:?}", bench.news(UVA))
+        };
+        bench.run_until(62.5);
+        assert_eq!(bench.news(UVA).last(), Some(&SensorEvent::Recovered));
+        bench.run_until(78.5);
+        assert_eq!(bench.news(UVA).len(), 2, "it has another twenty readings");
     }
 
     #[test]

@@ -5,14 +5,14 @@
 //! it, so that the instant at which it begins is known. A resistor beside it,
 //! RSET, sets its integration time and with it the size of a step.
 //!
-//! It has no identity and its settings cannot be read back, so another chip at
-//! its address, or a supply that broke down between two measurements, cannot
-//! be told; the settings are written before every measurement. The result comes
-//! as two bytes at two addresses and may change between them.
+//! It has no identity and its settings cannot be read back; they are written
+//! before every measurement. After a power-on it answers at the address of alert
+//! responses, which tells of a supply that broke down meanwhile. The result
+//! comes as two bytes at two addresses and may change between them.
 
 use std::time::Duration;
 
-use super::{Bus, Chip, SensorFault, SetupError, Step};
+use super::{Bus, BusFault, Chip, SensorFault, SetupError, Step};
 use crate::light::{Flags, Reading, Seen};
 use crate::quantity::{Irradiance, Mono};
 
@@ -48,8 +48,6 @@ const RSET_KOHM: std::ops::RangeInclusive<f64> = 75.0..=1200.0;
 const SLOW: f64 = 1.25;
 /// A result that changes while it is read is read again so many times.
 const READS: usize = 3;
-/// From this many counts to none is no way for light to go.
-const BRIGHT: u16 = 200;
 
 /// Integration times in multiples of T, which RSET sets.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,8 +114,8 @@ enum Phase {
 pub struct Veml6070 {
     settings: Veml6070Settings,
     phase: Phase,
-    /// Counts of the last measurement, believed or not.
-    last: u16,
+    /// Whether it is silent at the address of alert responses while all is well.
+    tells_power_on: bool,
 }
 
 impl Veml6070 {
@@ -129,7 +127,7 @@ impl Veml6070 {
         if !RSET_KOHM.contains(&settings.rset_kohm) {
             return Err(SetupError::Rset { kohm: settings.rset_kohm });
         }
-        Ok(Self { settings, phase: Phase::Idle, last: 0 })
+        Ok(Self { settings, phase: Phase::Idle, tells_power_on: false })
     }
 
     fn time(&self) -> Duration {
@@ -141,9 +139,9 @@ impl Veml6070 {
     }
 
     fn start<B: Bus>(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
-        // It answers only when it has something to tell; what is wrong otherwise
-        // shows at the next word.
-        let _ = bus.take(ALERT_RESPONSE);
+        // Once heard it is silent, unless it or another chip always answers.
+        has_alert(bus)?;
+        self.tells_power_on = !has_alert(bus)?;
         self.command(bus, OFF)?;
         self.command(bus, 0)?;
         let ready = now + self.time().mul_f64(SLOW);
@@ -153,13 +151,11 @@ impl Veml6070 {
 
     fn collect<B: Bus>(&mut self, bus: &mut B, now: Mono, started: Mono) -> Result<Step, SensorFault> {
         let counts = whole_result(bus)?;
+        if self.tells_power_on && has_alert(bus)? {
+            return Err(SensorFault::SettingsLost { address: COMMAND });
+        }
         self.command(bus, OFF)?;
         self.phase = Phase::Idle;
-        let before = std::mem::replace(&mut self.last, counts);
-        if counts == 0 && before > BRIGHT {
-            // So it looks when the supply broke down meanwhile: once more before it is believed.
-            return self.start(bus, now);
-        }
         Ok(Step::Done(self.reading(now, started, counts)))
     }
 
@@ -176,6 +172,17 @@ impl Veml6070 {
         // within the last integration time.
         let at = (started + span / 2).max(now.plus_seconds(-span.as_secs_f64()));
         Reading { at, span, seen, counts: counts.into(), range, flags, temperature_c: None }
+    }
+}
+
+/// Whether something is to be told, which is heard by asking.
+fn has_alert<B: Bus>(bus: &mut B) -> Result<bool, SensorFault> {
+    match bus.take(ALERT_RESPONSE) {
+        Ok(_) => Ok(true),
+        Err(SensorFault::Bus { fault: BusFault::NoAcknowledge, .. }) => Ok(false),
+        // Told by the address that the config knows.
+        Err(SensorFault::Bus { fault, .. }) => Err(SensorFault::Bus { address: COMMAND, fault }),
+        Err(fault) => Err(fault),
     }
 }
 
@@ -209,9 +216,8 @@ impl<B: Bus> Chip<B> for Veml6070 {
         self.phase = Phase::Idle;
     }
 
-    /// A measurement not believed, and another.
     fn longest(&self) -> Duration {
-        self.time().mul_f64(2.0 * SLOW)
+        self.time().mul_f64(SLOW)
     }
 }
 
@@ -220,8 +226,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::chips::BusFault;
-    use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, EmulatedVeml6070, Trouble};
+    use crate::chips::emulated::{EmulatedAs7331, EmulatedBus, EmulatedChip, EmulatedVeml6070, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
     const TIMES: [Veml6070Time; 4] =
@@ -323,20 +328,32 @@ mod tests {
     }
 
     #[test]
-    fn a_brown_out_while_measuring_is_measured_again_and_real_darkness_believed() {
+    fn a_brown_out_while_measuring_is_noticed_and_survived() {
         let mut bus = bus_with(quiet(270.0, 44.444_444));
         let mut chip = driver(ONE_T);
-        assert_eq!(measure(&mut chip, &mut bus).unwrap().counts, 1000);
         let now = bus.now();
         chip.step(&mut bus, now).unwrap();
         bus.strike(COMMAND, Trouble::BrownOut);
+        let fault = measure(&mut chip, &mut bus).unwrap_err();
+        assert_eq!(fault, SensorFault::SettingsLost { address: COMMAND });
+        Chip::<EmulatedBus>::reset(&mut chip);
         assert_eq!(measure(&mut chip, &mut bus).unwrap().counts, 1000);
+    }
 
-        bus.attach_at(&EmulatedVeml6070::ADDRESSES, quiet(270.0, 0.0));
-        let before = bus.now();
-        let dark = measure(&mut chip, &mut bus).unwrap();
-        assert_eq!((dark.counts, dark.flags), (0, Flags::NONE));
-        assert!(dark.at.seconds_since(before) > 0.14, "it was measured twice");
+    #[test]
+    fn a_chip_that_always_has_something_to_tell_is_read_all_the_same() {
+        /// Answers everywhere, always with the same.
+        struct Chatterbox;
+        impl EmulatedChip for Chatterbox {
+            fn write(&mut self, _: Mono, _: &[u8]) {}
+            fn read(&mut self, _: Mono, buffer: &mut [u8]) {
+                buffer.fill(0x03);
+            }
+            fn suffer(&mut self, _: Mono, _: Trouble) {}
+        }
+        let mut bus = EmulatedBus::default();
+        bus.attach_at(&EmulatedVeml6070::ADDRESSES, Chatterbox);
+        assert_eq!(measure(&mut driver(ONE_T), &mut bus).unwrap().counts, 0x0303);
     }
 
     #[test]

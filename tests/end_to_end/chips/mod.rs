@@ -1,5 +1,6 @@
 //! Every chip from light to dose, through its emulator, driver and sampler.
 
+mod any_trouble;
 mod cloudy_hour;
 mod fault_table;
 
