@@ -17,7 +17,7 @@ use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind};
+use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind, SourceKind};
 use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
 use crate::devices::iio::{self, IioChip};
@@ -83,6 +83,7 @@ pub fn setup(config: &Config) -> Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
         place: config.rig.place.map(|p| Place { latitude: p.latitude, longitude: p.longitude }),
+        has_lamp: config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. })),
         rules: Rules {
             nearly_s: config.signal.nearly.as_secs_f64(),
             overdue_every_s: config.signal.overdue_every.as_secs_f64(),

@@ -104,7 +104,11 @@ impl SensorStatus {
         let mut line = format!("light at {}: ", self.name);
         match (self.irradiance_w_m2, self.age_s) {
             (Some(light), Some(age)) => {
-                let _ = write!(line, "{}", Irradiance::from_w_m2(light));
+                let _ = if self.flags.iter().any(|flag| flag == "uncalibrated") {
+                    write!(line, "{light:.3} in its own unit")
+                } else {
+                    write!(line, "{}", Irradiance::from_w_m2(light))
+                };
                 if age > 5.0 || self.problem.is_some() {
                     let _ = write!(line, ", {} ago", words::span(age));
                 }

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use frameside_core::exposure::{Signal, SignalKind};
 use frameside_core::light::Estimate;
+use frameside_core::outlook::Doubt;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
@@ -53,6 +54,20 @@ pub fn signal(
             format!("The sensor beside {name} is silent. {name} has {dose} of {target}.")
         }
         SignalKind::SensorBack => format!("The sensor beside {name} is back: {dose} of {target}."),
+    }
+}
+
+/// Why the light of a sensor is doubted.
+#[must_use]
+pub fn doubt(doubt: Doubt) -> String {
+    match doubt {
+        Doubt::Shaded { share } => format!(
+            "something may be shading it: its light fell to {:.0} % while another sensor saw no change; look at it",
+            share * 100.0
+        ),
+        Doubt::AboveClearSky { clear } => format!(
+            "it shows far more than a clear sky gives, which is {clear}; look for a lamp or a mirror, and check its calibration"
+        ),
     }
 }
 

@@ -246,6 +246,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         rig: "garden".to_owned(),
         zone: zone(),
         place: Some(day::GARDEN),
+        has_lamp: false,
         rules: Rules::default(),
         sensors: vec![sensor],
         frames: frames.to_vec(),

@@ -18,7 +18,7 @@ use std::time::Duration;
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
 use frameside_core::light::Calibration;
-use frameside_core::outlook::{Place, WallAnchor};
+use frameside_core::outlook::{Doubt, LightWatch, Place, WallAnchor};
 use frameside_core::quantity::Mono;
 use jiff::tz::TimeZone;
 use serde_json::Value;
@@ -42,6 +42,8 @@ pub struct Setup {
     pub zone: TimeZone,
     /// Where it stands, if that is told.
     pub place: Option<Place>,
+    /// Whether a lamp may shine on it, so that no light is too much for the sky.
+    pub has_lamp: bool,
     /// When to call.
     pub rules: Rules,
     /// Its sensors.
@@ -112,6 +114,10 @@ pub struct Service {
     publish_at: Vec<Option<Mono>>,
     /// When the light of each sensor was published last.
     light_told_at: Vec<Mono>,
+    /// Sees shadows, and too much light.
+    watch: LightWatch,
+    /// Why the light of each sensor is doubted.
+    doubts: Vec<Option<Doubt>>,
     /// How each sensor's readings are corrected, and the number of that in the record.
     corrections: Vec<(Option<i64>, Calibration)>,
     /// What is not kept of each sensor's light while nothing is out.
@@ -153,6 +159,8 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_told_at: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
+            watch: LightWatch::new(setup.sensors.len(), setup.place.filter(|_| !setup.has_lamp)),
+            doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
             unkept: vec![Unkept::default(); setup.sensors.len()],
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
@@ -171,6 +179,7 @@ impl Service {
             ledger_trouble: None,
             out: 0,
         };
+        service.watch.set_wall(wall);
         service.ledger.write(Entry::Wall(wall));
         // Before the prints that are out, which take their place where both lay in one frame.
         for print in recovered.brought_in {
@@ -261,6 +270,7 @@ impl Service {
             Ok(()) => {
                 if let Some(reading) = reading {
                     self.keep_light(id, reading);
+                    self.doubt(id, &reading);
                 }
             }
             Err(refused) => tracing::warn!("{refused}"),
@@ -277,6 +287,7 @@ impl Service {
             tracing::info!(synchronised = wall.synchronised, "the wall clock was set; labels follow");
             self.wall = wall;
             self.rig.set_wall(wall);
+            self.watch.set_wall(wall);
             self.ledger.write(Entry::Wall(wall));
             self.commit(now);
         }

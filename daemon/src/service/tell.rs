@@ -79,7 +79,7 @@ impl Service {
                     self.unwritten = true;
                 }
                 Output::Changed(frame) => self.frame_changed(now, frame),
-                Output::SensorChanged { sensor, lost } => self.sensor_changed(sensor, lost.is_some()),
+                Output::SensorChanged { sensor, .. } => self.tell_problem(sensor),
             }
         }
         if urgent || !signals.is_empty() {
@@ -167,9 +167,35 @@ impl Service {
         self.tell_frame(now, frame);
     }
 
-    fn sensor_changed(&mut self, sensor: SensorId, lost: bool) {
-        let name = &self.setup.sensors[usize::from(sensor.0)].name;
-        let payload = if lost { "ON" } else { "OFF" };
+    /// Looks whether the light of a sensor is to be believed.
+    pub(super) fn doubt(&mut self, id: SensorId, reading: &Reading) {
+        let index = usize::from(id.0);
+        let doubt = self.watch.take(index, reading.at, reading.seen.lowest());
+        let before = std::mem::replace(&mut self.doubts[index], doubt);
+        if doubt.is_some() == before.is_some() {
+            return;
+        }
+        let sensor = &self.setup.sensors[index].name;
+        match doubt {
+            Some(doubt) => tracing::warn!(sensor, "{}", words::doubt(doubt)),
+            None => tracing::info!(sensor, "its light is as it should be again"),
+        }
+        self.tell_problem(id);
+    }
+
+    /// What is wrong with a sensor, if anything.
+    fn problem(&self, id: SensorId) -> Option<String> {
+        let view = self.rig.sensor(id)?;
+        if view.lost {
+            let unknown = || "no readings come from it".to_owned();
+            return Some(view.fault.map_or_else(unknown, |fault| fault.to_string()));
+        }
+        self.doubts[usize::from(id.0)].map(words::doubt)
+    }
+
+    fn tell_problem(&mut self, id: SensorId) {
+        let name = &self.setup.sensors[usize::from(id.0)].name;
+        let payload = if self.problem(id).is_some() { "ON" } else { "OFF" };
         self.publish(Publication::retained(topics::sensor_problem(name), payload));
     }
 
@@ -212,8 +238,7 @@ impl Service {
     pub(super) fn greet(&mut self, now: Mono) {
         tracing::info!("the broker is there");
         for id in (0..self.setup.sensors.len() as u16).map(SensorId) {
-            let lost = self.rig.sensor(id).is_some_and(|s| s.lost);
-            self.sensor_changed(id, lost);
+            self.tell_problem(id);
         }
         for frame in self.frame_ids() {
             self.tell_frame(now, frame);
@@ -266,10 +291,6 @@ impl Service {
             .zip(&self.setup.sensors)
             .filter_map(|(id, part)| {
                 let view = self.rig.sensor(SensorId(id))?;
-                let problem = view.lost.then(|| {
-                    view.fault
-                        .map_or_else(|| "no readings come from it".to_owned(), |fault| fault.to_string())
-                });
                 Some(SensorStatus {
                     name: part.name.clone(),
                     irradiance_w_m2: view.last.map(|r| r.seen.lowest().w_m2()),
@@ -278,7 +299,7 @@ impl Service {
                         .last
                         .map(|r| r.flags.names().map(str::to_owned).collect())
                         .unwrap_or_default(),
-                    problem,
+                    problem: self.problem(SensorId(id)),
                 })
             })
             .collect();

@@ -31,6 +31,7 @@ fn setup(folder: &TempDir) -> Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
         place: None,
+        has_lamp: false,
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
@@ -272,4 +273,25 @@ fn readings_are_corrected_and_prints_remember_how() {
     assert!((detail.curve.last().unwrap().2 - 1_200.0).abs() < 1e-6);
     let doubtful = again.ask(23.0, expose("arc"));
     assert!(doubtful["warning"].as_str().unwrap().contains("calibrated for another source than arc"));
+}
+
+#[test]
+fn a_shadow_on_a_sensor_is_told_while_it_lasts() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    let mut shine = |from: u32, to: u32, sky: f64| {
+        for now in (from..=to).map(|second| at(f64::from(second))) {
+            for (id, w_m2) in [(SensorId(0), sky), (SensorId(1), 40.0)] {
+                let reading = Reading::of(now, Irradiance::from_w_m2(w_m2));
+                bench.service.on_sensor(now, id, SensorEvent::Reading(reading));
+            }
+        }
+        let sensors = bench.service.status(at(f64::from(to))).sensors;
+        sensors.into_iter().map(|sensor| sensor.problem).collect::<Vec<_>>()
+    };
+    assert_eq!(shine(0, 60, 42.0), [None, None]);
+    let shaded = shine(61, 80, 18.0);
+    assert!(shaded[0].as_ref().unwrap().starts_with("something may be shading it"), "{shaded:?}");
+    assert_eq!(shaded[1], None);
+    assert_eq!(shine(81, 110, 42.0), [None, None]);
 }

@@ -2,9 +2,11 @@
 
 mod clear_sky;
 mod sun;
+mod watch;
 
 pub use clear_sky::ClearSky;
 pub use sun::{Place, SunPosition, sun_position};
+pub use watch::{Doubt, LightWatch};
 
 use serde::{Deserialize, Serialize};
 
