@@ -54,7 +54,10 @@ impl Broker {
     fn start_with(program: PathBuf, rules: &str, dir: TempDir, login: Option<(String, String)>) -> Self {
         let port = free_port();
         // `user root` has an effect only when root starts it: else it could not read its own files.
-        let config = format!("listener {port} 127.0.0.1\npersistence false\nuser root\n{rules}");
+        // Without a limit of its own on what waits for a client, it drops nothing.
+        let config = format!(
+            "listener {port} 127.0.0.1\npersistence false\nuser root\nmax_queued_messages 0\n{rules}"
+        );
         std::fs::write(dir.path().join("mosquitto.conf"), config).unwrap();
         let mut broker = Self { program, dir, port, login, running: None };
         broker.restart();

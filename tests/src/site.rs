@@ -57,16 +57,21 @@ impl Site {
     /// and socket are put there unless the config says where.
     #[must_use]
     pub fn new(config: &str) -> Self {
-        let dir = TempDir::new().unwrap();
+        let site = Self { dir: TempDir::new().unwrap() };
+        site.configure(config);
+        site
+    }
+
+    /// Writes another config, for the daemon's next start.
+    pub fn configure(&self, config: &str) {
         let mut config = config.to_owned();
         for (table, file) in [("[ledger]", "ledger.sqlite"), ("[socket]", "frameside.sock")] {
             if !config.contains(table) {
                 config.push_str(&format!("\n{table}\npath = \"{{dir}}/{file}\"\n"));
             }
         }
-        let config = config.replace("{dir}", dir.path().to_str().unwrap());
-        std::fs::write(dir.path().join("config.toml"), config).unwrap();
-        Self { dir }
+        let config = config.replace("{dir}", self.dir.path().to_str().unwrap());
+        std::fs::write(self.path("config.toml"), config).unwrap();
     }
 
     /// A file in the site's directory.

@@ -9,7 +9,7 @@ use tracing_subscriber::filter::LevelFilter;
 use super::{Context, Failure};
 use crate::assemble;
 use crate::clock::{self, Clock};
-use crate::config::{Config, Login};
+use crate::config::{Config, Discovery, Login};
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
 use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
@@ -172,6 +172,7 @@ fn link(
         client_id: client_id.to_owned(),
         prefix: topics::prefix(config.rig.name.as_str()),
         keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
+        birth: (broker.discovery != Discovery::Off).then(|| format!("{}/status", broker.discovery_prefix)),
     };
     let (link, events) = mqtt::connect(settings);
     Ok((Some(link), events))

@@ -279,9 +279,6 @@ impl Parser<'_> {
         let modes =
             [("device", Discovery::Device), ("components", Discovery::Components), ("off", Discovery::Off)];
         let discovery = section.or("discovery", Discovery::Off, values::one_of(&modes));
-        if matches!(discovery, Some(Discovery::Device | Discovery::Components)) {
-            self.not_built(section.at("discovery"), "discovery".to_owned(), "write discovery = \"off\"");
-        }
         let discovery_prefix = section.or("discovery_prefix", "homeassistant".to_owned(), values::topic);
         // Below 5 s the MQTT library refuses; a day has no room in 16 bits.
         let bounds = Duration::from_secs(5)..=Duration::from_secs(18 * 3600);

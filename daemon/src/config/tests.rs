@@ -156,7 +156,6 @@ fn what_is_not_built_is_named_with_its_place() {
         [
             "config.toml:26:9: a lamp relay is not built yet; leave relay out and switch the lamp by hand",
             "config.toml:37:7: tls is not built yet; leave tls out and keep the broker on a network you trust",
-            "config.toml:38:13: discovery is not built yet; write discovery = \"off\"",
             "config.toml:43:8: a hook is not built yet; leave hook out",
         ]
     );

@@ -22,6 +22,8 @@ use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use serde_json::Value;
 
+use crate::mqtt::AtBroker;
+
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
@@ -92,6 +94,8 @@ pub enum Entry {
         /// The signal's id.
         id: String,
     },
+    /// What the broker may keep of the rig's.
+    AtBroker(AtBroker),
     /// A command was answered.
     Answered {
         /// The command's id.

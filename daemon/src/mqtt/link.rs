@@ -23,8 +23,11 @@ use tokio::task::JoinHandle;
 use super::command::{self, Message};
 use super::{Delivery, Incoming, Publication, Topic, topics};
 
-/// The longest packet taken or sent, in bytes; rumqttc alone would stop at 10 KiB.
-const LONGEST_PACKET: u32 = 256 * 1024;
+/// The longest packet taken, in bytes; rumqttc alone would stop at 10 KiB.
+const LONGEST_TAKEN: u32 = 256 * 1024;
+/// The longest packet sent, in bytes: the announcement of 99 frames with long
+/// names is half of it.
+const LONGEST_SENT: u32 = 1024 * 1024;
 /// What a packet may hold beside topic, payload and correlation data, in bytes.
 const PACKET_OVERHEAD: usize = 64;
 /// QoS 1 messages under way at once. rumqttc allots room for each.
@@ -59,6 +62,8 @@ pub struct Settings {
     pub prefix: String,
     /// How soon a silent link is noticed.
     pub keep_alive: KeepAlive,
+    /// Where home automation says that it is there, in full, if that matters.
+    pub birth: Option<String>,
 }
 
 /// A password. It does not show in logs.
@@ -118,6 +123,8 @@ pub enum LinkEvent {
     /// There is no link, and why. Told once until the reason changes or the
     /// link comes up. What was published and not reported is lost.
     Down(String),
+    /// Home automation has come up, and may know nothing of the rig.
+    HomeCameUp,
     /// Somebody asks something.
     Incoming(Box<Incoming>),
     /// The broker has the message published with this id.
@@ -163,6 +170,7 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
         options: options(&settings),
         broker: format!("{}:{}", settings.host, settings.port),
         prefix: Arc::clone(&prefix),
+        birth: settings.birth,
         connection: connection.clone(),
         events,
     };
@@ -181,18 +189,15 @@ fn options(settings: &Settings) -> MqttOptions {
         .set_connection_timeout(CONNECT_WITHIN_S)
         .set_clean_start(true)
         .set_session_expiry_interval(Some(0))
-        .set_max_packet_size(Some(LONGEST_PACKET))
+        .set_max_packet_size(Some(LONGEST_TAKEN))
         .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
-        .set_last_will(LastWill::new(availability, OFFLINE, QoS::AtLeastOnce, true, None));
+        .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
     if settings.user.is_some() || settings.password.is_some() {
         let password = settings.password.as_ref().map_or("", |password| &password.0);
         options.set_credentials(settings.user.as_deref().unwrap_or_default(), password);
     }
     options
 }
-
-const ONLINE: &str = "online";
-const OFFLINE: &str = "offline";
 
 impl Link {
     /// Hands a message to the link. Does not wait, ever.
@@ -214,7 +219,7 @@ impl Link {
     /// for it again.
     pub fn announce_online(&self) {
         if let Some(connection) = self.connection.lock().as_mut() {
-            self.announce(connection, ONLINE);
+            self.announce(connection, topics::ONLINE);
         }
     }
 
@@ -231,7 +236,7 @@ impl Link {
         let mut connection = self.connection.lock();
         let Some(connection) = connection.as_mut() else { return false };
         connection.leaving = true;
-        self.announce(connection, OFFLINE);
+        self.announce(connection, topics::OFFLINE);
         true
     }
 
@@ -305,6 +310,7 @@ struct Poller {
     options: MqttOptions,
     broker: String,
     prefix: Arc<str>,
+    birth: Option<String>,
     connection: SharedConnection,
     events: mpsc::Sender<LinkEvent>,
 }
@@ -388,8 +394,10 @@ impl Poller {
     }
 
     fn on_connected(&self, session: &Session, ack: &ConnAck) -> LinkEvent {
-        let filters = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
-        if session.client.try_subscribe_many(filters.map(|topic| self.filter(topic))).is_err() {
+        let commands = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
+        let own = commands.map(|topic| format!("{}/{topic}", self.prefix));
+        let filters = own.into_iter().chain(self.birth.clone()).map(filter);
+        if session.client.try_subscribe_many(filters).is_err() {
             // Cannot be: the queue is empty and nobody else has the client yet.
             tracing::error!("the commands could not be subscribed to");
         }
@@ -397,24 +405,16 @@ impl Poller {
         *self.connection.lock() = Some(Connection {
             client: session.client.clone(),
             queued: VecDeque::new(),
-            longest_packet: takes.unwrap_or(LONGEST_PACKET).min(LONGEST_PACKET),
+            longest_packet: takes.unwrap_or(LONGEST_SENT).min(LONGEST_SENT),
             leaving: false,
         });
         LinkEvent::Up
     }
 
-    /// Without what is retained, which is no command, and without what the rig
-    /// itself publishes. `preserve_retain` shows the flag on what was published
-    /// just now with it; else it would pass for a plain command, once.
-    fn filter(&self, topic: &str) -> Filter {
-        let mut filter = Filter::new(format!("{}/{topic}", self.prefix), QoS::AtLeastOnce);
-        filter.retain_forward_rule = RetainForwardRule::Never;
-        filter.preserve_retain = true;
-        filter.nolocal = true;
-        filter
-    }
-
     fn on_message(&self, publish: &Publish) -> Option<LinkEvent> {
+        if self.birth.as_ref().is_some_and(|birth| publish.topic == birth.as_bytes()) {
+            return (publish.payload == topics::ONLINE).then_some(LinkEvent::HomeCameUp);
+        }
         let properties = publish.properties.as_ref();
         let message = Message {
             topic: &publish.topic,
@@ -465,10 +465,21 @@ impl Poller {
     }
 }
 
+/// Without what is retained, which is no command, and without what the rig
+/// itself publishes. `preserve_retain` shows the flag on what was published
+/// just now with it; else it would pass for a plain command, once.
+fn filter(topic: String) -> Filter {
+    let mut filter = Filter::new(topic, QoS::AtLeastOnce);
+    filter.retain_forward_rule = RetainForwardRule::Never;
+    filter.preserve_retain = true;
+    filter.nolocal = true;
+    filter
+}
+
 fn warn_of_refused_subscriptions(ack: &SubAck) {
     for code in &ack.return_codes {
         if !matches!(code, SubscribeReasonCode::Success(_)) {
-            tracing::warn!("the broker refuses a subscription to commands ({code:?}); check its access list");
+            tracing::warn!("the broker refuses a subscription ({code:?}); check its access list");
         }
     }
 }
@@ -498,8 +509,12 @@ fn why(error: &ConnectionError) -> String {
 /// Between half of a pause and all of it, so that many clients of a broker
 /// that comes back do not come all at once.
 fn jittered(pause: Duration) -> Duration {
-    let random = RandomState::new().hash_one(());
-    pause / 2 + (pause / 2).mul_f64(random as f64 / u64::MAX as f64)
+    pause / 2 + (pause / 2).mul_f64(random_share())
+}
+
+/// Anything from 0 to 1.
+pub(crate) fn random_share() -> f64 {
+    RandomState::new().hash_one(()) as f64 / u64::MAX as f64
 }
 
 #[cfg(test)]
@@ -515,6 +530,7 @@ mod tests {
             client_id: "frameside-yard".into(),
             prefix: topics::prefix("yard"),
             keep_alive: KeepAlive::default(),
+            birth: None,
         }
     }
 

@@ -167,14 +167,14 @@ impl Service {
         self.tell_frame(now, frame);
     }
 
-    fn sensor_changed(&mut self, sensor: SensorId, lost: bool) {
+    pub(super) fn sensor_changed(&mut self, sensor: SensorId, lost: bool) {
         let name = &self.setup.sensors[usize::from(sensor.0)].name;
         let payload = if lost { "ON" } else { "OFF" };
         self.publish(Publication::retained(topics::sensor_problem(name), payload));
     }
 
     /// Publishes a frame's state now.
-    fn tell_frame(&mut self, now: Mono, frame: FrameId) {
+    pub(super) fn tell_frame(&mut self, now: Mono, frame: FrameId) {
         let Some(status) = self.frame_status(now, frame) else { return };
         let again = matches!(status.state, FrameState::Exposing | FrameState::Due);
         let next = now.plus_seconds(STATE_EVERY_S * self.setup.speed);
@@ -206,23 +206,6 @@ impl Service {
         *told_at = now;
         let topic = topics::sensor_irradiance(&self.setup.sensors[usize::from(sensor.0)].name);
         self.publish(Publication::fleeting(topic, format!("{:.3}", reading.seen.lowest().w_m2())));
-    }
-
-    /// The broker is there: everything it should know.
-    pub(super) fn greet(&mut self, now: Mono) {
-        tracing::info!("the broker is there");
-        for id in (0..self.setup.sensors.len() as u16).map(SensorId) {
-            let lost = self.rig.sensor(id).is_some_and(|s| s.lost);
-            self.sensor_changed(id, lost);
-        }
-        for frame in self.frame_ids() {
-            self.tell_frame(now, frame);
-        }
-        self.outbox.link_up();
-        self.send_signals();
-        if let Some(link) = &self.hands.link {
-            link.announce_online();
-        }
     }
 
     /// Signals whose commit is safe may go out.
