@@ -251,6 +251,8 @@ fn commands_come_over_the_broker_once_and_never_retained() {
         (&json!("exposing"), &json!("empty"))
     );
     assert!(daemon.terminate().success());
+    // Sent while nobody listened: it does not come later as if it were meant then.
+    broker.publish(&Publish::new("frameside/yard/frame/oak/command", "cover"));
     let daemon = site.run();
     let _ = replies.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
     let unknown = answer_to(&broker, &replies, "frame/pine/command", "cover");

@@ -34,6 +34,12 @@ const PACKET_OVERHEAD: usize = 64;
 const MOST_IN_FLIGHT: u16 = 64;
 /// Messages that wait to be written.
 const QUEUE: usize = 1024;
+/// Answers go out while fewer messages than this wait to be written, so that a
+/// flood of commands holds up no signal.
+const ANSWERS_GO_BELOW: usize = 64;
+/// Answers that wait for that. Brokers have been seen to send more commands
+/// than the link has acknowledged, so this alone bounds them.
+const MOST_ANSWERS: usize = 16 * 1024;
 /// Room beyond [`QUEUE`] for the subscription, availability and the farewell.
 const RESERVE: usize = 4;
 /// Events that wait for the service. When it falls behind, the broker waits.
@@ -140,7 +146,7 @@ pub enum NotSent {
     #[error("there is no link to the broker; the message is not sent")]
     Down,
     /// The broker takes messages more slowly than they come.
-    #[error("{QUEUE} messages wait for the broker already; the message is not sent")]
+    #[error("too many messages wait for the broker already; the message is not sent")]
     Full,
     /// The broker would end the link over it.
     #[error("the message is longer than the {most} bytes that the broker takes; it is not sent")]
@@ -214,6 +220,22 @@ impl Link {
         connection.publish(&self.prefix, publication)
     }
 
+    /// Hands an answer to a command to the link: it goes out when nothing more
+    /// urgent waits. Does not wait, ever.
+    ///
+    /// # Errors
+    /// As [`Self::publish`], but for the length, which is only known later.
+    pub fn answer(&self, answer: Publication) -> Result<(), NotSent> {
+        let mut connection = self.connection.lock();
+        let connection = connection.as_mut().ok_or(NotSent::Down)?;
+        if connection.answers.len() >= MOST_ANSWERS {
+            return Err(NotSent::Full);
+        }
+        connection.answers.push_back(answer);
+        connection.send_answers(&self.prefix);
+        Ok(())
+    }
+
     /// Says that the rig is online, after everything else that the broker
     /// should know. Harmless without a link: the next [`LinkEvent::Up`] calls
     /// for it again.
@@ -271,6 +293,8 @@ struct Connection {
     client: AsyncClient,
     /// The id to report by, if any, of each message not yet written.
     queued: VecDeque<Option<String>>,
+    /// Answers that go out once the queue is short.
+    answers: VecDeque<Publication>,
     /// The longest packet the broker takes, in bytes.
     longest_packet: u32,
     /// Whether to leave once everything is acknowledged.
@@ -278,6 +302,19 @@ struct Connection {
 }
 
 impl Connection {
+    fn send_answers(&mut self, prefix: &str) {
+        while self.queued.len() < ANSWERS_GO_BELOW {
+            let Some(answer) = self.answers.pop_front() else { return };
+            if let Err(error) = self.publish(prefix, answer) {
+                tracing::warn!("an answer: {error}");
+            }
+        }
+    }
+
+    fn is_idle(&self) -> bool {
+        self.queued.is_empty() && self.answers.is_empty()
+    }
+
     fn publish(&mut self, prefix: &str, publication: Publication) -> Result<(), NotSent> {
         let Publication { topic, payload, retain, delivery, correlation } = publication;
         let topic = match topic {
@@ -405,6 +442,7 @@ impl Poller {
         *self.connection.lock() = Some(Connection {
             client: session.client.clone(),
             queued: VecDeque::new(),
+            answers: VecDeque::new(),
             longest_packet: takes.unwrap_or(LONGEST_SENT).min(LONGEST_SENT),
             leaving: false,
         });
@@ -434,8 +472,11 @@ impl Poller {
 
     /// The first message of the queue was written, in QoS 1 under a packet id.
     fn on_written(&self, session: &mut Session, packet_id: u16) {
-        let id =
-            self.connection.lock().as_mut().and_then(|connection| connection.queued.pop_front()).flatten();
+        let id = self.connection.lock().as_mut().and_then(|connection| {
+            let written = connection.queued.pop_front();
+            connection.send_answers(&self.prefix);
+            written.flatten()
+        });
         if packet_id != 0 {
             session.in_flight.insert(packet_id, id);
         }
@@ -457,7 +498,7 @@ impl Poller {
 
     fn leave_if_done(&self, session: &Session) {
         let connection = self.connection.lock();
-        let leaving = connection.as_ref().is_some_and(|c| c.leaving && c.queued.is_empty());
+        let leaving = connection.as_ref().is_some_and(|c| c.leaving && c.is_idle());
         if leaving && session.in_flight.is_empty() && session.client.try_disconnect().is_err() {
             // Cannot be: the queue is empty. The last will says the same.
             tracing::debug!("could not take leave of the broker");

@@ -314,7 +314,13 @@ impl Service {
                 // Whoever asked may have gone; what was done stays done.
                 let _ = to.send(answer);
             }
-            Asker::Broker(reply) => self.publish(reply.with(answer)),
+            Asker::Broker(reply) => {
+                if let Some(link) = &self.hands.link
+                    && let Err(error) = link.answer(reply.with(answer))
+                {
+                    tracing::warn!("an answer: {error}");
+                }
+            }
         }
     }
 }
