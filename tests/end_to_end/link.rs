@@ -40,6 +40,7 @@ fn settings(broker: &Broker) -> Settings {
         port: broker.port(),
         user: None,
         password: None,
+        tls: None,
         client_id: "frameside-yard".into(),
         prefix: topics::prefix("yard"),
         keep_alive: KeepAlive::default(),

@@ -9,5 +9,6 @@ mod manners;
 mod purity;
 mod reference;
 mod rehearsal;
+mod secure;
 mod service;
 mod yard;

@@ -50,6 +50,7 @@ fn binary() -> &'static Path {
 /// A directory with a config, a ledger and a socket; it outlives the daemons run in it.
 pub struct Site {
     dir: TempDir,
+    variables: Vec<(String, PathBuf)>,
 }
 
 impl Site {
@@ -57,7 +58,7 @@ impl Site {
     /// and socket are put there unless the config says where.
     #[must_use]
     pub fn new(config: &str) -> Self {
-        let site = Self { dir: TempDir::new().unwrap() };
+        let site = Self { dir: TempDir::new().unwrap(), variables: Vec::new() };
         site.configure(config);
         site
     }
@@ -72,6 +73,11 @@ impl Site {
         }
         let config = config.replace("{dir}", self.dir.path().to_str().unwrap());
         std::fs::write(self.path("config.toml"), config).unwrap();
+    }
+
+    /// Sets a variable of the environment for what runs on this site from now on.
+    pub fn set_variable(&mut self, name: &str, path: PathBuf) {
+        self.variables.push((name.to_owned(), path));
     }
 
     /// A file in the site's directory.
@@ -110,6 +116,7 @@ impl Site {
     fn command(&self) -> Command {
         let mut command = command();
         command.env("FRAMESIDE_CONFIG", self.path("config.toml"));
+        command.envs(self.variables.iter().map(|(name, path)| (name, path)));
         command
     }
 }

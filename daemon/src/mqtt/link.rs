@@ -10,13 +10,14 @@ use std::hash::{BuildHasher, RandomState};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use rumqttc::Outgoing;
-use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, PubAck, PubAckReason, Publish,
     PublishProperties, RetainForwardRule, SubAck, SubscribeReasonCode,
 };
+use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, Incoming as Packet, MqttOptions, StateError};
+use rumqttc::{Outgoing, TlsConfiguration, TlsError, Transport};
+use rustls::ClientConfig;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
@@ -66,6 +67,8 @@ pub struct Settings {
     pub client_id: String,
     /// What comes before every topic, without the slash: see [`topics::prefix`].
     pub prefix: String,
+    /// How the link is secured; `None`: not at all.
+    pub tls: Option<Arc<ClientConfig>>,
     /// How soon a silent link is noticed.
     pub keep_alive: KeepAlive,
     /// Where home automation says that it is there, in full, if that matters.
@@ -198,6 +201,9 @@ fn options(settings: &Settings) -> MqttOptions {
         .set_max_packet_size(Some(LONGEST_TAKEN))
         .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
         .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
+    if let Some(tls) = &settings.tls {
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::clone(tls))));
+    }
     if settings.user.is_some() || settings.password.is_some() {
         let password = settings.password.as_ref().map_or("", |password| &password.0);
         options.set_credentials(settings.user.as_deref().unwrap_or_default(), password);
@@ -528,7 +534,9 @@ fn warn_of_refused_subscriptions(ack: &SubAck) {
 /// What a person needs to know of an error.
 fn why(error: &ConnectionError) -> String {
     match error {
-        ConnectionError::Io(error) => error.to_string(),
+        ConnectionError::Io(error)
+        | ConnectionError::Tls(TlsError::Io(error))
+        | ConnectionError::MqttState(StateError::Deserialization(PacketError::Io(error))) => why_io(error),
         ConnectionError::Timeout(_) => "it does not answer".to_owned(),
         ConnectionError::ConnectionRefused(
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
@@ -544,6 +552,17 @@ fn why(error: &ConnectionError) -> String {
         ConnectionError::MqttState(StateError::ConnectionAborted) => "it closed the connection".to_owned(),
         ConnectionError::MqttState(StateError::AwaitPingResp) => "it has fallen silent".to_owned(),
         other => other.to_string(),
+    }
+}
+
+fn why_io(error: &std::io::Error) -> String {
+    use rustls::{AlertDescription, Error};
+    match error.get_ref().and_then(|inner| inner.downcast_ref()) {
+        Some(Error::InvalidCertificate(reason)) => format!("its certificate is not trusted ({reason:?})"),
+        Some(Error::AlertReceived(AlertDescription::CertificateRequired)) => {
+            "it wants a certificate of the rig's; add cert and key to tls".to_owned()
+        }
+        _ => error.to_string(),
     }
 }
 
@@ -568,6 +587,7 @@ mod tests {
             port: 1883,
             user: Some("yard".into()),
             password: Some(Password::new("secret")),
+            tls: None,
             client_id: "frameside-yard".into(),
             prefix: topics::prefix("yard"),
             keep_alive: KeepAlive::default(),

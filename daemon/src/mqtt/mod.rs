@@ -10,6 +10,7 @@ pub mod discovery;
 mod link;
 mod outbox;
 mod publication;
+mod tls;
 pub mod topics;
 
 pub use announcer::{Announcer, AtBroker};
@@ -18,4 +19,5 @@ pub(crate) use link::random_share;
 pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
 pub use outbox::Outbox;
 pub use publication::{Delivery, Publication, Topic};
+pub use tls::{TlsError, client_config};
 pub use topics::SignalPayload;

@@ -127,6 +127,8 @@ pub struct Service {
     troubles: Vec<String>,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
+    /// Why there is no link to the broker.
+    link_trouble: Option<String>,
     /// How many prints are out.
     out: usize,
 }
@@ -179,6 +181,7 @@ impl Service {
             flush_at: now,
             troubles: recovered.troubles,
             ledger_trouble: None,
+            link_trouble: None,
             out: 0,
         };
         service.ledger.write(Entry::Wall(wall));
@@ -307,8 +310,13 @@ impl Service {
     /// The link to the broker has something to say.
     pub fn on_link(&mut self, now: Mono, event: LinkEvent) {
         match event {
-            LinkEvent::Up => self.begin_to_announce(now),
-            LinkEvent::Down(_) => {
+            LinkEvent::Up => {
+                self.link_trouble = None;
+                self.begin_to_announce(now);
+            }
+            LinkEvent::Down(reason) => {
+                tracing::warn!("{reason}");
+                self.link_trouble = Some(reason);
                 self.announcer.stop();
                 self.outbox.link_down();
             }

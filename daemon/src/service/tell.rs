@@ -268,6 +268,7 @@ impl Service {
         let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
         let mut troubles = self.troubles.clone();
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
+        troubles.extend(self.link_trouble.clone());
         Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
     }
 
