@@ -79,6 +79,7 @@ pub fn setup(config: &Config) -> Setup {
             glass: frame.glass,
         })
         .collect();
+    let mqtt = config.mqtt.as_ref();
     Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
@@ -92,6 +93,8 @@ pub fn setup(config: &Config) -> Setup {
         sensors,
         frames,
         keep_idle_light: config.ledger.keep_idle_light,
+        discovery: mqtt.map(|mqtt| mqtt.discovery).unwrap_or_default(),
+        discovery_prefix: mqtt.map(|mqtt| mqtt.discovery_prefix.clone()).unwrap_or_default(),
         ledger: config.ledger.path.clone(),
         speed: config.speed,
     }

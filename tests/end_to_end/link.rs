@@ -40,9 +40,11 @@ fn settings(broker: &Broker) -> Settings {
         port: broker.port(),
         user: None,
         password: None,
+        tls: None,
         client_id: "frameside-yard".into(),
         prefix: topics::prefix("yard"),
         keep_alive: KeepAlive::default(),
+        birth: None,
     }
 }
 
@@ -250,8 +252,8 @@ fn long_packets_pass_and_longer_ones_do_not_break_the_link() {
     let long = "x".repeat(200 * 1024);
     rig.link.publish(Publication::retained(topics::frame_state("oak"), long.as_str())).unwrap();
     assert_eq!(live.next(SOON).unwrap().payload.len(), long.len());
-    let longer = Publication::retained(topics::frame_state("oak"), long.repeat(2));
-    assert_eq!(rig.link.publish(longer), Err(NotSent::TooLong { most: 256 * 1024 }));
+    let longer = Publication::retained(topics::frame_state("oak"), long.repeat(6));
+    assert_eq!(rig.link.publish(longer), Err(NotSent::TooLong { most: 1024 * 1024 }));
 
     let topic = "frameside/yard/command";
     // Beyond what the link takes from the broker: it never arrives.

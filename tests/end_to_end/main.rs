@@ -5,6 +5,7 @@
 mod bad_input;
 mod chips;
 mod device_node;
+mod house;
 mod link;
 mod manners;
 mod purity;
@@ -12,6 +13,7 @@ mod recipes;
 mod reference;
 mod reference_sensitometry;
 mod rehearsal;
+mod secure;
 mod sensitometry;
 mod sensors;
 mod service;

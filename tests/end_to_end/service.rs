@@ -1,47 +1,22 @@
 //! The real daemon as a process, from `expose` to the record, with a real Mosquitto and
 //! its clients; killed and left without a broker in the middle.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::{Value, json};
 
-use crate::yard::{SOON, assert_on_target, expose, json_of, number, ok, refused, site};
+use crate::yard::{
+    SOON, all_until, assert_on_target, expose, json_of, kept, number, ok, refused, says, site,
+};
 
 const AVAILABILITY: &str = "frameside/yard/availability";
 const SIGNAL: &str = "frameside/yard/signal";
 const REPLY: &str = "frameside/yard/reply";
 
-fn says(message: &Message, topic: &str, text: &str) -> bool {
-    message.topic == topic && message.payload == text.as_bytes()
-}
-
 fn is_signal(message: &Message, topic: &str, frame: &str, kind: &str) -> bool {
     message.topic == topic && message.json()["frame"] == frame && message.json()["kind"] == kind
-}
-
-/// Everything up to and with the first message that `last` accepts.
-fn all_until(subscriber: &Subscriber, last: impl Fn(&Message) -> bool) -> Vec<Message> {
-    let mut seen = Vec::new();
-    loop {
-        let message =
-            subscriber.next(SOON).unwrap_or_else(|| panic!("it did not come; these came: {seen:?}"));
-        let is_last = last(&message);
-        seen.push(message);
-        if is_last {
-            return seen;
-        }
-    }
-}
-
-/// What the broker has kept for whoever comes late; a mark of our own ends it.
-fn kept(broker: &Broker) -> BTreeMap<String, String> {
-    let late = broker.subscribe(&["frameside/#", "mark"]);
-    broker.publish(&Publish::new("mark", "x"));
-    let messages = all_until(&late, |message| message.topic == "mark");
-    let kept = messages.iter().filter(|message| message.retained);
-    kept.map(|message| (message.topic.clone(), message.text().to_owned())).collect()
 }
 
 fn frame(site: &Site, name: &str) -> Value {
@@ -276,6 +251,8 @@ fn commands_come_over_the_broker_once_and_never_retained() {
         (&json!("exposing"), &json!("empty"))
     );
     assert!(daemon.terminate().success());
+    // Sent while nobody listened: it does not come later as if it were meant then.
+    broker.publish(&Publish::new("frameside/yard/frame/oak/command", "cover"));
     let daemon = site.run();
     let _ = replies.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
     let unknown = answer_to(&broker, &replies, "frame/pine/command", "cover");

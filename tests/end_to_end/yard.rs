@@ -1,10 +1,11 @@
 //! The rig most of these tests run: two frames, one behind half a glass, before
 //! an emulated chip in made-up light that passes faster than life.
 
+use std::collections::BTreeMap;
 use std::process::Output;
 use std::time::Duration;
 
-use frameside_tests::Site;
+use frameside_tests::{Broker, Message, Publish, Site, Subscriber};
 use serde_json::Value;
 
 /// Long enough for anything that is to come, on a busy machine too.
@@ -73,4 +74,33 @@ pub(crate) fn number(value: &Value, field: &str) -> f64 {
 #[track_caller]
 pub(crate) fn assert_on_target(dose_j_m2: f64, target_j_m2: f64) {
     assert!((dose_j_m2 / target_j_m2 - 1.0).abs() < 2e-3, "{dose_j_m2} instead of {target_j_m2} J/m²");
+}
+
+pub(crate) fn says(message: &Message, topic: &str, text: &str) -> bool {
+    message.topic == topic && message.payload == text.as_bytes()
+}
+
+/// Everything up to and with the first message that `last` accepts.
+pub(crate) fn all_until(subscriber: &Subscriber, last: impl Fn(&Message) -> bool) -> Vec<Message> {
+    let mut seen = Vec::new();
+    loop {
+        let message = subscriber.next(SOON).unwrap_or_else(|| {
+            let topics: Vec<&str> = seen.iter().map(|message: &Message| message.topic.as_str()).collect();
+            panic!("it did not come; these came: {topics:?}")
+        });
+        let is_last = last(&message);
+        seen.push(message);
+        if is_last {
+            return seen;
+        }
+    }
+}
+
+/// What the broker has kept for whoever comes late; a mark of our own ends it.
+pub(crate) fn kept(broker: &Broker) -> BTreeMap<String, String> {
+    let late = broker.subscribe(&["#"]);
+    broker.publish(&Publish::new("mark", "x"));
+    let messages = all_until(&late, |message| message.topic == "mark");
+    let kept = messages.iter().filter(|message| message.retained && message.topic != "mark");
+    kept.map(|message| (message.topic.clone(), message.text().to_owned())).collect()
 }

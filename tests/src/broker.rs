@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write as _};
 use std::net::TcpListener;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -22,6 +22,8 @@ pub struct Broker {
     dir: TempDir,
     port: u16,
     login: Option<(String, String)>,
+    /// Whether clients show [`Self::path`] `client.pem` over TLS.
+    secured: bool,
     running: Option<Child>,
 }
 
@@ -29,34 +31,80 @@ impl Broker {
     /// Starts a broker that lets anyone in; `None` where Mosquitto is not installed.
     #[must_use]
     pub fn start() -> Option<Self> {
-        Some(Self::start_with(needs::mosquitto()?, "allow_anonymous true\n", TempDir::new().unwrap(), None))
+        Some(Self::start_with(needs::mosquitto()?, "allow_anonymous true\n", TempDir::new().unwrap(), false))
     }
 
     /// Starts a broker with one user and an access list (lines of Mosquitto's
     /// `acl_file`). [`Self::publish`] and [`Self::subscribe`] log in as that user.
     #[must_use]
     pub fn start_guarded(user: &str, password: &str, access: &str) -> Option<Self> {
+        Self::start_for(&[(user, password)], &format!("user {user}\n{access}\n"))
+    }
+
+    /// Starts a broker with these users and their passwords, and an access list.
+    /// [`Self::publish`] and [`Self::subscribe`] log in as the first of them.
+    #[must_use]
+    pub fn start_for(users: &[(&str, &str)], access: &str) -> Option<Self> {
         let program = needs::mosquitto()?;
         let dir = TempDir::new().unwrap();
         let (passwords, acl) = (dir.path().join("passwords"), dir.path().join("acl"));
-        std::fs::write(&acl, format!("user {user}\n{access}\n")).unwrap();
-        let mut make = Command::new("mosquitto_passwd");
-        make.args(["-c", "-b"]).arg(&passwords).args([user, password]);
-        assert!(make.status().unwrap().success(), "mosquitto_passwd failed");
+        std::fs::write(&acl, access).unwrap();
+        std::fs::write(&passwords, "").unwrap();
+        for (user, password) in users {
+            let mut make = Command::new("mosquitto_passwd");
+            make.arg("-b").arg(&passwords).args([user, password]);
+            assert!(make.status().unwrap().success(), "mosquitto_passwd failed");
+        }
         let rules = format!(
             "allow_anonymous false\npassword_file {}\nacl_file {}\n",
             passwords.display(),
             acl.display()
         );
-        Some(Self::start_with(program, &rules, dir, Some((user.into(), password.into()))))
+        let mut broker = Self::start_with(program, &rules, dir, false);
+        broker.log_in_as(users[0].0, users[0].1);
+        Some(broker)
     }
 
-    fn start_with(program: PathBuf, rules: &str, dir: TempDir, login: Option<(String, String)>) -> Self {
+    /// Starts a broker that speaks TLS and lets in who shows a certificate of its
+    /// authority, which [`Self::publish`] and [`Self::subscribe`] do. In [`Self::path`] are
+    /// `ca.pem`, `client.pem` and `client.key`; and `other.pem`, an authority that has
+    /// nothing to do with it.
+    #[must_use]
+    pub fn start_secured() -> Option<Self> {
+        let program = needs::mosquitto()?;
+        needs::openssl()?;
+        let dir = TempDir::new().unwrap();
+        certificates(dir.path());
+        let path = |name: &str| dir.path().join(name).display().to_string();
+        let rules = format!(
+            "allow_anonymous true\ncafile {}\ncertfile {}\nkeyfile {}\nrequire_certificate true\n",
+            path("ca.pem"),
+            path("broker.pem"),
+            path("broker.key")
+        );
+        Some(Self::start_with(program, &rules, dir, true))
+    }
+
+    /// From now on [`Self::publish`] and [`Self::subscribe`] log in as this user.
+    pub fn log_in_as(&mut self, user: &str, password: &str) {
+        self.login = Some((user.into(), password.into()));
+    }
+
+    /// A file in the broker's directory.
+    #[must_use]
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    fn start_with(program: PathBuf, rules: &str, dir: TempDir, secured: bool) -> Self {
         let port = free_port();
         // `user root` has an effect only when root starts it: else it could not read its own files.
-        let config = format!("listener {port} 127.0.0.1\npersistence false\nuser root\n{rules}");
+        // It keeps more for a slow client than its usual 1000 messages: what is dropped, we drop.
+        let config = format!(
+            "listener {port} 127.0.0.1\npersistence false\nuser root\nmax_queued_messages 100000\n{rules}"
+        );
         std::fs::write(dir.path().join("mosquitto.conf"), config).unwrap();
-        let mut broker = Self { program, dir, port, login, running: None };
+        let mut broker = Self { program, dir, port, login: None, secured, running: None };
         broker.restart();
         broker
     }
@@ -116,14 +164,23 @@ impl Broker {
     }
 
     /// Publishes with QoS 1 and waits for the broker's acknowledgement.
+    ///
+    /// # Panics
+    ///
+    /// When the broker refuses it.
     pub fn publish(&self, publish: &Publish) {
+        assert!(self.try_publish(publish), "mosquitto_pub to {} failed", publish.topic);
+    }
+
+    /// The same, if the broker lets it; whether it said so.
+    pub fn try_publish(&self, publish: &Publish) -> bool {
         let mut client = self.client("mosquitto_pub");
         client.args(&publish.options).args(["-t", &publish.topic]);
         // An empty payload on standard input is no message at all.
         client.arg(if publish.payload.is_empty() { "-n" } else { "-s" });
         let mut child = client.stdin(Stdio::piped()).spawn().unwrap();
         child.stdin.take().unwrap().write_all(&publish.payload).unwrap();
-        assert!(child.wait().unwrap().success(), "mosquitto_pub to {} failed", publish.topic);
+        child.wait().unwrap().success()
     }
 
     /// Publishes each line of a text to a topic with QoS 1, over one connection, and waits
@@ -140,11 +197,36 @@ impl Broker {
         let mut client = Command::new("stdbuf");
         client.args(["--output=L", program]);
         client.args(["-V", "5", "-q", "1", "-h", "127.0.0.1", "-p", &self.port.to_string()]);
+        if self.secured {
+            for (option, file) in [("--cafile", "ca.pem"), ("--cert", "client.pem"), ("--key", "client.key")]
+            {
+                client.arg(option).arg(self.path(file));
+            }
+        }
         if let Some((user, password)) = &self.login {
             client.args(["-u", user, "-P", password]);
         }
         client
     }
+}
+
+/// An authority, certificates of it for a broker on 127.0.0.1 and for a client, and another
+/// authority; good for a day.
+fn certificates(dir: &Path) {
+    let script = "set -e
+        new='-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes'
+        for ca in ca other; do
+            openssl req -x509 $new -keyout $ca.key -out $ca.pem -subj /CN=$ca -days 1
+        done
+        printf subjectAltName=IP:127.0.0.1 >broker.ext
+        printf extendedKeyUsage=clientAuth >client.ext
+        for who in broker client; do
+            openssl req $new -keyout $who.key -out $who.csr -subj /CN=$who
+            openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial \
+                -extfile $who.ext -out $who.pem -days 1
+        done";
+    let made = Command::new("sh").args(["-c", script]).current_dir(dir).output().unwrap();
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
 }
 
 impl Drop for Broker {

@@ -43,6 +43,12 @@ pub fn mosquitto() -> Option<PathBuf> {
     need(broker, "Mosquitto and its clients", "apt install mosquitto mosquitto-clients")
 }
 
+/// OpenSSL's command line, to make certificates with.
+#[must_use]
+pub fn openssl() -> Option<PathBuf> {
+    need(program("openssl"), "OpenSSL's command line", "apt install openssl")
+}
+
 /// The Python with the pinned reference libraries, from `FRAMESIDE_REFERENCE_PYTHON`
 /// or where `tests/run` puts it.
 #[must_use]

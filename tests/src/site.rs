@@ -55,7 +55,7 @@ fn binary() -> &'static Path {
 /// A directory with a config, a ledger and a socket; it outlives the daemons run in it.
 pub struct Site {
     dir: TempDir,
-    environment: Vec<(&'static str, OsString)>,
+    environment: Vec<(String, OsString)>,
 }
 
 impl Site {
@@ -63,22 +63,34 @@ impl Site {
     /// and socket are put there unless the config says where.
     #[must_use]
     pub fn new(config: &str) -> Self {
-        let dir = TempDir::new().unwrap();
+        let site = Self { dir: TempDir::new().unwrap(), environment: Vec::new() };
+        site.configure(config);
+        site
+    }
+
+    /// Writes another config, for the daemon's next start.
+    pub fn configure(&self, config: &str) {
         let mut config = config.to_owned();
         for (table, file) in [("[ledger]", "ledger.sqlite"), ("[socket]", "frameside.sock")] {
             if !config.contains(table) {
                 config.push_str(&format!("\n{table}\npath = \"{{dir}}/{file}\"\n"));
             }
         }
-        let config = config.replace("{dir}", dir.path().to_str().unwrap());
-        std::fs::write(dir.path().join("config.toml"), config).unwrap();
-        Self { dir, environment: Vec::new() }
+        let config = config.replace("{dir}", self.dir.path().to_str().unwrap());
+        std::fs::write(self.path("config.toml"), config).unwrap();
     }
 
     /// The same with more in the environment of each command.
     #[must_use]
-    pub fn with_environment(self, environment: Vec<(&'static str, OsString)>) -> Self {
-        Self { environment, ..self }
+    pub fn with_environment(mut self, environment: Vec<(&'static str, OsString)>) -> Self {
+        let named = environment.into_iter().map(|(name, value)| (name.to_owned(), value));
+        self.environment.extend(named);
+        self
+    }
+
+    /// Sets a variable of the environment for what runs on this site from now on.
+    pub fn set_variable(&mut self, name: &str, path: PathBuf) {
+        self.environment.push((name.to_owned(), path.into()));
     }
 
     /// A file in the site's directory.

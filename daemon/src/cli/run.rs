@@ -1,6 +1,7 @@
 //! `frameside run`
 
 use std::io::IsTerminal;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use tokio::sync::mpsc;
@@ -9,7 +10,7 @@ use tracing_subscriber::filter::LevelFilter;
 use super::{Context, Failure};
 use crate::assemble;
 use crate::clock::{self, Clock};
-use crate::config::{Config, Login};
+use crate::config::{Config, Discovery, Secret};
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
 use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
@@ -164,24 +165,42 @@ fn link(
     client_id: &str,
 ) -> Result<(Option<mqtt::Link>, mpsc::Receiver<LinkEvent>), Failure> {
     let Some(broker) = &config.mqtt else { return Ok((None, mpsc::channel(1).1)) };
+    let tls = broker.tls.as_ref().map(mqtt::client_config);
     let settings = Settings {
         host: broker.broker.clone(),
         port: broker.port,
         user: broker.login.as_ref().map(|login| login.user.clone()),
-        password: broker.login.as_ref().map(password).transpose()?.flatten(),
+        password: broker
+            .login
+            .as_ref()
+            .and_then(|login| login.password.as_ref())
+            .map(password)
+            .transpose()?,
+        tls: tls.transpose().map_err(|error| Failure::Config(error.to_string()))?,
         client_id: client_id.to_owned(),
         prefix: topics::prefix(config.rig.name.as_str()),
         keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
+        birth: (broker.discovery != Discovery::Off).then(|| format!("{}/status", broker.discovery_prefix)),
     };
     let (link, events) = mqtt::connect(settings);
     Ok((Some(link), events))
 }
 
-fn password(login: &Login) -> Result<Option<Password>, Failure> {
-    let Some(file) = &login.password_file else { return Ok(None) };
-    let text = std::fs::read_to_string(file)
+fn password(secret: &Secret) -> Result<Password, Failure> {
+    let file = match secret {
+        Secret::File(file) => file.clone(),
+        Secret::Credential(name) => {
+            let folder = std::env::var_os("CREDENTIALS_DIRECTORY").ok_or_else(|| {
+                Failure::Failed(format!(
+                    "systemd gives no credentials; add LoadCredential={name}:FILE to the service, or use password_file"
+                ))
+            })?;
+            PathBuf::from(folder).join(name)
+        }
+    };
+    let text = std::fs::read_to_string(&file)
         .map_err(|error| Failure::Failed(format!("the password file {}: {error}", file.display())))?;
-    Ok(Some(Password::new(text.lines().next().unwrap_or_default())))
+    Ok(Password::new(text.lines().next().unwrap_or_default()))
 }
 
 /// A light for each frame that has one.

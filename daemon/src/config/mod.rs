@@ -331,8 +331,17 @@ pub struct Mqtt {
 pub struct Login {
     /// The user's name.
     pub user: String,
-    /// A file whose first line is the password.
-    pub password_file: Option<PathBuf>,
+    /// Where the password is.
+    pub password: Option<Secret>,
+}
+
+/// Where a password is: its first line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Secret {
+    /// In a file.
+    File(PathBuf),
+    /// In a systemd credential of this name (`LoadCredential=` of the unit).
+    Credential(String),
 }
 
 /// How the link to the broker is secured.

@@ -13,7 +13,7 @@ use super::sensor;
 use super::values;
 use super::{
     Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Pin, Place, Rig,
-    Signal, Source, SourceKind, Tilt, Tls,
+    Secret, Signal, Source, SourceKind, Tilt, Tls,
 };
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -279,9 +279,6 @@ impl Parser<'_> {
         let modes =
             [("device", Discovery::Device), ("components", Discovery::Components), ("off", Discovery::Off)];
         let discovery = section.or("discovery", Discovery::Off, values::one_of(&modes));
-        if matches!(discovery, Some(Discovery::Device | Discovery::Components)) {
-            self.not_built(section.at("discovery"), "discovery".to_owned(), "write discovery = \"off\"");
-        }
         let discovery_prefix = section.or("discovery_prefix", "homeassistant".to_owned(), values::topic);
         // Below 5 s the MQTT library refuses; a day has no room in 16 bits.
         let bounds = Duration::from_secs(5)..=Duration::from_secs(18 * 3600);
@@ -301,21 +298,29 @@ impl Parser<'_> {
 
     fn login(&self, section: &mut Section<'_>) -> Option<Login> {
         section.needs("password_file", "user");
+        section.needs("password_credential", "user");
         let user = section.optional("user", values::line);
-        let password_file = section.optional("password_file", values::path(self.folder));
-        if let Some(file) = password_file.as_ref().filter(|file| is_readable_by_everyone(file)) {
-            self.warnings.say(section.at("password_file"), Finding::PasswordReadable(file.clone()));
+        let file = section.optional("password_file", values::path(self.folder));
+        self.warn_if_readable_by_everyone(section.at("password_file"), file.as_deref());
+        if file.is_some() {
+            section.out_of_place(&["password_credential"], "password_file", "a user without one");
         }
-        Some(Login { user: user?, password_file })
+        let credential = section.optional("password_credential", values::file_name);
+        let password = file.map(Secret::File).or_else(|| credential.map(Secret::Credential));
+        Some(Login { user: user?, password })
+    }
+
+    fn warn_if_readable_by_everyone(&self, at: usize, secret: Option<&Path>) {
+        if let Some(file) = secret.filter(|file| is_readable_by_everyone(file)) {
+            self.warnings.say(at, Finding::SecretReadable(file.to_owned()));
+        }
     }
 
     fn tls(&self, broker: &mut Section<'_>) -> Option<Tls> {
-        let at = broker.at("tls");
         let mut section = broker.section("tls", "tls");
         if !section.is_present() {
             return None;
         }
-        self.not_built(at, "tls".to_owned(), "leave tls out and keep the broker on a network you trust");
         let ca = section.required("ca", r#""system""#, |entry| match values::string(entry)? {
             "system" => Ok(Ca::System),
             _ => values::path(self.folder)(entry).map(Ca::File),
@@ -324,6 +329,7 @@ impl Parser<'_> {
         section.needs("key", "cert");
         let cert = section.optional("cert", values::path(self.folder));
         let key = section.optional("key", values::path(self.folder));
+        self.warn_if_readable_by_everyone(section.at("key"), key.as_deref());
         section.finish();
         let client = cert.zip(key).map(|(cert, key)| ClientCertificate { cert, key });
         Some(Tls { ca: ca?, client })

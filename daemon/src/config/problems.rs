@@ -234,9 +234,9 @@ pub enum Finding {
     /// Neither the file nor the environment says where the ledger is.
     #[error("no place for the ledger: add [ledger] path = \"/where/ledger.sqlite\", or set HOME")]
     NoLedgerPlace,
-    /// Warning: anyone on the machine can read the password.
+    /// Warning: anyone on the machine can read a password or key.
     #[error("{} can be read by everyone; say: chmod o-r {}", .0.display(), .0.display())]
-    PasswordReadable(PathBuf),
+    SecretReadable(PathBuf),
     /// This build does not do that yet.
     #[error("{what} is not built yet; {instead}")]
     NotBuilt {

@@ -136,7 +136,7 @@ fn the_whole_contract_is_taken() {
             port: 1883,
             login: Some(Login {
                 user: "yard".to_owned(),
-                password_file: Some(PathBuf::from("/etc/frameside/mqtt.password")),
+                password: Some(Secret::File(PathBuf::from("/etc/frameside/mqtt.password"))),
             }),
             tls: Some(Tls { ca: Ca::System, client: None }),
             discovery: Discovery::Device,
@@ -156,8 +156,6 @@ fn what_is_not_built_is_named_with_its_place() {
         told(parse(FULL).unwrap().unsupported()),
         [
             "config.toml:26:9: a lamp relay is not built yet; leave relay out and switch the lamp by hand",
-            "config.toml:37:7: tls is not built yet; leave tls out and keep the broker on a network you trust",
-            "config.toml:38:13: discovery is not built yet; write discovery = \"off\"",
             "config.toml:43:8: a hook is not built yet; leave hook out",
         ]
     );
@@ -223,7 +221,7 @@ fn relative_paths_start_at_the_files_folder() {
     let light = Playback { file: PathBuf::from("/etc/fs/day.csv"), from: None };
     assert_eq!(config.sensors[0].kind, SensorKind::Recorded(light));
     let login = config.mqtt.unwrap().login.unwrap();
-    assert_eq!(login.password_file.unwrap(), Path::new("/etc/fs/secret"));
+    assert_eq!(login.password, Some(Secret::File(PathBuf::from("/etc/fs/secret"))));
     assert_eq!(config.ledger.path, Path::new("/etc/fs/data/l.sqlite"));
     assert_eq!(config.socket, Path::new("/run/s"));
 }
@@ -693,6 +691,25 @@ fn a_password_that_everyone_can_read_is_warned_of() {
         [format!("{at}:9:17: {secret} can be read by everyone; say: chmod o-r {secret}")]
     );
     assert!(warned(0o640).is_empty());
+}
+
+#[test]
+fn a_password_comes_from_a_file_or_from_a_credential() {
+    let login = |more: &str| {
+        parse(&format!("{RIG}{SKY}[mqtt]\nbroker = \"hub\"\nuser = \"u\"\n{more}"))
+            .map(|c| c.mqtt.unwrap().login)
+    };
+    let from = |password| Some(Login { user: "u".to_owned(), password });
+    assert_eq!(login("").unwrap(), from(None));
+    let credential = Secret::Credential("mqtt.password".to_owned());
+    assert_eq!(login("password_credential = \"mqtt.password\"").unwrap(), from(Some(credential)));
+    assert_eq!(
+        told(&login("password_file = \"/p\"\npassword_credential = \"a/b\"").unwrap_err()),
+        [
+            "config.toml:10:1: \"password_credential\" does not go with password_file; it goes with a user without one",
+            "config.toml:10:23: password_credential cannot be \"a/b\"; it must be a name without / like \"mqtt.password\"",
+        ]
+    );
 }
 
 fn shipped() -> PathBuf {

@@ -243,6 +243,13 @@ pub(super) fn topic(entry: &Entry<'_>) -> Read<String> {
     }
 }
 
+/// The name of a file in a folder that is known.
+pub(super) fn file_name(entry: &Entry<'_>) -> Read<String> {
+    let text = string(entry)?;
+    let fit = (1..=255).contains(&text.len()) && !text.contains(['/', '\0']) && text != "." && text != "..";
+    if fit { Ok(text.to_owned()) } else { Err(refused(entry, "a name without / like \"mqtt.password\"")) }
+}
+
 /// A program and its arguments.
 pub(super) fn argv(entry: &Entry<'_>) -> Read<Vec<String>> {
     let wanted = "a list of strings like [\"/usr/local/bin/call\", \"printmaker\"]";

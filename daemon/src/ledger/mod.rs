@@ -26,6 +26,8 @@ use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use serde_json::Value;
 
+use crate::mqtt::AtBroker;
+
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use judging::{Judgement, Verdict, WedgeRow};
@@ -100,6 +102,8 @@ pub enum Entry {
         /// The signal's id.
         id: String,
     },
+    /// What the broker may keep of the rig's.
+    AtBroker(AtBroker),
     /// A command was answered.
     Answered {
         /// The command's id.

@@ -9,8 +9,9 @@ use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde_json::Value;
 
-use super::writer::offset_ms;
+use super::writer::{AT_BROKER, offset_ms};
 use super::{Boot, OutboxRow};
+use crate::mqtt::AtBroker;
 
 /// What is taken up again.
 #[derive(Debug, Clone, Default)]
@@ -31,6 +32,8 @@ pub struct Recovered {
     pub outbox: Vec<OutboxRow>,
     /// Answers to commands, by id, oldest first.
     pub answered: Vec<(String, Value)>,
+    /// What the broker may keep of the rig's.
+    pub at_broker: AtBroker,
     /// The rig's name at the broker, made once.
     pub client_id: String,
     /// What this boot's monotonic milliseconds were to be raised by for the
@@ -122,7 +125,15 @@ pub(super) fn recover(
             Ok((row.get(0)?, serde_json::from_str(&answer).unwrap_or(Value::Null)))
         })?
         .collect::<rusqlite::Result<_>>()?;
+    recovered.at_broker = at_broker(connection)?;
     Ok(recovered)
+}
+
+fn at_broker(connection: &Connection) -> rusqlite::Result<AtBroker> {
+    let select = "SELECT value FROM meta WHERE key = ?1";
+    let kept: Option<String> = connection.query_row(select, [AT_BROKER], |row| row.get(0)).optional()?;
+    // A text that is none of ours tells of nothing to take away.
+    Ok(kept.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default())
 }
 
 /// The prints of a condition as a rig takes them up.

@@ -31,6 +31,9 @@ const MOST_HELD: usize = 200_000;
 /// Answers to commands that are kept.
 const ANSWERS_KEPT: i64 = 100;
 
+/// The key in `meta` of what the broker may keep of the rig's.
+pub(super) const AT_BROKER: &str = "at_broker";
+
 pub(super) struct Writer {
     connection: Connection,
     boot: i64,
@@ -212,6 +215,10 @@ impl Batch<'_> {
                 params![row.id, row.frame, row.payload],
             ),
             Entry::Sent { id } => self.run("DELETE FROM outbox WHERE id = ?1", params![id]),
+            Entry::AtBroker(at_broker) => self.run(
+                "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",
+                params![AT_BROKER, serde_json::json!(at_broker).to_string()],
+            ),
             Entry::Answered { id, answer } => {
                 self.run(
                     "INSERT INTO answered (id, answer) VALUES (?1, ?2) ON CONFLICT DO NOTHING",

@@ -278,6 +278,13 @@ impl ReplyTo {
     }
 }
 
+/// A plain message with a command in it, as it is read.
+#[cfg(test)]
+pub(super) fn understood(prefix: &str, topic: &str, payload: &str) -> Incoming {
+    let (topic, payload) = (topic.as_bytes(), payload.as_bytes());
+    read(prefix, Message { topic, payload, retain: false, response_topic: None, correlation: None }).unwrap()
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;

@@ -10,27 +10,37 @@ use std::hash::{BuildHasher, RandomState};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use rumqttc::Outgoing;
-use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, PubAck, PubAckReason, Publish,
     PublishProperties, RetainForwardRule, SubAck, SubscribeReasonCode,
 };
+use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, Incoming as Packet, MqttOptions, StateError};
+use rumqttc::{Outgoing, TlsConfiguration, TlsError, Transport};
+use rustls::ClientConfig;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use super::command::{self, Message};
 use super::{Delivery, Incoming, Publication, Topic, topics};
 
-/// The longest packet taken or sent, in bytes; rumqttc alone would stop at 10 KiB.
-const LONGEST_PACKET: u32 = 256 * 1024;
+/// The longest packet taken, in bytes; rumqttc alone would stop at 10 KiB.
+const LONGEST_TAKEN: u32 = 256 * 1024;
+/// The longest packet sent, in bytes: the announcement of 99 frames with long
+/// names is half of it.
+const LONGEST_SENT: u32 = 1024 * 1024;
 /// What a packet may hold beside topic, payload and correlation data, in bytes.
 const PACKET_OVERHEAD: usize = 64;
 /// QoS 1 messages under way at once. rumqttc allots room for each.
 const MOST_IN_FLIGHT: u16 = 64;
 /// Messages that wait to be written.
 const QUEUE: usize = 1024;
+/// Answers go out while fewer messages than this wait to be written, so that a
+/// flood of commands holds up no signal.
+const ANSWERS_GO_BELOW: usize = 64;
+/// Answers that wait for that. Brokers have been seen to send more commands
+/// than the link has acknowledged, so this alone bounds them.
+const MOST_ANSWERS: usize = 16 * 1024;
 /// Room beyond [`QUEUE`] for the subscription, availability and the farewell.
 const RESERVE: usize = 4;
 /// Events that wait for the service. When it falls behind, the broker waits.
@@ -57,8 +67,12 @@ pub struct Settings {
     pub client_id: String,
     /// What comes before every topic, without the slash: see [`topics::prefix`].
     pub prefix: String,
+    /// How the link is secured; `None`: not at all.
+    pub tls: Option<Arc<ClientConfig>>,
     /// How soon a silent link is noticed.
     pub keep_alive: KeepAlive,
+    /// Where home automation says that it is there, in full, if that matters.
+    pub birth: Option<String>,
 }
 
 /// A password. It does not show in logs.
@@ -118,6 +132,8 @@ pub enum LinkEvent {
     /// There is no link, and why. Told once until the reason changes or the
     /// link comes up. What was published and not reported is lost.
     Down(String),
+    /// Home automation has come up, and may know nothing of the rig.
+    HomeCameUp,
     /// Somebody asks something.
     Incoming(Box<Incoming>),
     /// The broker has the message published with this id.
@@ -133,7 +149,7 @@ pub enum NotSent {
     #[error("there is no link to the broker; the message is not sent")]
     Down,
     /// The broker takes messages more slowly than they come.
-    #[error("{QUEUE} messages wait for the broker already; the message is not sent")]
+    #[error("too many messages wait for the broker already; the message is not sent")]
     Full,
     /// The broker would end the link over it.
     #[error("the message is longer than the {most} bytes that the broker takes; it is not sent")]
@@ -163,6 +179,7 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
         options: options(&settings),
         broker: format!("{}:{}", settings.host, settings.port),
         prefix: Arc::clone(&prefix),
+        birth: settings.birth,
         connection: connection.clone(),
         events,
     };
@@ -181,18 +198,18 @@ fn options(settings: &Settings) -> MqttOptions {
         .set_connection_timeout(CONNECT_WITHIN_S)
         .set_clean_start(true)
         .set_session_expiry_interval(Some(0))
-        .set_max_packet_size(Some(LONGEST_PACKET))
+        .set_max_packet_size(Some(LONGEST_TAKEN))
         .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
-        .set_last_will(LastWill::new(availability, OFFLINE, QoS::AtLeastOnce, true, None));
+        .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
+    if let Some(tls) = &settings.tls {
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::clone(tls))));
+    }
     if settings.user.is_some() || settings.password.is_some() {
         let password = settings.password.as_ref().map_or("", |password| &password.0);
         options.set_credentials(settings.user.as_deref().unwrap_or_default(), password);
     }
     options
 }
-
-const ONLINE: &str = "online";
-const OFFLINE: &str = "offline";
 
 impl Link {
     /// Hands a message to the link. Does not wait, ever.
@@ -209,12 +226,28 @@ impl Link {
         connection.publish(&self.prefix, publication)
     }
 
+    /// Hands an answer to a command to the link: it goes out when nothing more
+    /// urgent waits. Does not wait, ever.
+    ///
+    /// # Errors
+    /// As [`Self::publish`], but for the length, which is only known later.
+    pub fn answer(&self, answer: Publication) -> Result<(), NotSent> {
+        let mut connection = self.connection.lock();
+        let connection = connection.as_mut().ok_or(NotSent::Down)?;
+        if connection.answers.len() >= MOST_ANSWERS {
+            return Err(NotSent::Full);
+        }
+        connection.answers.push_back(answer);
+        connection.send_answers(&self.prefix);
+        Ok(())
+    }
+
     /// Says that the rig is online, after everything else that the broker
     /// should know. Harmless without a link: the next [`LinkEvent::Up`] calls
     /// for it again.
     pub fn announce_online(&self) {
         if let Some(connection) = self.connection.lock().as_mut() {
-            self.announce(connection, ONLINE);
+            self.announce(connection, topics::ONLINE);
         }
     }
 
@@ -231,7 +264,7 @@ impl Link {
         let mut connection = self.connection.lock();
         let Some(connection) = connection.as_mut() else { return false };
         connection.leaving = true;
-        self.announce(connection, OFFLINE);
+        self.announce(connection, topics::OFFLINE);
         true
     }
 
@@ -266,6 +299,8 @@ struct Connection {
     client: AsyncClient,
     /// The id to report by, if any, of each message not yet written.
     queued: VecDeque<Option<String>>,
+    /// Answers that go out once the queue is short.
+    answers: VecDeque<Publication>,
     /// The longest packet the broker takes, in bytes.
     longest_packet: u32,
     /// Whether to leave once everything is acknowledged.
@@ -273,6 +308,19 @@ struct Connection {
 }
 
 impl Connection {
+    fn send_answers(&mut self, prefix: &str) {
+        while self.queued.len() < ANSWERS_GO_BELOW {
+            let Some(answer) = self.answers.pop_front() else { return };
+            if let Err(error) = self.publish(prefix, answer) {
+                tracing::warn!("an answer: {error}");
+            }
+        }
+    }
+
+    fn is_idle(&self) -> bool {
+        self.queued.is_empty() && self.answers.is_empty()
+    }
+
     fn publish(&mut self, prefix: &str, publication: Publication) -> Result<(), NotSent> {
         let Publication { topic, payload, retain, delivery, correlation } = publication;
         let topic = match topic {
@@ -305,6 +353,7 @@ struct Poller {
     options: MqttOptions,
     broker: String,
     prefix: Arc<str>,
+    birth: Option<String>,
     connection: SharedConnection,
     events: mpsc::Sender<LinkEvent>,
 }
@@ -388,8 +437,10 @@ impl Poller {
     }
 
     fn on_connected(&self, session: &Session, ack: &ConnAck) -> LinkEvent {
-        let filters = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
-        if session.client.try_subscribe_many(filters.map(|topic| self.filter(topic))).is_err() {
+        let commands = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
+        let own = commands.map(|topic| format!("{}/{topic}", self.prefix));
+        let filters = own.into_iter().chain(self.birth.clone()).map(filter);
+        if session.client.try_subscribe_many(filters).is_err() {
             // Cannot be: the queue is empty and nobody else has the client yet.
             tracing::error!("the commands could not be subscribed to");
         }
@@ -397,24 +448,17 @@ impl Poller {
         *self.connection.lock() = Some(Connection {
             client: session.client.clone(),
             queued: VecDeque::new(),
-            longest_packet: takes.unwrap_or(LONGEST_PACKET).min(LONGEST_PACKET),
+            answers: VecDeque::new(),
+            longest_packet: takes.unwrap_or(LONGEST_SENT).min(LONGEST_SENT),
             leaving: false,
         });
         LinkEvent::Up
     }
 
-    /// Without what is retained, which is no command, and without what the rig
-    /// itself publishes. `preserve_retain` shows the flag on what was published
-    /// just now with it; else it would pass for a plain command, once.
-    fn filter(&self, topic: &str) -> Filter {
-        let mut filter = Filter::new(format!("{}/{topic}", self.prefix), QoS::AtLeastOnce);
-        filter.retain_forward_rule = RetainForwardRule::Never;
-        filter.preserve_retain = true;
-        filter.nolocal = true;
-        filter
-    }
-
     fn on_message(&self, publish: &Publish) -> Option<LinkEvent> {
+        if self.birth.as_ref().is_some_and(|birth| publish.topic == birth.as_bytes()) {
+            return (publish.payload == topics::ONLINE).then_some(LinkEvent::HomeCameUp);
+        }
         let properties = publish.properties.as_ref();
         let message = Message {
             topic: &publish.topic,
@@ -434,8 +478,11 @@ impl Poller {
 
     /// The first message of the queue was written, in QoS 1 under a packet id.
     fn on_written(&self, session: &mut Session, packet_id: u16) {
-        let id =
-            self.connection.lock().as_mut().and_then(|connection| connection.queued.pop_front()).flatten();
+        let id = self.connection.lock().as_mut().and_then(|connection| {
+            let written = connection.queued.pop_front();
+            connection.send_answers(&self.prefix);
+            written.flatten()
+        });
         if packet_id != 0 {
             session.in_flight.insert(packet_id, id);
         }
@@ -457,7 +504,7 @@ impl Poller {
 
     fn leave_if_done(&self, session: &Session) {
         let connection = self.connection.lock();
-        let leaving = connection.as_ref().is_some_and(|c| c.leaving && c.queued.is_empty());
+        let leaving = connection.as_ref().is_some_and(|c| c.leaving && c.is_idle());
         if leaving && session.in_flight.is_empty() && session.client.try_disconnect().is_err() {
             // Cannot be: the queue is empty. The last will says the same.
             tracing::debug!("could not take leave of the broker");
@@ -465,10 +512,21 @@ impl Poller {
     }
 }
 
+/// Without what is retained, which is no command, and without what the rig
+/// itself publishes. `preserve_retain` shows the flag on what was published
+/// just now with it; else it would pass for a plain command, once.
+fn filter(topic: String) -> Filter {
+    let mut filter = Filter::new(topic, QoS::AtLeastOnce);
+    filter.retain_forward_rule = RetainForwardRule::Never;
+    filter.preserve_retain = true;
+    filter.nolocal = true;
+    filter
+}
+
 fn warn_of_refused_subscriptions(ack: &SubAck) {
     for code in &ack.return_codes {
         if !matches!(code, SubscribeReasonCode::Success(_)) {
-            tracing::warn!("the broker refuses a subscription to commands ({code:?}); check its access list");
+            tracing::warn!("the broker refuses a subscription ({code:?}); check its access list");
         }
     }
 }
@@ -476,7 +534,9 @@ fn warn_of_refused_subscriptions(ack: &SubAck) {
 /// What a person needs to know of an error.
 fn why(error: &ConnectionError) -> String {
     match error {
-        ConnectionError::Io(error) => error.to_string(),
+        ConnectionError::Io(error)
+        | ConnectionError::Tls(TlsError::Io(error))
+        | ConnectionError::MqttState(StateError::Deserialization(PacketError::Io(error))) => why_io(error),
         ConnectionError::Timeout(_) => "it does not answer".to_owned(),
         ConnectionError::ConnectionRefused(
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
@@ -495,11 +555,26 @@ fn why(error: &ConnectionError) -> String {
     }
 }
 
+fn why_io(error: &std::io::Error) -> String {
+    use rustls::{AlertDescription, Error};
+    match error.get_ref().and_then(|inner| inner.downcast_ref()) {
+        Some(Error::InvalidCertificate(reason)) => format!("its certificate is not trusted ({reason:?})"),
+        Some(Error::AlertReceived(AlertDescription::CertificateRequired)) => {
+            "it wants a certificate of the rig's; add cert and key to tls".to_owned()
+        }
+        _ => error.to_string(),
+    }
+}
+
 /// Between half of a pause and all of it, so that many clients of a broker
 /// that comes back do not come all at once.
 fn jittered(pause: Duration) -> Duration {
-    let random = RandomState::new().hash_one(());
-    pause / 2 + (pause / 2).mul_f64(random as f64 / u64::MAX as f64)
+    pause / 2 + (pause / 2).mul_f64(random_share())
+}
+
+/// Anything from 0 to 1.
+pub(crate) fn random_share() -> f64 {
+    RandomState::new().hash_one(()) as f64 / u64::MAX as f64
 }
 
 #[cfg(test)]
@@ -512,9 +587,11 @@ mod tests {
             port: 1883,
             user: Some("yard".into()),
             password: Some(Password::new("secret")),
+            tls: None,
             client_id: "frameside-yard".into(),
             prefix: topics::prefix("yard"),
             keep_alive: KeepAlive::default(),
+            birth: None,
         }
     }
 

@@ -4,14 +4,20 @@
 //! [`Link::publish`] does not wait, and what must arrive stays in the
 //! [`Outbox`] until the broker has acknowledged it.
 
+mod announcer;
 mod command;
+pub mod discovery;
 mod link;
 mod outbox;
 mod publication;
+mod tls;
 pub mod topics;
 
+pub use announcer::{Announcer, AtBroker};
 pub use command::{BARE_VERBS, Command, CommandError, Incoming, LONGEST_PAYLOAD, ReplyTo};
+pub(crate) use link::random_share;
 pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
 pub use outbox::Outbox;
 pub use publication::{Delivery, Publication, Topic};
+pub use tls::{TlsError, client_config};
 pub use topics::SignalPayload;

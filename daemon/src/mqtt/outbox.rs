@@ -91,9 +91,11 @@ impl Outbox {
         }
     }
 
-    /// The link is there.
+    /// The link is there. Of one that was not lost meanwhile this changes nothing.
     pub fn link_up(&mut self) {
-        self.link_up = true;
+        if std::mem::replace(&mut self.link_up, true) {
+            return;
+        }
         self.under_way = false;
         for waiting in &mut self.rows {
             waiting.refused = false;

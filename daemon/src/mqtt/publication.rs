@@ -55,6 +55,14 @@ impl Publication {
         Self::new(topic, payload, false, Delivery::Reported(id.to_owned()))
     }
 
+    /// What the broker keeps for others, on any topic; empty, it keeps nothing
+    /// there. The link tells by `id` when the broker has it. QoS 1, retained.
+    #[must_use]
+    pub fn announcement(topic: &str, payload: impl Into<Vec<u8>>, id: &str) -> Self {
+        let topic_in_full = Topic::Full(topic.to_owned());
+        Self { topic: topic_in_full, ..Self::new("", payload, true, Delivery::Reported(id.to_owned())) }
+    }
+
     fn new(topic: impl Into<String>, payload: impl Into<Vec<u8>>, retain: bool, delivery: Delivery) -> Self {
         Self {
             topic: Topic::OfRig(topic.into()),

@@ -3,8 +3,12 @@
 
 use serde::Serialize;
 
-/// `online` or `offline`, retained; also the last will.
+/// [`ONLINE`] or [`OFFLINE`], retained; also the last will.
 pub const AVAILABILITY: &str = "availability";
+/// The rig is there.
+pub const ONLINE: &str = "online";
+/// The rig has gone.
+pub const OFFLINE: &str = "offline";
 /// Every signal of the rig.
 pub const SIGNAL: &str = "signal";
 /// Answers to whoever named no response topic.
@@ -21,6 +25,24 @@ pub const FRAME_TARGETS: &str = "frame/+/target/set";
 pub fn prefix(rig: &str) -> String {
     format!("frameside/{rig}")
 }
+
+/// The kinds of signal there can be.
+pub const SIGNAL_KINDS: [&str; 12] = [
+    "nearly",
+    "due",
+    "overdue",
+    "band",
+    "begun",
+    "covered",
+    "uncovered",
+    "brought-in",
+    "sensor-lost",
+    "sensor-back",
+    "too-slow",
+    "unjudged",
+];
+/// The states a frame can be in.
+pub const FRAME_STATES: [&str; 5] = ["empty", "covered", "exposing", "due", "in"];
 
 /// The light a sensor sees, a number in W/m².
 #[must_use]
@@ -44,6 +66,12 @@ pub fn frame_state(frame: &str) -> String {
 #[must_use]
 pub fn frame_signal(frame: &str) -> String {
     format!("frame/{frame}/signal")
+}
+
+/// Commands to one frame.
+#[must_use]
+pub fn frame_command(frame: &str) -> String {
+    format!("frame/{frame}/command")
 }
 
 /// A signal as it goes out. It may arrive twice: receivers know it by `id`.

@@ -26,6 +26,7 @@ pub use day::{Day, MIDNIGHT_UNIX_MS, ZONE};
 pub use summary::Rehearsed;
 
 use crate::charts::ChartError;
+use crate::config::Discovery;
 use crate::devices::feed::{BusFeed, Feed};
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::{Boot, Ledger, LedgerError, LedgerEvent, Record};
@@ -251,6 +252,8 @@ fn setup(folder: &std::path::Path) -> Setup {
         sensors: vec![sensor],
         frames: frames.to_vec(),
         keep_idle_light: true,
+        discovery: Discovery::Off,
+        discovery_prefix: String::new(),
         ledger: folder.join("ledger.sqlite"),
         speed: 1.0,
     }

@@ -5,6 +5,7 @@
 //! the clock and a rehearsal by made-up time. Nothing is acknowledged before the
 //! ledger has it safe: answers and signals wait for the commit they belong to.
 
+mod announce;
 mod requests;
 mod run;
 mod tell;
@@ -27,9 +28,10 @@ pub use requests::Asker;
 pub use run::{Inputs, run};
 pub use tell::{Hands, Told};
 
+use crate::config::Discovery;
 use crate::devices::pins::Pattern;
 use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
-use crate::mqtt::{LinkEvent, Outbox};
+use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox};
 use requests::Remembered;
 use tell::Unkept;
 
@@ -52,6 +54,10 @@ pub struct Setup {
     pub frames: Vec<FramePart>,
     /// Whether light is kept while nothing is out.
     pub keep_idle_light: bool,
+    /// How home automation is told of it.
+    pub discovery: Discovery,
+    /// The first level of the topics for that.
+    pub discovery_prefix: String,
     /// Where the record is, to look up earlier prints.
     pub ledger: PathBuf,
     /// How many times faster than life the rig's clock runs.
@@ -97,6 +103,11 @@ pub struct Service {
     hands: Hands,
     wall: WallAnchor,
     outbox: Outbox,
+    announcer: Announcer,
+    /// What the ledger remembers of what the broker may keep.
+    at_broker: AtBroker,
+    /// When home automation, which has come up, is to be told of the rig.
+    announce_at: Option<Mono>,
     /// Commands that were answered, the oldest first.
     answered: VecDeque<Remembered>,
     /// Answers that wait for a commit.
@@ -125,6 +136,8 @@ pub struct Service {
     troubles: Vec<String>,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
+    /// Why there is no link to the broker.
+    link_trouble: Option<String>,
     /// How many prints are out.
     out: usize,
 }
@@ -162,6 +175,9 @@ impl Service {
             watch: LightWatch::new(setup.sensors.len(), setup.place.filter(|_| !setup.has_lamp)),
             doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
+            announcer: announce::announcer(&setup, recovered.at_broker.clone()),
+            at_broker: recovered.at_broker,
+            announce_at: None,
             unkept: vec![Unkept::default(); setup.sensors.len()],
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,
@@ -177,6 +193,7 @@ impl Service {
             flush_at: now,
             troubles: recovered.troubles,
             ledger_trouble: None,
+            link_trouble: None,
             out: 0,
         };
         service.watch.set_wall(wall);
@@ -191,6 +208,7 @@ impl Service {
         for print in recovered.prints {
             service.take_up(print);
         }
+        service.remember_what_is_at_the_broker();
         service.pump(now);
         Ok(service)
     }
@@ -310,8 +328,22 @@ impl Service {
     /// The link to the broker has something to say.
     pub fn on_link(&mut self, now: Mono, event: LinkEvent) {
         match event {
-            LinkEvent::Up => self.greet(now),
-            LinkEvent::Down(_) => self.outbox.link_down(),
+            LinkEvent::Up => {
+                self.link_trouble = None;
+                self.begin_to_announce(now);
+            }
+            LinkEvent::Down(reason) => {
+                tracing::warn!("{reason}");
+                self.link_trouble = Some(reason);
+                self.announcer.stop();
+                self.outbox.link_down();
+            }
+            LinkEvent::HomeCameUp => self.announce_soon(now),
+            LinkEvent::Delivered(id) if self.announcer.delivered(&id) => self.announce(now),
+            LinkEvent::Refused(id, reason) if self.announcer.refused(&id) => {
+                tracing::warn!("the broker refuses an announcement ({reason}); check its access list");
+                self.announce(now);
+            }
             LinkEvent::Delivered(id) => {
                 if let Some(id) = self.outbox.delivered(&id) {
                     self.ledger.write(Entry::Sent { id });
@@ -354,6 +386,7 @@ impl Service {
             self.commit(now);
         }
         self.tell_waiting_frames(now);
+        self.announce_if_it_is_time(now);
         self.send_signals();
         self.hands.buzzer.poll(self.of_life(now));
     }
@@ -374,7 +407,7 @@ impl Service {
             .map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
         let flush = self.unwritten.then_some(self.flush_at);
         let frames = self.publish_at.iter().copied().flatten().min();
-        [self.rig.next_deadline(), buzzer, flush, frames]
+        [self.rig.next_deadline(), buzzer, flush, frames, self.announce_at]
             .into_iter()
             .flatten()
             .min()

@@ -193,14 +193,14 @@ impl Service {
         self.doubts[usize::from(id.0)].map(words::doubt)
     }
 
-    fn tell_problem(&mut self, id: SensorId) {
+    pub(super) fn tell_problem(&mut self, id: SensorId) {
         let name = &self.setup.sensors[usize::from(id.0)].name;
         let payload = if self.problem(id).is_some() { "ON" } else { "OFF" };
         self.publish(Publication::retained(topics::sensor_problem(name), payload));
     }
 
     /// Publishes a frame's state now.
-    fn tell_frame(&mut self, now: Mono, frame: FrameId) {
+    pub(super) fn tell_frame(&mut self, now: Mono, frame: FrameId) {
         let Some(status) = self.frame_status(now, frame) else { return };
         let again = matches!(status.state, FrameState::Exposing | FrameState::Due);
         let next = now.plus_seconds(STATE_EVERY_S * self.setup.speed);
@@ -232,22 +232,6 @@ impl Service {
         *told_at = now;
         let topic = topics::sensor_irradiance(&self.setup.sensors[usize::from(sensor.0)].name);
         self.publish(Publication::fleeting(topic, format!("{:.3}", reading.seen.lowest().w_m2())));
-    }
-
-    /// The broker is there: everything it should know.
-    pub(super) fn greet(&mut self, now: Mono) {
-        tracing::info!("the broker is there");
-        for id in (0..self.setup.sensors.len() as u16).map(SensorId) {
-            self.tell_problem(id);
-        }
-        for frame in self.frame_ids() {
-            self.tell_frame(now, frame);
-        }
-        self.outbox.link_up();
-        self.send_signals();
-        if let Some(link) = &self.hands.link {
-            link.announce_online();
-        }
     }
 
     /// Signals whose commit is safe may go out.
@@ -306,6 +290,7 @@ impl Service {
         let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
         let mut troubles = self.troubles.clone();
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
+        troubles.extend(self.link_trouble.clone());
         Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
     }
 
@@ -352,7 +337,13 @@ impl Service {
                 // Whoever asked may have gone; what was done stays done.
                 let _ = to.send(answer);
             }
-            Asker::Broker(reply) => self.publish(reply.with(answer)),
+            Asker::Broker(reply) => {
+                if let Some(link) = &self.hands.link
+                    && let Err(error) = link.answer(reply.with(answer))
+                {
+                    tracing::warn!("an answer: {error}");
+                }
+            }
         }
     }
 }

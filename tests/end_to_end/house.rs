@@ -1,0 +1,122 @@
+//! The rig in the house: what home automation is told, and what the broker keeps.
+
+use std::collections::BTreeMap;
+
+use frameside_tests::{Broker, Publish, Site};
+use serde_json::Value;
+
+use crate::yard::{SOON, kept, says};
+
+const AVAILABILITY: &str = "frameside/yard/availability";
+
+/// A config with these frames, before a steady light.
+fn config(broker: &Broker, rig: &str, frames: &[&str], mqtt: &str) -> String {
+    let frames: String =
+        frames.iter().map(|name| format!("[[frame]]\nname = \"{name}\"\nsensor = \"sky\"\n")).collect();
+    format!(
+        "[rig]\nname = \"{rig}\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"light.csv\"\n{frames}\
+         [mqtt]\nbroker = \"127.0.0.1\"\nport = {}\n{mqtt}\n",
+        broker.port()
+    )
+}
+
+fn site(config: &str) -> Site {
+    let site = Site::new(config);
+    let light = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n";
+    std::fs::write(site.path("light.csv"), light).unwrap();
+    site
+}
+
+/// Runs the daemon with a config until it is online, and stops it; what the broker keeps then.
+fn kept_after(broker: &Broker, site: &Site, config: &str) -> BTreeMap<String, String> {
+    site.configure(config);
+    let availability = broker.subscribe(&["frameside/+/availability"]);
+    let daemon = site.run();
+    let _ = availability.wait_for(SOON, |message| !message.retained && message.payload == b"online");
+    assert!(daemon.terminate().success());
+    kept(broker)
+}
+
+fn topics(kept: &BTreeMap<String, String>, below: &str) -> Vec<String> {
+    kept.keys().filter_map(|topic| topic.strip_prefix(below)).map(Into::into).collect()
+}
+
+#[test]
+fn renamed_and_removed_frames_and_other_modes_leave_no_ghost() {
+    let Some(broker) = Broker::start() else { return };
+    let with = |rig: &str, frames: &[&str], mqtt: &str| config(&broker, rig, frames, mqtt);
+    let site = site(&with("yard", &[], ""));
+    let states = ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem"];
+
+    let kept = kept_after(&broker, &site, &with("yard", &["oak", "elm"], "discovery = \"device\""));
+    assert_eq!(topics(&kept, "homeassistant/"), ["device/frameside_yard/config"]);
+    assert_eq!(topics(&kept, "frameside/yard/"), states);
+    let device: Value = serde_json::from_str(&kept["homeassistant/device/frameside_yard/config"]).unwrap();
+    assert_eq!(device["cmps"]["Frame_elm_dose"]["stat_t"], "frameside/yard/frame/elm/state");
+
+    // Renamed: one is gone, as its readers need to see it, and another is there.
+    let all = broker.subscribe(&["homeassistant/#"]);
+    let _ = all.wait_for(SOON, |message| message.retained);
+    let kept = kept_after(&broker, &site, &with("yard", &["oak", "ash"], "discovery = \"device\""));
+    let reduced = all.next(SOON).unwrap().json();
+    assert_eq!(reduced["cmps"]["Frame_elm_dose"], serde_json::json!({ "p": "sensor" }));
+    let after = all.next(SOON).unwrap();
+    assert!(!after.text().contains("elm") && after.json()["cmps"]["Frame_ash_dose"].is_object());
+    assert_eq!(kept["homeassistant/device/frameside_yard/config"], after.text());
+    assert_eq!(topics(&kept, "frameside/yard/frame/"), ["ash/state", "oak/state"]);
+
+    // Removed, in another mode and under another prefix.
+    let kept = kept_after(&broker, &site, &with("yard", &["oak"], "discovery = \"components\""));
+    let components = topics(&kept, "homeassistant/");
+    assert_eq!(components.len(), 2 + 2 + 12, "{components:?}");
+    assert!(components.iter().all(|topic| topic.contains("/frameside_yard/")), "{components:?}");
+    let elsewhere = "discovery = \"components\"\ndiscovery_prefix = \"home/found\"";
+    let kept = kept_after(&broker, &site, &with("yard", &["oak"], elsewhere));
+    assert_eq!((topics(&kept, "homeassistant/").len(), topics(&kept, "home/found/").len()), (0, 16));
+
+    // Another rig, and nothing announced.
+    let kept = kept_after(&broker, &site, &with("shed", &["oak"], ""));
+    assert_eq!(
+        kept.keys().collect::<Vec<_>>(),
+        [
+            "frameside/shed/availability",
+            "frameside/shed/frame/oak/state",
+            "frameside/shed/sensor/sky/problem"
+        ]
+    );
+}
+
+#[test]
+fn ninety_nine_frames_are_announced_in_either_mode() {
+    let Some(broker) = Broker::start() else { return };
+    let names: Vec<String> = (1..=99).map(|n| format!("a-frame-with-a-very-long-name-{n:02}")).collect();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let site = site(&config(&broker, "yard", &names, ""));
+    for (mode, messages, longer_than) in [("device", 1, 256 * 1024), ("components", 4 + 99 * 12, 0)] {
+        let mqtt = format!("discovery = \"{mode}\"");
+        let kept = kept_after(&broker, &site, &config(&broker, "yard", &names, &mqtt));
+        let announced = topics(&kept, "homeassistant/");
+        assert_eq!(announced.len(), messages, "{mode}");
+        let longest = kept.values().map(String::len).max().unwrap();
+        assert!(longest > longer_than, "{mode}: {longest}");
+    }
+}
+
+#[test]
+fn home_automation_that_comes_up_is_told_again() {
+    let Some(broker) = Broker::start() else { return };
+    let site = site(&config(&broker, "yard", &["oak"], "discovery = \"device\""));
+    let all = broker.subscribe(&["homeassistant/#", "frameside/yard/#"]);
+    let daemon = site.run();
+    let device = "homeassistant/device/frameside_yard/config";
+    let first = all.wait_for(SOON, |message| message.topic == device);
+    let _ = all.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    broker.publish(&Publish::new("homeassistant/status", "offline"));
+    broker.publish(&Publish::new("homeassistant/status", "online"));
+    let again = all.wait_for(SOON, |message| message.topic == device);
+    assert_eq!(again.text(), first.text());
+    let _ = all.wait_for(SOON, |message| message.topic == "frameside/yard/frame/oak/state");
+    let _ = all.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    assert!(daemon.terminate().success());
+}
