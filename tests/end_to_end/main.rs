@@ -15,4 +15,5 @@ mod rehearsal;
 mod sensitometry;
 mod sensors;
 mod service;
+mod sky;
 mod yard;

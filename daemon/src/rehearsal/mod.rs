@@ -245,7 +245,7 @@ fn setup(folder: &std::path::Path) -> Setup {
     Setup {
         rig: "garden".to_owned(),
         zone: zone(),
-        place: Some(day::GARDEN),
+        site: Some(day::GARDEN),
         rules: Rules::default(),
         sensors: vec![sensor],
         frames: frames.to_vec(),

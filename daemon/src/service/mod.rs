@@ -18,7 +18,7 @@ use std::time::Duration;
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
 use frameside_core::light::Calibration;
-use frameside_core::outlook::{Place, WallAnchor};
+use frameside_core::outlook::{Site, WallAnchor};
 use frameside_core::quantity::Mono;
 use jiff::tz::TimeZone;
 use serde_json::Value;
@@ -40,8 +40,8 @@ pub struct Setup {
     pub rig: String,
     /// The zone its labels are in.
     pub zone: TimeZone,
-    /// Where it stands, if that is told.
-    pub place: Option<Place>,
+    /// Where it stands and how its frames lie, if that is told.
+    pub site: Option<Site>,
     /// When to call.
     pub rules: Rules,
     /// Its sensors.
@@ -137,8 +137,8 @@ impl Service {
         wall: WallAnchor,
     ) -> Result<Self, Refused> {
         let mut rig = Rig::new(setup.rules, now);
-        if let Some(place) = setup.place {
-            rig.set_place(place);
+        if let Some(site) = setup.site {
+            rig.set_site(site);
         }
         rig.set_wall(wall);
         for part in &setup.sensors {

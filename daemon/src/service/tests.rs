@@ -30,7 +30,7 @@ fn setup(folder: &TempDir) -> Setup {
     Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
-        place: None,
+        site: None,
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
