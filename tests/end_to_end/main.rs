@@ -16,4 +16,5 @@ mod sensitometry;
 mod sensors;
 mod service;
 mod sky;
+mod spectra;
 mod yard;
