@@ -16,5 +16,6 @@ mod sensitometry;
 mod sensors;
 mod service;
 mod sky;
+mod sources;
 mod spectra;
 mod yard;
