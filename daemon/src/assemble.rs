@@ -12,7 +12,7 @@ use frameside_core::chips::{
     SetupError, Veml6070, Veml6075,
 };
 use frameside_core::exposure::{Rules, SensorId};
-use frameside_core::outlook::Place;
+use frameside_core::outlook::{Place, Site, Tilt};
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
@@ -83,7 +83,7 @@ pub fn setup(config: &Config) -> Setup {
     Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
-        place: config.rig.place.map(|p| Place { latitude: p.latitude, longitude: p.longitude }),
+        site: site(config),
         has_lamp: config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. })),
         rules: Rules {
             nearly_s: config.signal.nearly.as_secs_f64(),
@@ -98,6 +98,14 @@ pub fn setup(config: &Config) -> Setup {
         ledger: config.ledger.path.clone(),
         speed: config.speed,
     }
+}
+
+/// Where the rig stands and how its frames lie, where the config tells.
+#[must_use]
+pub fn site(config: &Config) -> Option<Site> {
+    let place = config.rig.place.map(|p| Place { latitude: p.latitude, longitude: p.longitude })?;
+    let tilt = config.rig.tilt.map(|t| Tilt { angle: t.angle, azimuth: t.azimuth });
+    Some(Site { place, tilt: tilt.unwrap_or_default() })
 }
 
 /// How the driver makes counts into irradiance, as each print remembers it.

@@ -135,6 +135,13 @@ pub fn day(unix_ms: i64, zone: &TimeZone) -> String {
     zoned(unix_ms, zone).strftime("%Y-%m-%d").to_string()
 }
 
+/// Seconds since midnight in a zone, as the wall clock shows them.
+#[must_use]
+pub fn seconds_of_day(unix_ms: i64, zone: &TimeZone) -> f64 {
+    let time = zoned(unix_ms, zone).time();
+    f64::from(time.hour()) * 3600.0 + f64::from(time.minute()) * 60.0 + f64::from(time.second())
+}
+
 /// Hours and minutes out of an RFC 3339 time, in that time's own offset.
 #[must_use]
 pub fn clock_of_rfc3339(text: &str) -> Option<String> {

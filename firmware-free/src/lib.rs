@@ -11,3 +11,4 @@ pub mod light;
 pub mod outlook;
 pub mod quantity;
 pub mod sensitometry;
+pub mod source;

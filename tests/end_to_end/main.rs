@@ -17,4 +17,7 @@ mod secure;
 mod sensitometry;
 mod sensors;
 mod service;
+mod sky;
+mod sources;
+mod spectra;
 mod yard;

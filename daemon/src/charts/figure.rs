@@ -95,7 +95,8 @@ impl Axis {
         let (unit, unit_s) = match step {
             s if s < 60.0 => ("seconds", 1.0),
             s if s < 3600.0 => ("minutes", 60.0),
-            _ => ("hours", 3600.0),
+            s if s < 86_400.0 => ("hours", 3600.0),
+            _ => ("days", 86_400.0),
         };
         let ticks = seconds.into_iter().map(|s| (s, format!("{}", s / unit_s))).collect();
         let since = if started.is_empty() { String::new() } else { format!(", {started}") };
@@ -145,6 +146,13 @@ impl Axis {
         let ticks = doses.map(|kj| (kj.log10(), format!("{kj}")));
         let ticks = ticks.filter(|(log, _)| (from..=to).contains(log)).collect();
         Self { from, to, ticks, name: "dose, kJ/m²".to_owned() }
+    }
+
+    /// Lengths in centimetres.
+    pub(super) fn length(from: f64, to: f64) -> Self {
+        let mut ticks = value_ticks((from, to), 7.0);
+        ticks.retain(|(cm, _)| (from..=to).contains(cm));
+        Self { from, to, ticks, name: "cm".to_owned() }
     }
 
     /// Log H without the dose that it counts from, rising with the exposure.
@@ -267,7 +275,7 @@ fn time_ticks(from_s: f64, to_s: f64) -> (f64, Vec<f64>) {
         1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 10_800.0,
         21_600.0, 43_200.0, 86_400.0,
     ];
-    let days = std::iter::successors(Some(2.0 * 86_400.0), |days| Some(days * 2.0));
+    let days = (0..).flat_map(|power| [2.0, 5.0, 10.0].map(|m| m * 10f64.powi(power) * 86_400.0));
     let most = 8.0;
     let step = STEPS.into_iter().chain(days).find(|step| (to_s - from_s) / step <= most).unwrap_or(1.0);
     let (first, last) = ((from_s / step).ceil() as i64, (to_s / step).floor() as i64);

@@ -6,6 +6,7 @@
 //! and never bridged. Everything is labelled in place, in words, so a chart
 //! reads without its colours and on a telephone.
 
+mod bed;
 mod characteristic;
 mod day_of_light;
 mod dose_curve;
@@ -14,17 +15,20 @@ mod labels;
 mod light;
 mod overview;
 mod raster;
+mod readings;
 mod svg;
 mod trace;
 
 use std::path::{Path, PathBuf};
 
+pub use bed::{Bed, bed};
 pub use characteristic::{Characteristic, Mark, WedgeCurve, characteristic};
 pub use day_of_light::{DayOfLight, HourDose, day_of_light};
 pub use dose_curve::{BandPoint, CurvePoint, DoseCurve, Signal, dose_curve};
 pub use light::LightPoint;
 pub use overview::{FractionPoint, Overview, OverviewPrint, overview};
 pub use raster::png;
+pub use readings::{Across, Readings, Series, readings};
 
 /// Width of a saved PNG in pixels.
 pub const PNG_WIDTH: u32 = 1200;

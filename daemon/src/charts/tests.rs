@@ -78,6 +78,39 @@ fn a_wedge() -> Characteristic {
     }
 }
 
+#[test]
+fn readings_name_their_kinds_and_their_axes() {
+    let series = |label: &str, value: f64| Series {
+        label: vec![label.to_owned()],
+        dots: (8..16).map(|hour| (3600.0 * f64::from(hour), value)).collect(),
+        ..Series::default()
+    };
+    let chart = Readings {
+        title: "sun and box".to_owned(),
+        name: "minutes",
+        series: vec![series("sun", 8.0), series("box", 11.0), Series::default()],
+        ..Readings::default()
+    };
+    let texts = texts(&readings(&chart));
+    for wanted in ["sun and box", "minutes", "sun", "box", "time of day"] {
+        assert!(texts.iter().any(|text| text == wanted), "{wanted} in {texts:?}");
+    }
+}
+
+#[test]
+fn a_bed_shows_each_place_and_how_far_it_is_even() {
+    let places: Vec<_> =
+        (0..9).map(|i| (f64::from(i % 3) * 20.0, f64::from(i / 3) * 15.0, -0.05 * f64::from(i))).collect();
+    let chart = Bed { title: "box".to_owned(), places, even: Some((20.0, 15.0)), ..Bed::default() };
+    let svg = bed(&chart);
+    let texts = texts(&svg);
+    for wanted in ["0.00", "-0.40", "cm, and stops against the brightest place"] {
+        assert!(texts.iter().any(|text| text == wanted), "{wanted} in {texts:?}");
+    }
+    assert!(svg.contains("stroke-dasharray"), "the even area is drawn");
+    assert!(png(&svg, 300).is_ok());
+}
+
 /// The texts of a chart as its reader sees them.
 fn texts(svg: &str) -> Vec<String> {
     let document = resvg::usvg::roxmltree::Document::parse(svg).unwrap();

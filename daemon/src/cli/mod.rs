@@ -6,6 +6,7 @@ mod check;
 mod day;
 mod expose;
 mod judge;
+mod lamp;
 mod light;
 mod note;
 mod prints;
@@ -15,6 +16,7 @@ mod replay;
 mod run;
 mod sensor;
 mod show;
+mod source;
 mod status;
 mod strip;
 mod table;
@@ -102,6 +104,10 @@ enum Verb {
     Wedge(wedge::Args),
     /// The sensor itself: what answers, what it says, how it is corrected
     Sensor(sensor::Args),
+    /// Sun against lamp box
+    Source(source::Args),
+    /// The lamp box itself: warm-up, evenness, ageing
+    Lamp(lamp::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
 }
@@ -250,6 +256,8 @@ pub fn main() -> ExitCode {
         Verb::Strip(args) => strip::run(&args, &context),
         Verb::Wedge(args) => wedge::run(&args, &context),
         Verb::Sensor(args) => sensor::run(&args, &context),
+        Verb::Source(args) => source::run(&args, &context),
+        Verb::Lamp(args) => lamp::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
     };
     match done {

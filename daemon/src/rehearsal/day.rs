@@ -6,15 +6,16 @@
 //! gives a little more than a clear sky does. The light is straight lines
 //! between knots, so its integral is known exactly.
 
-use frameside_core::outlook::{ClearSky, Place, WallAnchor};
+use frameside_core::outlook::{ClearSky, Place, Site, Tilt, WallAnchor};
 use frameside_core::quantity::{Dose, Irradiance, Mono};
 
 /// 2026-07-14T00:00:00+02:00, a day of our own choice.
 pub const MIDNIGHT_UNIX_MS: i64 = 1_783_980_000_000;
 /// The zone the day is told in.
 pub const ZONE: &str = "Europe/Berlin";
-/// A garden somewhere in the middle of Europe.
-pub(super) const GARDEN: Place = Place { latitude: 48.5, longitude: 9.0 };
+/// A garden somewhere in the middle of Europe, its frames flat.
+pub(super) const GARDEN: Site =
+    Site { place: Place { latitude: 48.5, longitude: 9.0 }, tilt: Tilt { angle: 0.0, azimuth: 0.0 } };
 /// Seconds from midnight: the day's first and last knot.
 const DAWN: f64 = 6.0 * 3600.0;
 const DUSK: f64 = 21.0 * 3600.0;

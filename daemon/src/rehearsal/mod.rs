@@ -246,7 +246,7 @@ fn setup(folder: &std::path::Path) -> Setup {
     Setup {
         rig: "garden".to_owned(),
         zone: zone(),
-        place: Some(day::GARDEN),
+        site: Some(day::GARDEN),
         has_lamp: false,
         rules: Rules::default(),
         sensors: vec![sensor],

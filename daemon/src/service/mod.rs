@@ -19,7 +19,7 @@ use std::time::Duration;
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
 use frameside_core::light::Calibration;
-use frameside_core::outlook::{Doubt, LightWatch, Place, WallAnchor};
+use frameside_core::outlook::{Doubt, LightWatch, Site, WallAnchor};
 use frameside_core::quantity::Mono;
 use jiff::tz::TimeZone;
 use serde_json::Value;
@@ -42,8 +42,8 @@ pub struct Setup {
     pub rig: String,
     /// The zone its labels are in.
     pub zone: TimeZone,
-    /// Where it stands, if that is told.
-    pub place: Option<Place>,
+    /// Where it stands and how its frames lie, if that is told.
+    pub site: Option<Site>,
     /// Whether a lamp may shine on it, so that no light is too much for the sky.
     pub has_lamp: bool,
     /// When to call.
@@ -156,8 +156,8 @@ impl Service {
         wall: WallAnchor,
     ) -> Result<Self, Refused> {
         let mut rig = Rig::new(setup.rules, now);
-        if let Some(place) = setup.place {
-            rig.set_place(place);
+        if let Some(site) = setup.site {
+            rig.set_site(site);
         }
         rig.set_wall(wall);
         for part in &setup.sensors {
@@ -172,7 +172,7 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_told_at: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
-            watch: LightWatch::new(setup.sensors.len(), setup.place.filter(|_| !setup.has_lamp)),
+            watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| !setup.has_lamp)),
             doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),

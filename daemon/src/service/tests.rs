@@ -30,7 +30,7 @@ fn setup(folder: &TempDir) -> Setup {
     Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
-        place: None,
+        site: None,
         has_lamp: false,
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],

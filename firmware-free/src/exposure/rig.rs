@@ -26,7 +26,7 @@ use super::{
 };
 use crate::chips::SensorFault;
 use crate::light::{Estimate, Integral, Interval, Knot, Reading};
-use crate::outlook::{ClearSky, Place, WallAnchor};
+use crate::outlook::{ClearSky, Site, WallAnchor};
 use crate::quantity::{Dose, Mono};
 
 /// When to call.
@@ -157,8 +157,8 @@ impl Rig {
 
     /// Tells where the rig stands, so that unseen light is bounded by the clear
     /// sky once a [`Rig::set_wall`] has come.
-    pub fn set_place(&mut self, place: Place) {
-        self.sky = Some(ClearSky::new(place));
+    pub fn set_site(&mut self, site: Site) {
+        self.sky = Some(ClearSky::new(site));
     }
 
     /// Tells what the wall clock shows. Doses never read it; only the bounds of

@@ -1,44 +1,50 @@
-//! UV-A from a clear sky, as a bound for light that was not seen.
+//! UV-A from a clear sky: a bound for light that was not seen, and the measure
+//! of light that is.
 
-use super::{Place, WallAnchor, sun_position};
+use super::ahead::Ahead;
+use super::{Site, WallAnchor};
 use crate::light::GapRates;
-use crate::quantity::{Irradiance, Mono};
+use crate::quantity::{Dose, Irradiance, Mono};
 
-/// Clear-sky UV-A on a horizontal plane with the sun straight above at mean
-/// distance. Fitted to 23 and 24 June 2016 at Payerne (BSRN), rms 0.62 W/m².
-const AMPLITUDE: Irradiance = Irradiance::from_w_m2(55.2);
-/// Power of the cosine of the sun's zenith distance, from the same fit.
-const EXPONENT: f64 = 1.44;
+/// Clear-sky UV-A on a flat plane with the sun straight above at mean distance.
+/// Fitted to 23 and 24 June 2016 at Payerne (BSRN), rms 0.62 W/m².
+pub const USUAL_AMPLITUDE: Irradiance = Irradiance::from_w_m2(55.2);
 /// A gap's mean is taken at this many instants, however long it is.
 const STEPS: u32 = 64;
 
-/// The clear sky over a place, once it is known what time it is there.
+/// The clear sky over a site, once it is known what time it is there.
 #[derive(Debug, Clone)]
 pub struct ClearSky {
-    place: Place,
+    site: Site,
+    amplitude: Irradiance,
     wall: Option<WallAnchor>,
+    ahead: Option<Ahead>,
 }
 
 impl ClearSky {
-    /// Over a place; knows nothing until it is told the time.
+    /// Over a site; knows nothing until it is told the time.
     #[must_use]
-    pub const fn new(place: Place) -> Self {
-        Self { place, wall: None }
+    pub const fn new(site: Site) -> Self {
+        Self { site, amplitude: USUAL_AMPLITUDE, wall: None, ahead: None }
     }
 
     /// Tells the time. A clock that is not synchronised is not believed.
     pub fn set_wall(&mut self, wall: WallAnchor) {
         self.wall = wall.synchronised.then_some(wall);
+        self.ahead = None;
     }
 
-    /// UV-A in W/m² on a horizontal plane: `A (R0/R)² cos(z)^1.44`, zero with
-    /// the sun below the horizon; `None` while the time is unknown.
+    /// Sets the amplitude, as the sensor of this site shows it.
+    pub fn set_amplitude(&mut self, amplitude: Irradiance) {
+        self.amplitude = amplitude;
+    }
+
+    /// UV-A on the plane; zero with the sun below the horizon; `None` while the
+    /// time is unknown.
     #[must_use]
     pub fn irradiance(&self, at: Mono) -> Option<Irradiance> {
-        let unix_ms = self.wall?.unix_ms_at(at);
-        let sun = sun_position(self.place, unix_ms)?;
-        let height = sun.zenith.to_radians().cos().max(0.0);
-        Some(AMPLITUDE * (nearness(unix_ms) * height.powf(EXPONENT)))
+        let light = self.site.clear_light(self.wall?.unix_ms_at(at))?;
+        Some(self.amplitude * light.share)
     }
 
     /// Bounds of the mean irradiance over a stretch that was not seen.
@@ -49,23 +55,61 @@ impl ClearSky {
         let sum = (0..STEPS).try_fold(0.0, |sum, n| Some(sum + self.irradiance(middle(n))?.w_m2()))?;
         Some(GapRates::of_clear_sky(Irradiance::from_w_m2(sum / f64::from(STEPS))))
     }
+
+    /// Makes ready for [`Self::ahead`] at `now`.
+    pub fn look_ahead(&mut self, now: Mono) {
+        if self.ahead.as_ref().is_none_or(|ahead| ahead.is_old(now)) {
+            self.ahead = self.wall.and_then(|wall| Ahead::new(self.site, now, wall.unix_ms_at(now)));
+        }
+    }
+
+    /// The coming day; `None` while the time is unknown, and before
+    /// [`Self::look_ahead`].
+    #[must_use]
+    pub fn ahead(&self) -> Option<ClearDay<'_>> {
+        self.ahead.as_ref().map(|ahead| ClearDay { ahead, amplitude: self.amplitude })
+    }
 }
 
-/// (R0/R)²: how much more the sun gives for being near. Spencer 1971 in its
-/// one-term form, good to 0.1 %.
-fn nearness(unix_ms: i64) -> f64 {
-    let day_of_year = (unix_ms as f64 / 86_400_000.0).rem_euclid(365.2425);
-    1.0 + 0.033 * (std::f64::consts::TAU * day_of_year / 365.2425).cos()
+/// The coming day under a clear sky.
+#[derive(Debug, Clone, Copy)]
+pub struct ClearDay<'a> {
+    ahead: &'a Ahead,
+    amplitude: Irradiance,
+}
+
+impl ClearDay<'_> {
+    /// UV-A on the plane at an instant of the coming day.
+    #[must_use]
+    pub fn irradiance(&self, at: Mono) -> Irradiance {
+        self.amplitude * self.ahead.share(at)
+    }
+
+    /// When a dose will have come if the light is `clearness` of the clear
+    /// sky's from `now` on, above zero; `None` beyond the coming day.
+    #[must_use]
+    pub fn when(&self, now: Mono, dose: Dose, clearness: f64) -> Option<Mono> {
+        self.ahead.after(now, dose.j_m2() / (self.amplitude.w_m2() * clearness))
+    }
+
+    /// When the sun is next too low to print by (see
+    /// [`LOWEST_SUN_DEG`](super::LOWEST_SUN_DEG)); `None` if it stays high, or
+    /// low.
+    #[must_use]
+    pub fn dusk(&self, now: Mono) -> Option<Mono> {
+        self.ahead.dusk(now)
+    }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::Place;
     use super::*;
 
     const PAYERNE: Place = Place { latitude: 46.815, longitude: 6.944 };
 
     fn sky(unix_ms: i64) -> ClearSky {
-        let mut sky = ClearSky::new(PAYERNE);
+        let mut sky = ClearSky::new(Site::flat(PAYERNE));
         sky.set_wall(WallAnchor { mono: Mono::default(), unix_ms, synchronised: true });
         sky
     }
@@ -81,9 +125,11 @@ mod tests {
     fn night_gives_nothing_and_an_unsure_clock_no_bounds() {
         let midnight = sky(1_466_640_000_000);
         assert_eq!(midnight.irradiance(Mono::default()), Some(Irradiance::ZERO));
-        let mut unsure = ClearSky::new(PAYERNE);
+        let mut unsure = ClearSky::new(Site::flat(PAYERNE));
         unsure.set_wall(WallAnchor { mono: Mono::default(), unix_ms: 0, synchronised: false });
         assert_eq!(unsure.rates(Mono::default(), Mono::from_seconds(60.0)), None);
+        unsure.look_ahead(Mono::default());
+        assert!(unsure.ahead().is_none());
     }
 
     #[test]
@@ -93,5 +139,17 @@ mod tests {
         let noon = sky.irradiance(Mono::from_seconds(30.0)).unwrap();
         assert!((rates.low.w_m2() / noon.w_m2() - 0.10).abs() < 1e-4);
         assert!((rates.high.w_m2() / noon.w_m2() - 1.20).abs() < 1e-3);
+    }
+
+    #[test]
+    fn half_a_clear_noon_takes_twice_as_long() {
+        let mut sky = sky(1_466_681_640_000);
+        sky.set_amplitude(Irradiance::from_w_m2(60.0));
+        sky.look_ahead(Mono::default());
+        let day = sky.ahead().unwrap();
+        let noon = day.irradiance(Mono::default());
+        // The sun hardly moves in these ten minutes about noon.
+        let due = day.when(Mono::default(), noon.over_seconds(300.0), 0.5).unwrap();
+        assert!((due.seconds() - 600.0).abs() < 2.0, "{due:?}");
     }
 }

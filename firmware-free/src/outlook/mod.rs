@@ -1,10 +1,21 @@
-//! Where the sun stands and what a clear sky would give.
+//! Where the sun stands, what a clear sky would give, and when a frame will be
+//! due whatever the sky does.
 
+mod ahead;
+mod clear_hours;
 mod clear_sky;
+mod due;
+mod last_hour;
+mod site;
 mod sun;
 mod watch;
 
-pub use clear_sky::ClearSky;
+pub use ahead::LOWEST_SUN_DEG;
+pub use clear_hours::{ClearFit, Sample, fit_clear_sky};
+pub use clear_sky::{ClearDay, ClearSky, USUAL_AMPLITUDE};
+pub use due::{Outlook, level, outlook};
+pub use last_hour::LastHour;
+pub use site::{ClearLight, Site, Tilt};
 pub use sun::{Place, SunPosition, sun_position};
 pub use watch::{Doubt, LightWatch};
 

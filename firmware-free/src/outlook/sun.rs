@@ -27,21 +27,21 @@ pub struct SunPosition {
 /// Source: Reda and Andreas, Solar Energy 76 (2004) 577.
 #[must_use]
 pub fn sun_position(place: Place, unix_ms: i64) -> Option<SunPosition> {
-    position_at(place, unix_ms, 0.0, RefractionCorrection::standard())
+    position_at(place, unix_ms, 0.0, Some(RefractionCorrection::standard()))
 }
 
 fn position_at(
     place: Place,
     unix_ms: i64,
     height_m: f64,
-    refraction: RefractionCorrection,
+    refraction: Option<RefractionCorrection>,
 ) -> Option<SunPosition> {
     const UNIX_EPOCH_JULIAN: f64 = 2_440_587.5;
     let days = unix_ms as f64 / 86_400_000.0;
     let tt_minus_ut = delta_t::estimate(1970.0 + days / 365.2425).ok()?;
     let time = JulianDate::new(UNIX_EPOCH_JULIAN + days, tt_minus_ut).ok()?;
     let location = Location { latitude: place.latitude, longitude: place.longitude };
-    let position = SolarPositions::new().at_from_julian(time, location, height_m, Some(refraction)).ok()?;
+    let position = SolarPositions::new().at_from_julian(time, location, height_m, refraction).ok()?;
     Some(SunPosition { zenith: position.zenith_angle(), azimuth: position.azimuth() })
 }
 
@@ -56,10 +56,13 @@ mod tests {
         // azimuth 194.34024. Delta T is estimated here instead of 67 s.
         let place = Place { latitude: 39.742_476, longitude: -105.1786 };
         let unix_ms = 1_066_419_030_000;
-        let refraction = RefractionCorrection::new(820.0, 11.0).unwrap();
+        let refraction = RefractionCorrection::new(820.0, 11.0).ok();
         let sun = position_at(place, unix_ms, 1830.14, refraction).unwrap();
         assert!((sun.zenith - 50.11162).abs() < 2e-5, "{sun:?}");
         assert!((sun.azimuth - 194.34024).abs() < 5e-5, "{sun:?}");
+        // Without refraction, computed with pvlib.
+        let airless = position_at(place, unix_ms, 1830.14, None).unwrap();
+        assert!((airless.zenith - 50.127_954).abs() < 2e-5, "{airless:?}");
     }
 
     #[test]

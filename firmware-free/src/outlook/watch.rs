@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use super::{ClearSky, Place, WallAnchor};
+use super::{ClearSky, Site, WallAnchor};
 use crate::quantity::{Irradiance, Mono};
 
 /// Why the light of a sensor is doubted.
@@ -63,10 +63,10 @@ struct Shadow {
 }
 
 impl LightWatch {
-    /// Watches so many sensors. Without a place nothing is too much.
+    /// Watches so many sensors. Without a site nothing is too much.
     #[must_use]
-    pub fn new(sensors: usize, place: Option<Place>) -> Self {
-        Self { trails: vec![Trail::default(); sensors], sky: place.map(ClearSky::new) }
+    pub fn new(sensors: usize, site: Option<Site>) -> Self {
+        Self { trails: vec![Trail::default(); sensors], sky: site.map(ClearSky::new) }
     }
 
     /// Tells what the wall clock shows.
@@ -151,6 +151,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::outlook::Place;
 
     /// Two sensors at 1 Hz; every change of what is thought of the first.
     fn doubts(seconds: u32, light: impl Fn(f64) -> (f64, f64)) -> Vec<(u32, Option<Doubt>)> {
@@ -201,7 +202,7 @@ mod tests {
     #[test]
     fn far_more_than_a_clear_sky_is_doubted() {
         // 2016-06-23T11:34Z at Payerne: the model gives 47.1 W/m².
-        let mut watch = LightWatch::new(1, Some(Place { latitude: 46.815, longitude: 6.944 }));
+        let mut watch = LightWatch::new(1, Some(Site::flat(Place { latitude: 46.815, longitude: 6.944 })));
         let noon = WallAnchor { mono: Mono::default(), unix_ms: 1_466_681_640_000, synchronised: true };
         let take = |watch: &mut LightWatch, w_m2| watch.take(0, Mono::default(), Irradiance::from_w_m2(w_m2));
         assert_eq!(take(&mut watch, 400.0), None, "the time is not known");

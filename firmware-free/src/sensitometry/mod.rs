@@ -21,6 +21,7 @@ pub use advice::{Advice, AdviceError, Answer, Evidence, StripToMake, Target, Wei
 pub use density::{Density, Lightness};
 pub use next_dose::Correction;
 pub use pchip::Pchip;
+pub(crate) use reciprocity::student_95;
 pub use reciprocity::{EqualPrint, Reciprocity, ReciprocityError, fit_exponent};
 pub use strip::{Band, LeastDose, StripError, StripReading, read_densities, read_first_full};
 pub use tone::{Tone, tone_table};

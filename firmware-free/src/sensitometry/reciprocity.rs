@@ -102,7 +102,7 @@ fn line(points: &[(f64, f64)]) -> (f64, f64) {
 /// Two-sided 95 % point of Student's t. Table values [calc with scipy]; beyond
 /// ten degrees of freedom by the first terms of its expansion about the normal
 /// (Abramowitz and Stegun 26.7.5), within 0.001.
-fn student_95(degrees: usize) -> f64 {
+pub(crate) fn student_95(degrees: usize) -> f64 {
     const TABLE: [f64; 10] = [12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228];
     const NORMAL: f64 = 1.959_964;
     let n = degrees as f64;

@@ -1,0 +1,138 @@
+//! How long a lamp takes to be steady, and what a cold start costs.
+
+use crate::quantity::{Dose, Irradiance, Mono};
+
+/// Warm is a lamp that stays within this share of its steady light.
+pub const STEADY_WITHIN: f64 = 0.02;
+/// The light at the end is the mean of this last share of the time.
+const END: f64 = 0.2;
+/// Fewer readings tell nothing.
+const LEAST: usize = 10;
+
+/// A lamp's warm-up.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WarmUp {
+    /// Its steady irradiance.
+    pub steady: Irradiance,
+    /// Seconds from the start until it stays within [`STEADY_WITHIN`] of it.
+    pub seconds: f64,
+    /// What a print that begins with the cold lamp lacks against a warm one
+    /// after the same time; below zero for a lamp that begins too bright.
+    pub lacks: Dose,
+}
+
+impl WarmUp {
+    /// What it lacks as seconds of steady light.
+    #[must_use]
+    pub fn lacks_seconds(&self) -> f64 {
+        self.lacks.j_m2() / self.steady.w_m2()
+    }
+}
+
+/// Why there is no warm-up.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum WarmUpError {
+    /// Too few readings.
+    #[error("a warm-up needs at least {LEAST} readings from a cold start, not {0}")]
+    TooFew(usize),
+    /// Not steady yet.
+    #[error(
+        "the lamp still changes by {:.1} % over the last fifth of the readings; go on until it is steady",
+        100.0 * .change
+    )]
+    NotSteady {
+        /// From the beginning of the last fifth to its end, over the mean.
+        change: f64,
+    },
+    /// No light at the end.
+    #[error("the lamp gives no light at the end of the readings")]
+    Dark,
+}
+
+/// From readings in order of time, the first of them as the lamp is switched on.
+///
+/// # Errors
+/// [`WarmUpError`] when there are too few or the lamp is not steady at the end.
+pub fn warm_up(readings: &[(Mono, Irradiance)]) -> Result<WarmUp, WarmUpError> {
+    let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
+        return Err(WarmUpError::TooFew(0));
+    };
+    if readings.len() < LEAST {
+        return Err(WarmUpError::TooFew(readings.len()));
+    }
+    let end_from = first.0.plus_seconds((1.0 - END) * last.0.seconds_since(first.0));
+    let end = &readings[readings.partition_point(|&(at, _)| at < end_from)..];
+    let steady = mean(end);
+    if steady <= 0.0 {
+        return Err(WarmUpError::Dark);
+    }
+    let halves = end.split_at(end.len() / 2);
+    // The means of two halves lie half of the whole change apart.
+    let change = if halves.0.is_empty() { 0.0 } else { 2.0 * (mean(halves.1) - mean(halves.0)) / steady };
+    if change.abs() > STEADY_WITHIN {
+        return Err(WarmUpError::NotSteady { change });
+    }
+    let is_off = |e: Irradiance| (e.w_m2() / steady - 1.0).abs() > STEADY_WITHIN;
+    let warm = readings.iter().rposition(|&(_, e)| is_off(e)).map_or(0, |off| off + 1);
+    let seconds = readings.get(warm).map_or(last.0, |&(at, _)| at).seconds_since(first.0);
+    let lacks: f64 = readings[..=warm.min(readings.len() - 1)]
+        .windows(2)
+        .map(|pair| {
+            let mean = f64::midpoint(pair[0].1.w_m2(), pair[1].1.w_m2());
+            (steady - mean) * pair[1].0.seconds_since(pair[0].0)
+        })
+        .sum();
+    Ok(WarmUp { steady: Irradiance::from_w_m2(steady), seconds, lacks: Dose::from_j_m2(lacks) })
+}
+
+fn mean(readings: &[(Mono, Irradiance)]) -> f64 {
+    readings.iter().map(|(_, e)| e.w_m2()).sum::<f64>() / readings.len() as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A lamp of 30 W/m² that lacks 40 % when cold and warms with a time constant.
+    fn lamp(tau_s: f64, until_s: u32) -> Vec<(Mono, Irradiance)> {
+        (0..=until_s)
+            .map(f64::from)
+            .map(|t| (Mono::from_seconds(t), Irradiance::from_w_m2(30.0 * (1.0 - 0.4 * (-t / tau_s).exp()))))
+            .collect()
+    }
+
+    #[test]
+    fn an_exponential_warm_up_is_told_as_reckoned_by_hand() {
+        let found = warm_up(&lamp(60.0, 900)).unwrap();
+        assert!((found.steady.w_m2() - 30.0).abs() < 0.001, "{found:?}");
+        // 0.4 exp(-t / 60) = 0.02 at t = 60 ln 20 = 179.7 s.
+        assert!((found.seconds - 180.0).abs() <= 1.0, "{found:?}");
+        // 30 x 0.4 x 60 x (1 - exp(-180 / 60)) = 684.2 J/m².
+        assert!((found.lacks.j_m2() - 684.2).abs() < 1.0, "{found:?}");
+        assert!((found.lacks_seconds() - 22.8).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_lamp_that_dims_as_it_warms_begins_with_too_much() {
+        let dims: Vec<_> =
+            lamp(60.0, 900).into_iter().map(|(at, e)| (at, Irradiance::from_w_m2(60.0 - e.w_m2()))).collect();
+        let found = warm_up(&dims).unwrap();
+        assert!((found.lacks.j_m2() + 684.2).abs() < 1.0, "{found:?}");
+    }
+
+    #[test]
+    fn a_warm_lamp_costs_nothing() {
+        let found = warm_up(&lamp(0.001, 100)[1..]).unwrap();
+        assert_eq!((found.seconds, found.lacks.j_m2().abs() < 1e-9), (0.0, true));
+    }
+
+    #[test]
+    fn what_tells_nothing_is_refused() {
+        assert_eq!(warm_up(&lamp(60.0, 5)), Err(WarmUpError::TooFew(6)));
+        assert!(
+            matches!(warm_up(&lamp(300.0, 300)), Err(WarmUpError::NotSteady { change }) if change > 0.02)
+        );
+        let dark: Vec<_> = lamp(60.0, 20).iter().map(|&(at, _)| (at, Irradiance::ZERO)).collect();
+        assert_eq!(warm_up(&dark), Err(WarmUpError::Dark));
+    }
+}

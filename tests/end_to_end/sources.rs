@@ -1,0 +1,217 @@
+//! Sun against lamp box and the lamp box itself, by the real binary: from prints, wedges,
+//! spectra and tables of readings.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use frameside_tests::{Site, frameside, wait_for};
+use serde_json::Value;
+
+use crate::yard::{SOON, json_of, number, ok, refused, site};
+
+/// The usual site with a lamp box besides the sun.
+fn with_a_box() -> Site {
+    let site = site(100, None);
+    let config = site.path("config.toml");
+    let text = std::fs::read_to_string(&config).unwrap();
+    std::fs::write(&config, text + "[[source]]\nname = \"box\"\nkind = \"lamp\"\n").unwrap();
+    site
+}
+
+/// A print under a source, brought in when it is due; gives its name.
+fn print(site: &Site, source: &str, target: &str) -> String {
+    ok(&site.frameside(["expose", "oak", "--target", target, "--source", source]));
+    let due = |status: &Value| {
+        let frames = status["frames"].as_array().unwrap();
+        frames.iter().any(|frame| frame["frame"] == "oak" && frame["state"] == "due")
+    };
+    wait_for("oak to be due", SOON, || due(&json_of(site, &["status"])).then_some(()));
+    ok(&site.frameside(["bring-in", "oak"]));
+    json_of(site, &["prints"])[0]["print"].as_str().unwrap().to_owned()
+}
+
+fn dose(site: &Site, print: &str) -> f64 {
+    number(&json_of(site, &["show", print]), "dose_j_m2")
+}
+
+#[test]
+fn pairs_of_prints_give_the_factor_between_sources() {
+    let site = with_a_box();
+    let daemon = site.run();
+    let under_sun = [print(&site, "sun", "1.2kJ/m2"), print(&site, "sun", "1.2kJ/m2")];
+    let under_box = [print(&site, "box", "1.8kJ/m2"), print(&site, "box", "2.4kJ/m2")];
+    assert!(daemon.terminate().success());
+
+    // The order within a pair does not matter.
+    let pair = ["source", "factor", "sun", "box", "--paired", &under_box[0], &under_sun[0]];
+    let found = json_of(&site, &pair);
+    let ratio = dose(&site, &under_sun[0]) / dose(&site, &under_box[0]);
+    assert!((number(&found, "factor") / ratio - 1.0).abs() < 1e-9, "{found}");
+    assert_eq!(found["from"], "pairs");
+    assert!(number(&found, "low") < ratio && ratio < number(&found, "high"));
+    assert!((number(&found, "stops") - ratio.log2()).abs() < 1e-9);
+
+    // A judgement tells what a print should have had: the second should have had 0.415 stop less.
+    ok(&site.frameside(["judge", &under_box[1], "--off", "-0.415stop", "--dry", "--oxidised"]));
+    let corrected = ["source", "factor", "sun", "box", "--paired", &under_sun[1], &under_box[1]];
+    let corrected = number(&json_of(&site, &corrected), "factor");
+    let ratio = dose(&site, &under_sun[1]) / (dose(&site, &under_box[1]) * 2f64.powf(-0.415));
+    assert!((corrected / ratio - 1.0).abs() < 1e-6, "{corrected} for {ratio}");
+
+    // Two pairs are surer than one.
+    let both = ["source", "factor", "sun", "box", "--paired", &under_sun[0], &under_box[0]];
+    let both: Vec<&str> = both.into_iter().chain([under_sun[1].as_str(), &under_box[1]]).collect();
+    let both = json_of(&site, &both);
+    let width = |found: &Value| number(found, "high") / number(found, "low");
+    assert!(width(&both) < width(&found), "{both} {found}");
+
+    for (arguments, code, says) in [
+        (vec!["sun", "box", "--paired", &under_sun[0], &under_sun[1]], 1, "was made under sun"),
+        (vec!["sun", "box", "--paired", &under_sun[0], &under_box[0], &under_sun[1]], 2, "two by two"),
+        (vec!["sun", "sun", "--paired", &under_sun[0], &under_sun[1]], 2, "between two sources"),
+        (vec!["sun", "box", "--recipe", "citrate"], 1, "no wedge of citrate under sun"),
+    ] {
+        let (exit, said) = refused(&site.frameside(["source", "factor"].iter().chain(&arguments)));
+        assert!(exit == code && said.contains(says), "{arguments:?}: {exit} {said}");
+    }
+    compared(&site);
+}
+
+/// Both sources have the same made-up light here: about 40 W/m².
+fn compared(site: &Site) {
+    let chart = site.path("sources.svg");
+    let chart = ["source", "compare", "sun", "box", "--dose", "15kJ/m2", "--chart", chart.to_str().unwrap()];
+    let compared = json_of(site, &chart);
+    for source in compared["sources"].as_array().unwrap() {
+        assert_eq!(source["prints"], 2);
+        let light = number(source, "irradiance_w_m2");
+        assert!((30.0..=50.0).contains(&light), "{source}");
+        assert!((number(source, "seconds") - 15_000.0 / light).abs() < 1e-6);
+    }
+    let svg = std::fs::read_to_string(site.path("sources.svg")).unwrap();
+    assert!(svg.contains("sun") && svg.contains("box") && svg.contains("time of day"));
+    let said = ok(&site.frameside(["source", "list"]));
+    assert!(said.contains("sun: sun, 2 prints") && said.contains("box: lamp, 2 prints"), "{said}");
+    assert!(said.contains("ICNIRP") && said.contains("software is never the only cut-off"), "{said}");
+    let (code, said) = refused(&site.frameside(["source", "compare", "sun", "moon"]));
+    assert!(code == 1 && said.contains("no print under moon"), "{said}");
+}
+
+/// A wedge whose curve has its middle `shift` further right in log H than that of
+/// `shift` zero, printed with 30 kJ/m².
+fn wedge(shift: f64) -> String {
+    let mut table = String::from("wedge_density,density\n");
+    for step in 0..21 {
+        let wedge = 0.05 + 0.15 * f64::from(step);
+        let log_h = 30f64.log10() - wedge - shift;
+        let _ = writeln!(table, "{wedge:.2},{:.4}", 0.1 + 1.3 / (1.0 + (-4.0 * log_h).exp()));
+    }
+    table
+}
+
+#[test]
+fn wedges_under_both_sources_give_their_shift() {
+    let site = with_a_box();
+    let daemon = site.run();
+    ok(&site.frameside(["recipe", "add", "citrate", "--support", "rag", "--sensitizer", "citrate 2:1"]));
+    for (source, shift) in [("sun", 0.0), ("box", 0.18)] {
+        let file = site.path(&format!("{source}.csv"));
+        std::fs::write(&file, wedge(shift)).unwrap();
+        let file = file.to_str().unwrap();
+        ok(&site.frameside(["wedge", file, "--dose", "30kJ/m2", "--recipe", "citrate", "--source", source]));
+    }
+    assert!(daemon.terminate().success());
+    let found = json_of(&site, &["source", "factor", "sun", "box", "--recipe", "citrate"]);
+    assert!((number(&found, "factor").log10() + 0.18).abs() < 1e-3, "{found}");
+    assert_eq!(found["evidence"], "step wedges of citrate");
+}
+
+fn spectrum(file: &Path, shape: impl Fn(f64) -> f64) -> String {
+    let rows: String = (300..=500).map(|nm| format!("{nm},{}\n", shape(f64::from(nm)))).collect();
+    std::fs::write(file, format!("wavelength_nm,value\n{rows}")).unwrap();
+    file.to_str().unwrap().to_owned()
+}
+
+#[test]
+fn spectra_predict_a_factor_and_say_that_it_is_predicted() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let gaussian = |peak: f64, width: f64| {
+        move |nm: f64| (-4.0 * std::f64::consts::LN_2 * ((nm - peak) / width).powi(2)).exp()
+    };
+    let sensor = spectrum(&folder.path().join("sensor.csv"), gaussian(360.0, 50.0));
+    let process = spectrum(&folder.path().join("process.csv"), |nm| 10f64.powf((360.0 - nm).min(0.0) / 60.0));
+    let near = spectrum(&folder.path().join("near.csv"), gaussian(365.0, 10.0));
+    let far = spectrum(&folder.path().join("far.csv"), gaussian(405.0, 14.0));
+    let ask = |b: &str, more: &[&str]| {
+        let all = ["source", "mismatch", "--sensor", &sensor, "--process", &process, "--a", &near, "--b", b];
+        frameside(all.iter().chain(more))
+    };
+    let found: Value = serde_json::from_str(&ok(&ask(&far, &["--json"]))).unwrap();
+    // 1.173 / 0.667 of the sun (computed with numpy).
+    assert!((number(&found, "factor") - 1.173 / 0.667).abs() < 5e-3, "{found}");
+    assert_eq!(found["blind"], true);
+    let said = ok(&ask(&far, &[]));
+    assert!(said.contains("predicted from spectra") && said.contains("nearly blind"), "{said}");
+    assert!(said.contains("is an assumption"), "{said}");
+    let found: Value = serde_json::from_str(&ok(&ask(&near, &["--json"]))).unwrap();
+    assert_eq!(
+        (number(&found, "factor"), number(&found, "stops"), &found["blind"]),
+        (1.0, 0.0, &false.into())
+    );
+    let wrong = folder.path().join("wrong.csv");
+    std::fs::write(&wrong, "wavelength_nm,value\n300,1\n290,1\n").unwrap();
+    let (code, said) = refused(&ask(wrong.to_str().unwrap(), &[]));
+    assert!(code == 1 && said.contains("wrong.csv:3: wavelengths must rise"), "{said}");
+}
+
+#[test]
+fn a_lamp_box_is_measured_from_tables() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let write = |name: &str, text: String| {
+        std::fs::write(folder.path().join(name), text).unwrap();
+        folder.path().join(name).to_str().unwrap().to_owned()
+    };
+    let json = |arguments: &[&str]| -> Value {
+        serde_json::from_str(&ok(&frameside(arguments.iter().chain(&["--json"])))).unwrap()
+    };
+    let cold: String = (0..900)
+        .map(|s| {
+            let light = 30.0 * (1.0 - 0.4 * (-f64::from(s) / 60.0).exp());
+            format!("2026-03-01T10:{:02}:{:02}Z,{light:.4}\n", s / 60, s % 60)
+        })
+        .collect();
+    let cold = write("cold.csv", format!("time,irradiance_w_m2\n{cold}"));
+    let found = json(&["lamp", "warm-up", "--csv", &cold]);
+    // 60 ln 20 = 179.7 s, and 30 x 0.4 x 60 x (1 - 1/20) = 684 J/m²; by hand.
+    assert!((number(&found, "seconds") - 180.0).abs() <= 1.0, "{found}");
+    assert!((number(&found, "lacks_j_m2") - 684.0).abs() < 2.0, "{found}");
+    assert!((number(&found, "eye_limit_seconds") - 333.3).abs() < 0.2, "{found}");
+
+    let bed: String = (0..25)
+        .map(|i| (f64::from(i % 5) / 2.0 - 1.0, f64::from(i / 5) / 2.0 - 1.0))
+        .map(|(x, y)| {
+            let light = 25.0 * (-0.5 * x.abs().max(y.abs())).exp2();
+            format!("{},{},{light}\n", 20.0 + 20.0 * x, 15.0 + 15.0 * y)
+        })
+        .collect();
+    let bed = write("bed.csv", format!("x_cm,y_cm,irradiance_w_m2\n{bed}"));
+    let chart = folder.path().join("bed.png");
+    let found = json(&["lamp", "evenness", &bed, "--within", "1/4stop", "--chart", chart.to_str().unwrap()]);
+    // Half a stop from the middle to the edge: a quarter half way out.
+    assert!(
+        (number(&found, "width_m") - 0.2).abs() < 1e-9 && (number(&found, "height_m") - 0.15).abs() < 1e-9
+    );
+    assert!((number(&found, "spread_stops") - 0.5).abs() < 1e-9, "{found}");
+    assert!(std::fs::read(&chart).unwrap().starts_with(b"\x89PNG"));
+
+    let months: String = (1..=9)
+        .map(|month| format!("2026-{month:02}-01T12:00:00Z,{}\n", 25.0 * (-f64::from(month) / 20.0).exp2()))
+        .collect();
+    let months = write("months.csv", format!("time,irradiance_w_m2\n{months}"));
+    let found = json(&["lamp", "ageing", "--csv", &months, "--loss", "1/2stop"]);
+    // A twentieth of a stop a month: half a stop after ten.
+    assert!((number(&found, "lost_stops") - 0.4).abs() < 0.01, "{found}");
+    assert!(found["expected"].as_str().unwrap().starts_with("2026-1"), "{found}");
+    let (code, said) = refused(&frameside(["lamp", "ageing", "--csv", &cold]));
+    assert!(code == 1 && said.contains("all of one day"), "{said}");
+}
