@@ -8,8 +8,11 @@ use serde_json::{Value, json};
 use super::{Context, Failure, now_ms, out, out_json, strip};
 use crate::advice::{self, Piece, RecipeAdvice, SUN};
 
-/// The next target of a recipe, from all its judged prints, strips and wedges under one
-/// source: with its spread, and what it rests on.
+/// The next target of a recipe, with its spread and what it rests on.
+///
+/// It is drawn from all judged prints, strips and wedges of the recipe under one source.
+/// Each counts by how surely it was judged and how old it is; one that is far off the
+/// others hardly pulls, and is named.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -9,8 +9,10 @@ use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice;
 use crate::ledger::{Judgement, PrintRow, Record, Verdict};
 
-/// What the print itself says, once it is dry and oxidised: the next target follows
-/// from it. Until then it looks lighter than it will be, and counts for less.
+/// What the print itself says: the next target follows from it.
+///
+/// Until it is dry and oxidised it looks lighter than it will be, and counts for less. The
+/// newest judgement of a print counts.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("verdict").required(true))]
 #[command(after_help = "\

@@ -14,8 +14,10 @@ use crate::advice::{self, SUN};
 use crate::ledger::{Facts, Filter, Recipe, RecipeVersion, Record};
 use crate::words;
 
-/// What a print is made of. Each change makes a new version; a print belongs to the
-/// version it was made with, and advice rests on those made alike.
+/// What a print is made of.
+///
+/// Each change makes a new version; a print belongs to the version it was made with, and
+/// advice rests on those made alike.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -3,13 +3,14 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use clap::Subcommand;
 use frameside_core::quantity::{Dose, TargetDose};
 use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, WedgeStep};
 use serde_json::{Value, json};
 
 use super::recipe::{self, parse_name};
 use super::table::Table;
-use super::{Context, Failure, now_ms, out, out_json};
+use super::{Context, Failure, now_ms, out, out_json, wedge_scan};
 use crate::advice::SUN;
 use crate::charts::{self, Characteristic, Mark, WedgeCurve};
 use crate::ledger::{RecipeVersion, WedgeRow};
@@ -21,6 +22,7 @@ use crate::ledger::{RecipeVersion, WedgeRow};
 /// --increment and --first), and density or lstar of the dry, oxidised print. L* gives a
 /// visual density; a red-filter density of a blue print is higher: never mix them.
 #[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 #[command(after_help = "\
 Examples:
   frameside wedge citrate.csv --dose 30kJ/m2
@@ -29,6 +31,8 @@ Examples:
   frameside wedge citrate.csv --dose 30kJ/m2 --range 1.4 --target 15kJ/m2
   frameside wedge may.csv june.csv --dose 30kJ/m2 --chart both.svg")]
 pub(super) struct Args {
+    #[command(subcommand)]
+    verb: Option<Verb>,
     /// Tables of printed wedges; several are compared
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
@@ -58,6 +62,12 @@ pub(super) struct Args {
     chart: Option<PathBuf>,
 }
 
+#[derive(Debug, Subcommand)]
+enum Verb {
+    #[command(about = "The densities of a wedge from a flat-bed scan")]
+    Scan(wedge_scan::Args),
+}
+
 fn parse_within(text: &str, least: f64, most: f64) -> Result<f64, String> {
     match text.parse() {
         Ok(number) if (least..=most).contains(&number) => Ok(number),
@@ -80,6 +90,9 @@ fn parse_range(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    if let Some(Verb::Scan(args)) = &args.verb {
+        return wedge_scan::run(args, context);
+    }
     let recipe = match &args.recipe {
         Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
         None => None,
@@ -187,7 +200,7 @@ fn steps(table: &Table, even: Option<(f64, f64)>) -> Result<Vec<WedgeStep>, Fail
 
 impl Wedge {
     fn read(file: &Path, args: &Args, present: Present) -> Result<Self, Failure> {
-        let table = Table::read(file, &["step", "wedge_density", "density", "lstar"])?;
+        let table = Table::read(file, &["step", "wedge_density", "density", "lstar", "spread"])?;
         let steps = steps(&table, args.increment.map(|increment| (args.first, increment)))?;
         let dose = args.dose.map(TargetDose::dose);
         let curve = CharacteristicCurve::new(dose.unwrap_or(UNKNOWN), &steps)
