@@ -6,11 +6,13 @@ use frameside_core::sensitometry::{
     StripReading, Weighed, advise, read_densities, read_first_full,
 };
 
-use crate::ledger::{Facts, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
+use crate::ledger::{BorderTone, Facts, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
 
 /// Density per unit of log H where a recipe has no wedge: the middle tones of most
 /// blue prints have 1 to 1.4 [common practice].
 const USUAL_SLOPE: f64 = 1.2;
+/// Tones of a bare border past full density [common practice].
+const TURNED: [&str; 2] = ["grey", "bronze"];
 const DAY_MS: f64 = 86_400_000.0;
 
 /// The source of a print where none is told.
@@ -73,6 +75,8 @@ pub struct RecipeAdvice {
     pub advice: Advice,
     /// What each piece says, in the order of `advice.weighed`.
     pub pieces: Vec<Piece>,
+    /// How bare borders looked, by rising dose.
+    pub borders: Vec<BorderTone>,
     /// What was judged and does not count, and why.
     pub left_out: Vec<String>,
 }
@@ -100,6 +104,13 @@ impl RecipeAdvice {
             Answer::Found(target) => TargetDose::new(target.dose).ok(),
             Answer::NotEnough { .. } => self.set,
         }
+    }
+
+    /// Where a bare border was seen to have turned: more light than that adds
+    /// nothing, or takes blue away.
+    #[must_use]
+    pub fn turned(&self) -> Option<&BorderTone> {
+        self.borders.iter().find(|border| TURNED.contains(&border.tone.as_str()))
     }
 
     /// The pieces with what each counted for.
@@ -164,7 +175,9 @@ pub fn for_recipe(
     let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
     let advice =
         advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
-    Ok(RecipeAdvice { recipe: recipe.to_owned(), source: source.to_owned(), set, advice, pieces, left_out })
+    let borders = record.border_tones(recipe, source)?;
+    let (recipe, source) = (recipe.to_owned(), source.to_owned());
+    Ok(RecipeAdvice { recipe, source, set, advice, pieces, borders, left_out })
 }
 
 /// The target of a recipe under a source: advised, else set by hand.

@@ -154,6 +154,27 @@ fn a_printmaker_reads_what_to_change() {
 }
 
 #[test]
+fn a_wedge_says_what_negative_gives_which_tone() {
+    let site = site(1, None);
+    let (table, tones) = (write(&site, "citrate.csv", &first().table()), site.path("tones.csv"));
+    let target = ["--dose", "30kJ/m2", "--target", "4.07kJ/m2", "--tones", tones.to_str().unwrap()];
+    ok(&frameside(["wedge", &table].iter().chain(&target)));
+    let text = std::fs::read_to_string(&tones).unwrap();
+    let mut lines = text.lines();
+    assert_eq!(lines.next(), Some("lstar,density,negative_density"));
+    let rows: Vec<Vec<f64>> =
+        lines.map(|line| line.split(',').map(|cell| cell.parse().unwrap()).collect()).collect();
+    // From the toe, Dmin + 0.04, to the shoulder: the log range (computed with scipy).
+    let (light, dark) = (&rows[0], &rows[rows.len() - 1]);
+    assert!((light[1] - 0.14).abs() < 1e-3 && (light[2] - 1.582_5).abs() < 1e-3, "{light:?}");
+    assert!((dark[1] - 1.288).abs() < 1e-3 && dark[2].abs() < 1e-3, "{dark:?}");
+    let step = rows[0][0] - rows[1][0];
+    assert!(rows.windows(2).all(|pair| (pair[0][0] - pair[1][0] - step).abs() < 2e-3), "even in L*");
+    let (code, said) = refused(&frameside(["wedge", &table, &table].iter().chain(&target)));
+    assert_eq!((code, said.as_str()), (1, "--tones takes one wedge; give one FILE"));
+}
+
+#[test]
 fn several_wedges_are_compared_in_one_chart() {
     let site = site(1, None);
     let (may, june) =

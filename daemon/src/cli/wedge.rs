@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
 use frameside_core::quantity::{Dose, TargetDose};
-use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, WedgeStep};
+use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, Tone, WedgeStep, tone_table};
 use serde_json::{Value, json};
 
 use super::recipe::{self, parse_name};
@@ -29,6 +29,7 @@ Examples:
   frameside wedge citrate.csv --dose 30kJ/m2 --increment 0.15 --first 0.05 --chart citrate.png
   frameside wedge citrate.csv --dose 30kJ/m2 --recipe citrate
   frameside wedge citrate.csv --dose 30kJ/m2 --range 1.4 --target 15kJ/m2
+  frameside wedge citrate.csv --dose 30kJ/m2 --tones correction.csv
   frameside wedge may.csv june.csv --dose 30kJ/m2 --chart both.svg")]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -57,6 +58,9 @@ pub(super) struct Args {
     /// The dose you print with now, through the negative's clear parts; the recipe's unless told
     #[arg(long, value_name = "DOSE", requires = "dose")]
     target: Option<TargetDose>,
+    /// Write what negative density gives which tone, evenly spaced in L*, into a CSV file
+    #[arg(long, value_name = "FILE.csv")]
+    tones: Option<PathBuf>,
     /// Draw the curves into a file ending in .svg or .png
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
@@ -107,6 +111,9 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         let svg = charts::characteristic(&chart(&wedges));
         charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
     }
+    if let Some(file) = &args.tones {
+        write_tones(file, &wedges)?;
+    }
     if context.json {
         match &wedges[..] {
             [one] => out_json(&one.to_json()),
@@ -119,10 +126,34 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if let Some(RecipeVersion { name, version, .. }) = &recipe {
         out(&format!("kept with {name}, version {version}: 'frameside advise' rests on it\n"));
     }
-    if let Some(file) = &args.chart {
-        out(&format!("drawn: {}\n", file.display()));
+    for (done, file) in [("drawn", &args.chart), ("written", &args.tones)] {
+        if let Some(file) = file {
+            out(&format!("{done}: {}\n", file.display()));
+        }
     }
     Ok(())
+}
+
+/// Writes the correction of a negative for one wedge.
+fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<(), Failure> {
+    /// In even steps of lightness.
+    const ROWS: usize = 33;
+    let [wedge] = wedges else {
+        return Err(Failure::Failed("--tones takes one wedge; give one FILE".to_owned()));
+    };
+    let tones = tone_table(&wedge.curve, wedge.printed(), ROWS);
+    if tones.is_empty() {
+        let why = "prints nothing but paper white; give more dose with --target";
+        return Err(Failure::Failed(format!("{} {why}", wedge.at(wedge.printed()))));
+    }
+    let row = |tone: &Tone| {
+        format!("{:.3},{:.4},{:.4}\n", tone.lightness.value(), tone.print.value(), tone.negative.value())
+    };
+    let rows: String = tones.iter().map(row).collect();
+    std::fs::write(file, format!("lstar,density,negative_density\n{rows}")).map_err(|error| {
+        let fix = "choose a folder that you may write to";
+        Failure::Failed(format!("cannot write {} ({error}); {fix}", file.display()))
+    })
 }
 
 /// How prints are made now.
@@ -209,12 +240,16 @@ impl Wedge {
         Ok(Self { name, dose, steps, curve, present })
     }
 
-    /// How the present negative suits the paper, at the dose in use or at the
-    /// least for full density.
-    fn fit(&self) -> NegativeFit {
+    /// What the paper gets through the negative's clear parts: of the dose in use,
+    /// or the least for full density.
+    fn printed(&self) -> Dose {
         let through_clear = |target: Dose| target * self.present.base.reflectance();
-        let printed = self.present.target.map_or(self.curve.full_dose().dose, through_clear);
-        self.curve.negative_fit(self.present.range.unwrap_or(0.0), printed)
+        self.present.target.map_or(self.curve.full_dose().dose, through_clear)
+    }
+
+    /// How the present negative suits the paper.
+    fn fit(&self) -> NegativeFit {
+        self.curve.negative_fit(self.present.range.unwrap_or(0.0), self.printed())
     }
 
     fn to_json(&self) -> Value {

@@ -28,7 +28,7 @@ use serde_json::Value;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
-pub use judging::{Judgement, Verdict, WedgeRow};
+pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
