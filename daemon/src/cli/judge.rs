@@ -162,6 +162,9 @@ fn tell(
         return;
     }
     out(&format!("{} with {}: {}\n", print.id, correction.printed, sentence(off, correction)));
+    if print.recipe.is_none() {
+        out("it was made with no recipe, so no advice follows from it; --like repeats it put right\n");
+    }
     if again {
         out("this takes the place of its earlier judgement\n");
     }

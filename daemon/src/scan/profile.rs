@@ -282,9 +282,11 @@ mod tests {
             tail in prop::collection::vec(any::<u8>(), 0..120), number in any::<u16>(),
         ) {
             let mut bytes = icc(&[(b"kTRC", curv(&[1, 2, 3])), (b"rTRC", tail.clone())]);
-            let at = bytes.len() - tail.len().min(bytes.len());
-            bytes[140..].rotate_left(usize::from(number) % 40);
-            bytes.truncate(at + usize::from(number) % 100);
+            let behind_header = bytes.len() - 128;
+            for (i, byte) in tail.iter().enumerate() {
+                bytes[128 + 7 * i % behind_header] ^= byte;
+            }
+            bytes.truncate(usize::from(number) % (bytes.len() + 1));
             if let Ok(profile) = Profile::from_icc(&bytes) {
                 let _ = profile.light([number; 3]);
             }
