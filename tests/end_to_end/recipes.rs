@@ -56,6 +56,15 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(strip["recipe_version"], 1);
     let (code, said) = refused(&site.frameside(["judge", name(&strip), "--good"]));
     assert!(code == 1 && said.contains("is a test strip; read it with 'frameside strip read"), "{said}");
+    let (code, said) = refused(&site.frameside(["strip", "read", name(&strip), "--densities", "0.6,0.9"]));
+    assert!(
+        code == 1 && said.contains("has 4 bands with a dose of their own (1.00 kJ/m², 1.40 kJ/m², "),
+        "{said}"
+    );
+    let densities = ["strip", "read", name(&strip), "--densities", "0.3,0.6,0.9,1.2"];
+    assert_eq!(json_of(&site, &densities)["answer"], "extend");
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!(advice["left_out"], json!([format!("{} is a strip to be extended", name(&strip))]));
     let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
     assert_eq!(read["answer"], "found");
     let least = number(&read, "least_dose_j_m2");
@@ -214,6 +223,13 @@ fn densities_are_read_on_the_recipes_own_curve() {
         .map(|piece| piece["kind"].clone())
         .collect();
     assert_eq!(kinds, ["wedge", "print"]);
+
+    // On other paper the wedge says nothing; the print is still read on the curve of its own.
+    ok(&site.frameside(["recipe", "change", "citrate", "--support", "washi"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!((&advice["evidence"], advice["left_out"].as_array().unwrap().len()), (&json!([]), 2));
+    let judged = json_of(&site, &["judge", name(&print), "--density", "0.55", "--want", "0.40"]);
+    assert!((number(&judged, "off_stops") + 0.559_896_8).abs() < 1e-6, "{judged}");
 }
 
 #[test]
