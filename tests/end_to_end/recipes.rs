@@ -292,6 +292,9 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
         &["strip", "read", "--csv", "a.csv", "--first-full", "2"],
         &["recipe", "add", " "],
         &["recipe", "add", "oxalate", "--target", "box=0kJ/m2"],
+        &["recipe", "add", "oxalate", "--negative-range", "NaN"],
+        &["recipe", "add", "oxalate", "--support", "rag\nwashi"],
+        &["recipe", "change", "citrate", "--exponent", "7"],
         &["recipe"],
         &["advise"],
     ] {

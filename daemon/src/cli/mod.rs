@@ -8,6 +8,7 @@ mod expose;
 mod judge;
 mod light;
 mod note;
+mod printed_wedge;
 mod prints;
 mod recipe;
 mod rehearse;
