@@ -138,7 +138,7 @@ fn a_printmaker_reads_what_to_change() {
         "(ISO range 160)",
         "turns over past 18.9 kJ/m²: 0.24 lost at the clearest step",
         "the negative must span 2.15",
-        "yours spans 1.40, 0.75 too little: its lights come out grey",
+        "yours spans 1.40, 0.75 too little: its lights come out blue, not white",
         "target shift",
     ] {
         assert!(said.contains(part), "no '{part}' in\n{said}");

@@ -141,7 +141,10 @@ impl Wedge {
                     format!("yours spans {range:.2}, {off:.2} too much: its lights come out as bare paper")
                 }
                 off if off < -0.05 => {
-                    format!("yours spans {range:.2}, {:.2} too little: its lights come out grey", -off)
+                    format!(
+                        "yours spans {range:.2}, {:.2} too little: its lights come out blue, not white",
+                        -off
+                    )
                 }
                 _ => format!("yours spans {range:.2}, which suits it"),
             });

@@ -173,6 +173,7 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
     tell(&reading, context);
     if !context.json {
         match &print.recipe {
+            Some(_) if !matches!(reading, StripReading::Found(_)) => {}
             Some(recipe) => out(&format!("kept with {recipe}: 'frameside advise' rests on it\n")),
             None => out("it was made with no recipe, so no advice follows from it\n"),
         }
