@@ -122,7 +122,7 @@ impl Scan {
         let icc = decoder.icc_profile().map_err(no_picture)?;
         let picture = DynamicImage::from_decoder(decoder).map_err(no_picture)?;
         let profile = match icc {
-            _ if linear => Profile::LINEAR,
+            _ if linear => Profile::linear(),
             Some(icc) => Profile::from_icc(&icc)
                 .map_err(|source| ScanFileError::Profile { path: path.to_owned(), source })?,
             None => Profile::srgb(),
