@@ -6,11 +6,15 @@ use frameside_core::sensitometry::{
     StripReading, Weighed, advise, read_densities, read_first_full,
 };
 
-use crate::ledger::{Facts, Judgement, LedgerError, PrintRow, RecipeVersion, Record, Verdict};
+use crate::ledger::{
+    BorderTone, Facts, Judgement, LedgerError, PrintRow, Recipe, RecipeVersion, Record, Verdict, WedgeRow,
+};
 
 /// Density per unit of log H where a recipe has no wedge: the middle tones of most
 /// blue prints have 1 to 1.4 [common practice].
 const USUAL_SLOPE: f64 = 1.2;
+/// Tones of a bare border past full density [common practice].
+const TURNED: [&str; 2] = ["grey", "bronze"];
 const DAY_MS: f64 = 86_400_000.0;
 
 /// The source of a print where none is told.
@@ -46,14 +50,6 @@ pub enum NoAdvice {
     /// A print to repeat had no light.
     #[error("print {0} had no light, so there is no dose to repeat")]
     NoLight(String),
-    /// A print's own figures contradict its judgement.
-    #[error("{print}: {error}")]
-    Strip {
-        /// The test strip.
-        print: String,
-        /// What is wrong.
-        error: StripError,
-    },
 }
 
 fn known(recipes: &[String]) -> String {
@@ -73,6 +69,8 @@ pub struct RecipeAdvice {
     pub advice: Advice,
     /// What each piece says, in the order of `advice.weighed`.
     pub pieces: Vec<Piece>,
+    /// How bare borders looked, by rising dose.
+    pub borders: Vec<BorderTone>,
     /// What was judged and does not count, and why.
     pub left_out: Vec<String>,
 }
@@ -102,9 +100,55 @@ impl RecipeAdvice {
         }
     }
 
+    /// Where a bare border was seen to have turned: more light than that adds
+    /// nothing, or takes blue away.
+    #[must_use]
+    pub fn turned(&self) -> Option<&BorderTone> {
+        self.borders.iter().find(|border| TURNED.contains(&border.tone.as_str()))
+    }
+
     /// The pieces with what each counted for.
     pub fn weighed(&self) -> impl Iterator<Item = (&Piece, Weighed)> {
         self.pieces.iter().zip(self.advice.weighed.iter().copied())
+    }
+}
+
+/// A recipe through its versions, and its wedges.
+#[derive(Debug)]
+pub struct History {
+    versions: Vec<RecipeVersion>,
+    wedges: Vec<WedgeRow>,
+}
+
+impl History {
+    /// Reads it; empty for a recipe that is only text.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the record cannot be read.
+    pub fn of(record: &Record, recipe: &str) -> Result<Self, LedgerError> {
+        Ok(Self { versions: record.recipe(recipe)?, wedges: record.wedges(recipe)? })
+    }
+
+    fn newest(&self) -> Recipe {
+        self.versions.last().map(|version| version.recipe.clone()).unwrap_or_default()
+    }
+
+    /// The facts of a version. What was made while the recipe was only text counts
+    /// to its first.
+    #[must_use]
+    pub fn facts(&self, version: Option<u32>) -> Facts {
+        let version = version.unwrap_or(1);
+        let found = self.versions.iter().find(|known| known.version == version);
+        found.map(|known| known.recipe.facts.clone()).unwrap_or_default()
+    }
+
+    /// The curve of the newest wedge made as a version was, under any source: its
+    /// shape is the same.
+    #[must_use]
+    pub fn curve(&self, version: Option<u32>) -> Option<CharacteristicCurve> {
+        let facts = self.facts(version);
+        let is_alike = |wedge: &&WedgeRow| self.facts(wedge.version).differing_in_dose(&facts).is_empty();
+        self.wedges.iter().rev().filter(is_alike).find_map(|wedge| wedge.curve().ok())
     }
 }
 
@@ -118,53 +162,97 @@ pub fn for_recipe(
     source: &str,
     now_ms: i64,
 ) -> Result<RecipeAdvice, NoAdvice> {
-    let versions = record.recipe(recipe)?;
-    let wedges = record.wedges(recipe)?;
-    if versions.is_empty() && !record.has_prints_of(recipe)? {
+    let history = History::of(record, recipe)?;
+    if history.versions.is_empty() && !record.has_prints_of(recipe)? {
         let recipes = record.recipes()?.into_iter().map(|version| version.name).collect();
         return Err(NoAdvice::NoRecipe { name: recipe.escape_default().to_string(), recipes });
     }
-    let newest = versions.last().map(|version| version.recipe.clone()).unwrap_or_default();
-    let mut left_out = Vec::new();
-    let mut pieces = Vec::new();
-    let age_days = |unix_ms: i64| ((now_ms - unix_ms) as f64 / DAY_MS).max(0.0);
-    // What was made with another recipe in all but name.
-    let mut is_other = |name: &str, version: Option<u32>| {
-        let changed = facts_of(&versions, version).differing_in_dose(&newest.facts);
-        if !changed.is_empty() {
-            left_out.push(format!("{name} was made before {} changed", changed.join(" and ")));
-        }
-        !changed.is_empty()
-    };
-    let mut curve = None;
-    for wedge in &wedges {
-        let Ok(read) = wedge.curve() else { continue };
-        if is_other(&wedge.name, wedge.version) {
-            continue;
-        }
-        let base = Density::new(newest.facts.negative_base.unwrap_or(0.0));
-        let least = read.full_dose().through(base);
-        if wedge.source == source {
-            let evidence = Evidence::of_strip(&least, age_days(wedge.unix_ms), true);
-            pieces.push(Piece::of_least("wedge", &wedge.name, &least, evidence));
-        }
-        // Its shape is the same under every source.
-        curve = Some(read);
+    let mut gathered = Gathered::new(&history, now_ms);
+    for wedge in history.wedges.iter().filter(|wedge| wedge.source == source) {
+        gathered.wedge(wedge);
     }
     for print in record.judged(recipe)?.iter().filter(|print| print.source == source) {
-        let Some(judgement) = record.judgements(print)?.pop() else { continue };
-        let Some(brought_in) = print.brought_in() else { continue };
-        if is_other(&print.id, print.recipe_version) {
-            continue;
+        if let Some(judgement) = record.judgements(print)?.pop() {
+            gathered.print(print, &judgement);
         }
-        pieces.extend(of_print(print, &judgement, age_days(brought_in.unix_ms), curve.as_ref())?);
     }
-    pieces.retain(|piece| piece.evidence.target > Dose::ZERO && piece.evidence.target.j_m2().is_finite());
+    let Gathered { pieces, left_out, newest, .. } = gathered;
     let set = newest.target(source);
     let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
     let advice =
         advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
-    Ok(RecipeAdvice { recipe: recipe.to_owned(), source: source.to_owned(), set, advice, pieces, left_out })
+    let borders = record.border_tones(recipe, source)?;
+    let (recipe, source) = (recipe.to_owned(), source.to_owned());
+    Ok(RecipeAdvice { recipe, source, set, advice, pieces, borders, left_out })
+}
+
+/// Evidence as it is found.
+struct Gathered<'a> {
+    history: &'a History,
+    newest: Recipe,
+    /// The curve of the newest version.
+    curve: Option<CharacteristicCurve>,
+    now_ms: i64,
+    pieces: Vec<Piece>,
+    left_out: Vec<String>,
+}
+
+impl<'a> Gathered<'a> {
+    fn new(history: &'a History, now_ms: i64) -> Self {
+        let curve = history.curve(history.versions.last().map(|version| version.version));
+        Self { history, newest: history.newest(), curve, now_ms, pieces: Vec::new(), left_out: Vec::new() }
+    }
+
+    /// Whether something was made with another recipe in all but name; then that
+    /// is told.
+    fn leaves_out(&mut self, name: &str, version: Option<u32>) -> bool {
+        let changed = self.history.facts(version).differing_in_dose(&self.newest.facts);
+        if !changed.is_empty() {
+            self.left_out.push(format!("{name} was made before {} changed", changed.join(" and ")));
+        }
+        !changed.is_empty()
+    }
+
+    fn age_days(&self, unix_ms: i64) -> f64 {
+        ((self.now_ms - unix_ms) as f64 / DAY_MS).max(0.0)
+    }
+
+    fn wedge(&mut self, wedge: &WedgeRow) {
+        let Ok(curve) = wedge.curve() else { return };
+        if self.leaves_out(&wedge.name, wedge.version) {
+            return;
+        }
+        let base = Density::new(self.newest.facts.negative_base.unwrap_or(0.0));
+        let least = curve.full_dose().through(base);
+        let evidence = Evidence::of_strip(&least, self.age_days(wedge.unix_ms), true);
+        self.pieces.push(Piece::of_least("wedge", &wedge.name, &least, evidence));
+    }
+
+    fn print(&mut self, print: &PrintRow, judgement: &Judgement) {
+        let Some(brought_in) = print.brought_in() else { return };
+        if self.leaves_out(&print.id, print.recipe_version) {
+            return;
+        }
+        let age_days = self.age_days(brought_in.unix_ms);
+        match read_strip(print, &judgement.verdict) {
+            Some(Ok(StripReading::Found(least))) => {
+                let evidence = Evidence::of_strip(&least, age_days, judgement.is_final());
+                self.pieces.push(Piece::of_least("strip", &print.id, &least, evidence));
+            }
+            Some(Ok(StripReading::ExtendUp | StripReading::ExtendDown)) => {
+                self.left_out.push(format!("{} is a strip to be extended", print.id));
+            }
+            Some(Err(error)) => self.left_out.push(format!("{}: {error}", print.id)),
+            None => self.pieces.extend(self.corrected(print, judgement, age_days)),
+        }
+    }
+
+    fn corrected(&self, print: &PrintRow, judgement: &Judgement, age_days: f64) -> Option<Piece> {
+        let correction = correction(print, &judgement.verdict, self.curve.as_ref())?;
+        let evidence = Evidence::of_print(&correction, age_days, judgement.is_final());
+        let (dose, off) = (correction.printed, correction.stops);
+        Some(Piece { name: print.id.clone(), kind: "print", dose, off, evidence })
+    }
 }
 
 /// The target of a recipe under a source: advised, else set by hand.
@@ -184,47 +272,19 @@ pub fn repeating(record: &Record, print: &str) -> Result<TargetDose, NoAdvice> {
     let print = record.find(print)?;
     let printed = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
     let judgement = record.judgements(&print)?.pop();
-    let curve = newest_curve(record, &print)?;
+    let curve = curve_of(record, &print)?;
     let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
     let dose = correction.map_or(printed, |correction| correction.next());
     TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))
 }
 
-/// The curve of the newest wedge of a print's recipe.
+/// The curve of a print's recipe, as it was made.
 ///
 /// # Errors
 /// [`LedgerError`] when the record cannot be read.
-pub fn newest_curve(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, LedgerError> {
+pub fn curve_of(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, LedgerError> {
     let Some(recipe) = &print.recipe else { return Ok(None) };
-    Ok(record.wedges(recipe)?.last().and_then(|wedge| wedge.curve().ok()))
-}
-
-/// The facts of a version; prints made while the recipe was only text count to
-/// its first.
-#[must_use]
-pub fn facts_of(versions: &[RecipeVersion], version: Option<u32>) -> Facts {
-    let version = version.unwrap_or(1);
-    let found = versions.iter().find(|known| known.version == version);
-    found.map(|known| known.recipe.facts.clone()).unwrap_or_default()
-}
-
-/// What a judged print says; nothing where a strip has to be extended.
-fn of_print(
-    print: &PrintRow,
-    judgement: &Judgement,
-    age_days: f64,
-    curve: Option<&CharacteristicCurve>,
-) -> Result<Option<Piece>, NoAdvice> {
-    if let Some(reading) = read_strip(print, &judgement.verdict) {
-        let reading = reading.map_err(|error| NoAdvice::Strip { print: print.id.clone(), error })?;
-        let StripReading::Found(least) = reading else { return Ok(None) };
-        let evidence = Evidence::of_strip(&least, age_days, judgement.is_final());
-        return Ok(Some(Piece::of_least("strip", &print.id, &least, evidence)));
-    }
-    let Some(correction) = correction(print, &judgement.verdict, curve) else { return Ok(None) };
-    let evidence = Evidence::of_print(&correction, age_days, judgement.is_final());
-    let dose = correction.printed;
-    Ok(Some(Piece { name: print.id.clone(), kind: "print", dose, off: correction.stops, evidence }))
+    Ok(History::of(record, recipe)?.curve(print.recipe_version))
 }
 
 impl Piece {

@@ -56,6 +56,15 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(strip["recipe_version"], 1);
     let (code, said) = refused(&site.frameside(["judge", name(&strip), "--good"]));
     assert!(code == 1 && said.contains("is a test strip; read it with 'frameside strip read"), "{said}");
+    let (code, said) = refused(&site.frameside(["strip", "read", name(&strip), "--densities", "0.6,0.9"]));
+    assert!(
+        code == 1 && said.contains("has 4 bands with a dose of their own (1.00 kJ/m², 1.40 kJ/m², "),
+        "{said}"
+    );
+    let densities = ["strip", "read", name(&strip), "--densities", "0.3,0.6,0.9,1.2"];
+    assert_eq!(json_of(&site, &densities)["answer"], "extend");
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!(advice["left_out"], json!([format!("{} is a strip to be extended", name(&strip))]));
     let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
     assert_eq!(read["answer"], "found");
     let least = number(&read, "least_dose_j_m2");
@@ -111,6 +120,57 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(other["evidence"], json!([]), "another source is another matter");
 }
 
+#[test]
+fn a_border_that_turned_bounds_the_advice() {
+    let site = site(100, None);
+    let daemon = site.run();
+    let target = ["expose", "oak", "--recipe", "citrate", "--target", "3kJ/m2"];
+    let print = ok(&site.frameside(target)).trim().to_owned();
+    let noted = json_of(&site, &["note", &print, "over the top", "--tone", "grey"]);
+    let print = due_and_in(&site, "oak");
+    ok(&site.frameside(["judge", name(&print), "--good", "--dry", "--oxidised"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!(
+        (&advice["borders"][0]["tone"], &advice["borders"][0]["print"]),
+        (&json!("grey"), &print["print"])
+    );
+    let turned = number(&advice["borders"][0], "dose_j_m2");
+    assert!((turned - number(&noted, "dose_j_m2")).abs() < 60.0, "{turned} {noted}");
+    let said = ok(&site.frameside(["advise", "citrate"]));
+    let says = format!("! the target lies past this: the bare border of {} had turned grey", name(&print));
+    assert!(said.contains(&says), "{said}");
+    assert!(daemon.terminate().success());
+}
+
+#[test]
+fn an_exponent_is_fitted_to_prints_in_strong_and_in_weak_light() {
+    // Behind this glass it is more than two stops dimmer.
+    let site = Site::new(
+        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"light.csv\"\nspeed = 100\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n\
+         [[frame]]\nname = \"elm\"\nsensor = \"sky\"\nglass = \"20%\"\n",
+    );
+    std::fs::write(
+        site.path("light.csv"),
+        "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n",
+    )
+    .unwrap();
+    let daemon = site.run();
+    // A process of exponent one half: 2 kJ/m² in full light, and at a fifth of it a root of five less.
+    let dim = 2000.0 / 5f64.sqrt();
+    for (frame, right) in [("oak", 2000.0), ("elm", dim), ("elm", dim)] {
+        ok(&site.frameside(["expose", frame, "--recipe", "citrate", "--target", "1kJ/m2"]));
+        let print = due_and_in(&site, frame);
+        let off = (right / number(&print, "dose_j_m2")).log2();
+        ok(&site.frameside(["judge", name(&print), "--off", &format!("{off}stop"), "--dry", "--oxidised"]));
+    }
+    assert!(daemon.terminate().success());
+    let fit = json_of(&site, &["recipe", "exponent", "citrate"]);
+    assert!((number(&fit, "fitted") - 0.5).abs() < 0.01, "{fit}");
+    assert!(number(&fit, "low") < number(&fit, "fitted") && fit["prints"] == 3, "{fit}");
+}
+
 /// A wedge of 21 steps of 0.15 from 0.05.
 fn write_wedge(file: &Path) {
     let densities = [
@@ -163,6 +223,13 @@ fn densities_are_read_on_the_recipes_own_curve() {
         .map(|piece| piece["kind"].clone())
         .collect();
     assert_eq!(kinds, ["wedge", "print"]);
+
+    // On other paper the wedge says nothing; the print is still read on the curve of its own.
+    ok(&site.frameside(["recipe", "change", "citrate", "--support", "washi"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_eq!((&advice["evidence"], advice["left_out"].as_array().unwrap().len()), (&json!([]), 2));
+    let judged = json_of(&site, &["judge", name(&print), "--density", "0.55", "--want", "0.40"]);
+    assert!((number(&judged, "off_stops") + 0.559_896_8).abs() < 1e-6, "{judged}");
 }
 
 #[test]
@@ -225,6 +292,9 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
         &["strip", "read", "--csv", "a.csv", "--first-full", "2"],
         &["recipe", "add", " "],
         &["recipe", "add", "oxalate", "--target", "box=0kJ/m2"],
+        &["recipe", "add", "oxalate", "--negative-range", "NaN"],
+        &["recipe", "add", "oxalate", "--support", "rag\nwashi"],
+        &["recipe", "change", "citrate", "--exponent", "7"],
         &["recipe"],
         &["advise"],
     ] {

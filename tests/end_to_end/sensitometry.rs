@@ -1,6 +1,7 @@
 //! Wedges and strips from tables, by the real binary.
 
 use frameside_tests::{Site, frameside};
+use image::{ImageBuffer, Luma};
 use serde_json::Value;
 
 use crate::yard::{number, ok, refused, site};
@@ -137,7 +138,7 @@ fn a_printmaker_reads_what_to_change() {
         "(ISO range 160)",
         "turns over past 18.9 kJ/m²: 0.24 lost at the clearest step",
         "the negative must span 2.15",
-        "yours spans 1.40, 0.75 too little: its lights come out grey",
+        "yours spans 1.40, 0.75 too little: its lights come out blue, not white",
         "target shift",
     ] {
         assert!(said.contains(part), "no '{part}' in\n{said}");
@@ -150,6 +151,27 @@ fn a_printmaker_reads_what_to_change() {
     let must_span = number(&told, "negative_must_span");
     assert!((must_span - (15f64.log10() - toe)).abs() < 1e-6, "{must_span}");
     assert!((number(&told, "negative_off") - (1.4 - must_span)).abs() < 1e-12);
+}
+
+#[test]
+fn a_wedge_says_what_negative_gives_which_tone() {
+    let site = site(1, None);
+    let (table, tones) = (write(&site, "citrate.csv", &first().table()), site.path("tones.csv"));
+    let target = ["--dose", "30kJ/m2", "--target", "4.07kJ/m2", "--tones", tones.to_str().unwrap()];
+    ok(&frameside(["wedge", &table].iter().chain(&target)));
+    let text = std::fs::read_to_string(&tones).unwrap();
+    let mut lines = text.lines();
+    assert_eq!(lines.next(), Some("lstar,density,negative_density"));
+    let rows: Vec<Vec<f64>> =
+        lines.map(|line| line.split(',').map(|cell| cell.parse().unwrap()).collect()).collect();
+    // From the toe, Dmin + 0.04, to the shoulder: the log range (computed with scipy).
+    let (light, dark) = (&rows[0], &rows[rows.len() - 1]);
+    assert!((light[1] - 0.14).abs() < 1e-3 && (light[2] - 1.582_5).abs() < 1e-3, "{light:?}");
+    assert!((dark[1] - 1.288).abs() < 1e-3 && dark[2].abs() < 1e-3, "{dark:?}");
+    let step = rows[0][0] - rows[1][0];
+    assert!(rows.windows(2).all(|pair| (pair[0][0] - pair[1][0] - step).abs() < 2e-3), "even in L*");
+    let (code, said) = refused(&frameside(["wedge", &table, &table].iter().chain(&target)));
+    assert_eq!((code, said.as_str()), (1, "--tones takes one wedge; give one FILE"));
 }
 
 #[test]
@@ -260,5 +282,68 @@ fn wrong_usage_is_told_as_such() {
         &["strip", "read"],
     ] {
         assert_eq!(refused(&frameside(arguments)).0, 2, "{arguments:?}");
+    }
+}
+
+/// A scan in sRGB of the first wedge's 21 patches, each 40 pixels wide, over a white of
+/// 0.10 and a black of 1.80.
+fn scan(site: &Site) -> String {
+    let densities = first().densities;
+    let density = |x: u32, y: u32| match (x / 40, y) {
+        (patch, 20..120) if patch < 21 => densities[patch as usize],
+        (10..15, 140..190) => 1.80,
+        _ => 0.10,
+    };
+    let number = |x, y| {
+        let light: f64 = 0.9 * (10f64.powf(-density(x, y)) + 0.002);
+        // IEC 61966-2-1.
+        let number = if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
+        Luma([(number * 65_535.0).round() as u16])
+    };
+    let file = site.path("scan.png");
+    ImageBuffer::from_fn(900, 200, number).save(&file).unwrap();
+    file.to_str().unwrap().to_owned()
+}
+
+#[test]
+fn a_scan_gives_the_table_of_a_wedge() {
+    let site = site(1, None);
+    let (scan, table) = (scan(&site), site.path("wedge.csv"));
+    let references = ["--reference", "10,140,90,190=0.10", "--reference", "400,140,600,190=1.80"];
+    let row = ["wedge", "scan", &scan, "--patches", "21", "--row", "0,20,840,120"];
+    let arguments: Vec<&str> = row.iter().chain(&references).copied().collect();
+    let told = json(&arguments);
+    for (patch, known) in told["patches"].as_array().unwrap().iter().zip(first().densities) {
+        assert_near(patch, "density", known, 1e-3);
+    }
+    let table = table.to_str().unwrap();
+    let said = ok(&frameside(arguments.iter().chain(&["--out", table])));
+    assert!(said.contains("step  9  0.99 ± 0.00") && said.contains("no densitometer"), "{said}");
+    let wedge = json(&["wedge", table, "--dose", "30kJ/m2", "--increment", "0.15", "--first", "0.05"]);
+    assert_near(&wedge, "log_range", 1.582_65, 5e-3);
+
+    let refused_with = |row: &str, references: &[&str]| {
+        let head = ["wedge", "scan", &scan, "--patches", "21", "--row", row];
+        let (code, said) = refused(&frameside(head.iter().chain(references)));
+        assert_eq!(code, 1, "{said}");
+        said.strip_prefix(&format!("{scan}: ")).unwrap_or_else(|| panic!("{said}")).to_owned()
+    };
+    let said = refused_with("20,20,860,120", &references);
+    assert!(
+        said.starts_with("patch 4 is uneven by 0.0") || said.starts_with("patch 5 is uneven by 0.0"),
+        "{said}"
+    );
+    let said = refused_with("0,20,840,201", &references);
+    assert_eq!(said, "patch 1 lies outside the scan of 900 by 200 pixels");
+    let said = refused_with(
+        "0,20,840,120",
+        &["--reference", "10,140,90,190=0.10", "--reference", "10,140,90,190=1.8"],
+    );
+    assert!(said.starts_with("the references contradict one another"), "{said}");
+    let said = refused_with("0,20,840,120", &["--reference", "380,140,420,190=1.80"]);
+    assert!(said.starts_with("reference 1 is uneven"), "{said}");
+    for wrong in [&["--row", "0,20,840"][..], &["--row", "0,20,840,120", "--reference", "1,2,3,4"]] {
+        let head = ["wedge", "scan", &scan, "--patches", "21"];
+        assert_eq!(refused(&frameside(head.iter().chain(wrong))).0, 2, "{wrong:?}");
     }
 }

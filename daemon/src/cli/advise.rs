@@ -7,9 +7,13 @@ use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json, strip};
 use crate::advice::{self, Piece, RecipeAdvice, SUN};
+use crate::ledger::BorderTone;
 
-/// The next target of a recipe, from all its judged prints, strips and wedges under one
-/// source: with its spread, and what it rests on.
+/// The next target of a recipe, with its spread and what it rests on.
+///
+/// It is drawn from all judged prints, strips and wedges of the recipe under one source.
+/// Each counts by how surely it was judged and how old it is; one that is far off the
+/// others hardly pulls, and is named.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -55,6 +59,7 @@ fn to_json(advice: &RecipeAdvice) -> Value {
         "strip": strip,
         "contradictory": advice.advice.contradictory,
         "evidence": evidence,
+        "borders": advice.borders.iter().map(border_json).collect::<Vec<_>>(),
         "left_out": advice.left_out,
     })
 }
@@ -65,6 +70,10 @@ fn piece_json(piece: &Piece, weighed: Weighed) -> Value {
         "says_j_m2": piece.evidence.target.j_m2(), "weight": weighed.weight,
         "from_target_stops": weighed.off, "outlier": weighed.outlier,
     })
+}
+
+fn border_json(border: &BorderTone) -> Value {
+    json!({ "print": border.print, "tone": border.tone, "dose_j_m2": border.dose.j_m2() })
 }
 
 fn for_people(advice: &RecipeAdvice) -> String {
@@ -90,6 +99,13 @@ fn for_people(advice: &RecipeAdvice) -> String {
             "! these contradict one another: something else than the dose was different between them"
                 .to_owned(),
         );
+    }
+    if let Some(BorderTone { print, tone, dose }) = advice.turned() {
+        let past = advice.target().is_some_and(|target| target.dose() > *dose);
+        let past = if past { "! the target lies past this: " } else { "" };
+        lines.push(format!(
+            "{past}the bare border of {print} had turned {tone} at {dose}; more light adds nothing or takes blue away"
+        ));
     }
     lines.extend(advice.left_out.iter().map(|left_out| format!("left out: {left_out}")));
     lines.join("\n") + "\n"

@@ -6,11 +6,13 @@ use frameside_core::sensitometry::{Correction, Density, Lightness};
 use serde_json::json;
 
 use super::{Context, Failure, now_ms, out, out_json};
-use crate::advice;
+use crate::advice::{self, History};
 use crate::ledger::{Judgement, PrintRow, Record, Verdict};
 
-/// What the print itself says, once it is dry and oxidised: the next target follows
-/// from it. Until then it looks lighter than it will be, and counts for less.
+/// What the print itself says: the next target follows from it.
+///
+/// Until it is dry and oxidised it looks lighter than it will be, and counts for less. The
+/// newest judgement of a print counts.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("verdict").required(true))]
 #[command(after_help = "\
@@ -90,7 +92,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         )));
     }
     let verdict = args.verdict()?;
-    let curve = advice::newest_curve(&record, &print)?;
+    let curve = advice::curve_of(&record, &print)?;
     let Some(correction) = advice::correction(&print, &verdict, curve.as_ref()) else {
         return Err(Failure::Failed(format!(
             "print {} had no light, so it says nothing of a dose",
@@ -128,8 +130,8 @@ fn differences(
 ) -> Result<Vec<String>, Failure> {
     /// Less is seen by nobody.
     const SAME_DOSE: f64 = 0.05;
-    let versions = record.recipe(recipe)?;
-    let facts = |print: &PrintRow| advice::facts_of(&versions, print.recipe_version);
+    let history = History::of(record, recipe)?;
+    let facts = |print: &PrintRow| history.facts(print.recipe_version);
     let mut changed = facts(later).differing(&facts(earlier));
     let stops = later.dose_to_repeat().zip(earlier.dose_to_repeat()).map(|(a, b)| a.stops_over(b).value());
     let others = [
@@ -160,6 +162,9 @@ fn tell(
         return;
     }
     out(&format!("{} with {}: {}\n", print.id, correction.printed, sentence(off, correction)));
+    if print.recipe.is_none() {
+        out("it was made with no recipe, so no advice follows from it; --like repeats it put right\n");
+    }
     if again {
         out("this takes the place of its earlier judgement\n");
     }

@@ -9,6 +9,7 @@ mod judge;
 mod lamp;
 mod light;
 mod note;
+mod printed_wedge;
 mod prints;
 mod recipe;
 mod rehearse;
@@ -21,6 +22,7 @@ mod status;
 mod strip;
 mod table;
 mod wedge;
+mod wedge_scan;
 
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -92,15 +94,15 @@ enum Verb {
     Show(show::Args),
     /// Add a note to a print
     Note(note::Args),
-    /// Describe a recipe, change it, list what there is
+    #[command(about = "Describe a recipe, change it, list what there is")]
     Recipe(recipe::Args),
-    /// What a print itself says, once it is dry
+    #[command(about = "What a print itself says, once it is dry")]
     Judge(judge::Args),
-    /// The next target of a recipe
+    #[command(about = "The next target of a recipe")]
     Advise(advise::Args),
-    /// A test strip: planned by dose, and what it says
+    #[command(about = "A test strip: planned by dose, and what it says")]
     Strip(strip::Args),
-    /// The characteristic curve of a printed step wedge
+    #[command(about = "The characteristic curve of a printed step wedge")]
     Wedge(wedge::Args),
     /// The sensor itself: what answers, what it says, how it is corrected
     Sensor(sensor::Args),

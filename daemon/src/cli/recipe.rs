@@ -11,11 +11,13 @@ use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice::{self, SUN};
-use crate::ledger::{Facts, Filter, Recipe, RecipeVersion, Record};
+use crate::ledger::{Facts, Filter, Recipe, RecipeVersion, Record, one_line};
 use crate::words;
 
-/// What a print is made of. Each change makes a new version; a print belongs to the
-/// version it was made with, and advice rests on those made alike.
+/// What a print is made of.
+///
+/// Each change makes a new version; a print belongs to the version it was made with, and
+/// advice rests on those made alike.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -52,7 +54,7 @@ enum Verb {
 #[derive(Debug, clap::Args)]
 struct Named {
     /// Its name
-    #[arg(value_parser = parse_name)]
+    #[arg(value_parser = one_line)]
     name: String,
 }
 
@@ -83,20 +85,11 @@ impl Told {
     }
 }
 
-/// A name as it is kept: not empty, one line, at most 200 bytes.
-pub(super) fn parse_name(text: &str) -> Result<String, String> {
-    let name = text.trim();
-    if name.is_empty() || name.len() > 200 || name.chars().any(char::is_control) {
-        return Err("a name has 1 to 200 letters and no line end".to_owned());
-    }
-    Ok(name.to_owned())
-}
-
 fn parse_target(text: &str) -> Result<(String, TargetDose), String> {
     let (source, dose) = text.split_once('=').unwrap_or((SUN, text));
     let dose =
         dose.parse().map_err(|error: frameside_core::quantity::ParseQuantityError| error.to_string())?;
-    Ok((parse_name(source)?, dose))
+    Ok((one_line(source)?, dose))
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {

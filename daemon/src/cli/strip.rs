@@ -14,8 +14,10 @@ use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice;
 use crate::ledger::{Judgement, Verdict};
 
-/// A test strip by dose: its bands rise by even stops, and each is covered when it has
-/// its dose, whatever the clouds do.
+/// A test strip by dose.
+///
+/// Its bands rise by even stops, and each is covered when it has its dose, whatever the
+/// clouds do.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -171,6 +173,7 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
     tell(&reading, context);
     if !context.json {
         match &print.recipe {
+            Some(_) if !matches!(reading, StripReading::Found(_)) => {}
             Some(recipe) => out(&format!("kept with {recipe}: 'frameside advise' rests on it\n")),
             None => out("it was made with no recipe, so no advice follows from it\n"),
         }

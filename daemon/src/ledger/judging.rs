@@ -56,6 +56,17 @@ impl Judgement {
     }
 }
 
+/// How the bare border of a print looked while it was out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BorderTone {
+    /// The print.
+    pub print: String,
+    /// The tone, as it was noted.
+    pub tone: String,
+    /// The print's dose then.
+    pub dose: Dose,
+}
+
 /// A printed step wedge of a recipe.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WedgeRow {
@@ -131,6 +142,21 @@ impl Record {
                 dry: row.get(2)?,
                 oxidised: row.get(3)?,
             })
+        })
+    }
+
+    /// How the bare borders of a recipe's prints looked under a source, by rising
+    /// dose.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn border_tones(&self, recipe: &str, source: &str) -> Result<Vec<BorderTone>, LedgerError> {
+        let sql = "SELECT print.id, tone, event.best FROM note
+                   JOIN print ON print.seq = note.print
+                   JOIN event ON event.print = note.print AND event.seq = event_seq
+                   WHERE recipe = ?1 AND source = ?2 AND tone IS NOT NULL ORDER BY event.best";
+        self.select(sql, params![recipe, source], |row| {
+            Ok(BorderTone { print: row.get(0)?, tone: row.get(1)?, dose: Dose::from_j_m2(row.get(2)?) })
         })
     }
 

@@ -30,9 +30,9 @@ use crate::mqtt::AtBroker;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
-pub use judging::{Judgement, Verdict, WedgeRow};
+pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
-pub use recipe::{Facts, Recipe, RecipeVersion};
+pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;

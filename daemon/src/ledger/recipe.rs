@@ -21,41 +21,67 @@ pub struct Recipe {
 #[serde(default)]
 pub struct Facts {
     /// The sensitizer, such as "citrate 2:1"
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub sensitizer: Option<String>,
     /// Paper or cloth
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub support: Option<String>,
     /// How it is coated
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub coating: Option<String>,
     /// How it is dried
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub drying: Option<String>,
     /// Humidity of the coated paper at exposure
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub humidity: Option<String>,
     /// How the negative is made
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub negative: Option<String>,
     /// Density range of the negative, densest less clear
-    #[arg(long, value_name = "D")]
+    #[arg(long, value_name = "D", value_parser = density)]
     pub negative_range: Option<f64>,
     /// Density of the negative's clear parts in UV; wedges are printed through none of it
-    #[arg(long, value_name = "D")]
+    #[arg(long, value_name = "D", value_parser = density)]
     pub negative_base: Option<f64>,
     /// Developer, where there is one
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub developer: Option<String>,
     /// How it is rinsed
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub rinse: Option<String>,
     /// How it is oxidised: air or peroxide
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub oxidation: Option<String>,
     /// Reciprocity exponent; kept with the recipe, while doses are counted at 1
-    #[arg(long, value_name = "P")]
+    #[arg(long, value_name = "P", value_parser = exponent)]
     pub exponent: Option<f64>,
+}
+
+/// A name or a fact as it is kept: 1 to 200 bytes on one line.
+///
+/// # Errors
+/// What it should be.
+pub fn one_line(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    if text.is_empty() || text.len() > 200 || text.chars().any(char::is_control) {
+        return Err("write 1 to 200 letters on one line".to_owned());
+    }
+    Ok(text.to_owned())
+}
+
+fn density(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(density) if (0.0..=5.0).contains(&density) => Ok(density),
+        _ => Err(format!("'{text}' is not a density of a negative; write it like 1.4")),
+    }
+}
+
+fn exponent(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(exponent) if (0.3..=2.0).contains(&exponent) => Ok(exponent),
+        _ => Err(format!("'{text}' is not an exponent; write a number from 0.3 to 2")),
+    }
 }
 
 /// A recipe as it was from a time on.

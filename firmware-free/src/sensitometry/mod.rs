@@ -11,6 +11,7 @@ mod density;
 mod next_dose;
 mod pchip;
 mod reciprocity;
+mod scan;
 #[cfg(test)]
 mod splitmix;
 mod strip;
@@ -23,6 +24,7 @@ pub use next_dose::Correction;
 pub use pchip::Pchip;
 pub(crate) use reciprocity::student_95;
 pub use reciprocity::{EqualPrint, Reciprocity, ReciprocityError, fit_exponent};
+pub use scan::{LightSample, PatchDensity, PatchLight, Reference, ScanError, ScanScale};
 pub use strip::{Band, LeastDose, StripError, StripReading, read_densities, read_first_full};
 pub use tone::{Tone, tone_table};
 pub use wedge::{

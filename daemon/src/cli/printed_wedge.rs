@@ -1,0 +1,215 @@
+//! A printed step wedge: its curve, told and drawn.
+
+use std::fmt::Write as _;
+
+use frameside_core::quantity::Dose;
+use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, WedgeStep};
+use serde_json::{Value, json};
+
+use crate::charts::{Characteristic, Mark, WedgeCurve};
+
+/// How prints are made now.
+#[derive(Clone, Copy)]
+pub(super) struct Present {
+    /// The density range of the negative.
+    pub(super) range: Option<f64>,
+    /// The density of its clear parts.
+    pub(super) base: Density,
+    /// The target dose, before the negative.
+    pub(super) target: Option<Dose>,
+}
+
+/// A printed wedge and its curve.
+pub(super) struct Wedge {
+    pub(super) name: String,
+    /// What it received; `None` when that is not known and log H counts from it.
+    pub(super) dose: Option<Dose>,
+    pub(super) steps: Vec<WedgeStep>,
+    pub(super) curve: CharacteristicCurve,
+    pub(super) present: Present,
+}
+
+impl Wedge {
+    /// What the paper gets through the negative's clear parts: of the dose in use,
+    /// or the least for full density.
+    pub(super) fn printed(&self) -> Dose {
+        let through_clear = |target: Dose| target * self.present.base.reflectance();
+        self.present.target.map_or(self.curve.full_dose().dose, through_clear)
+    }
+
+    /// How the present negative suits the paper.
+    fn fit(&self) -> NegativeFit {
+        self.curve.negative_fit(self.present.range.unwrap_or(0.0), self.printed())
+    }
+
+    pub(super) fn to_json(&self) -> Value {
+        let key = self.curve.key();
+        let full = self.curve.full_dose();
+        // Doses follow from the dose it received alone.
+        let known = |dose: Dose| self.dose.map(|_| dose.j_m2());
+        let fit = self.fit();
+        let turn_over = self.curve.turn_over().map(|over| {
+            json!({
+                "dose_j_m2": known(over.dose), "lost": over.lost,
+                "shoulder_again_j_m2": over.shoulder_again.and_then(known),
+            })
+        });
+        let point =
+            |p: &frameside_core::sensitometry::CurvePoint| json!({ "log_h": p.log_h, "density": p.density });
+        json!({
+            "wedge": self.name,
+            "dose_j_m2": self.dose.map(Dose::j_m2),
+            "d_min": key.d_min, "d_max": key.d_max,
+            "log_range": key.log_range(), "range_stops": key.range(), "iso_range": key.iso_range(),
+            "log_toe": key.log_toe, "log_mid": key.log_mid, "log_shoulder": key.log_shoulder,
+            "speed_dose_j_m2": known(key.speed_dose()),
+            "full_dose_j_m2": known(full.dose), "full_low_j_m2": known(full.low), "full_high_j_m2": known(full.high),
+            "turn_over": turn_over,
+            "negative_must_span": fit.must_span,
+            "negative_off": self.present.range.map(|_| fit.off),
+            "target_shift_stops": self.present.target.map(|_| fit.target_shift),
+            "points": self.curve.points().iter().map(point).collect::<Vec<_>>(),
+        })
+    }
+
+    /// A place on the scale of exposure, as a printmaker says it.
+    pub(super) fn at(&self, dose: Dose) -> String {
+        match self.dose {
+            Some(_) => dose.to_string(),
+            None => format!("wedge density {:.2}", -dose.kj_m2().log10()),
+        }
+    }
+
+    pub(super) fn for_people(&self) -> String {
+        let key = self.curve.key();
+        let full = self.curve.full_dose();
+        let given = self.dose.map(|dose| format!(" under {dose}")).unwrap_or_default();
+        let toe_and_shoulder = [key.log_toe, key.log_shoulder].map(|log| self.at(kj_of_log(log)));
+        let mut text = format!("{}: {} steps{given}\n", self.name, self.curve.points().len());
+        let _ = writeln!(text, "  paper white (Dmin) {}, darkest (Dmax) {}", key.d_min, key.d_max);
+        let _ = writeln!(
+            text,
+            "  range {:.2}, {:.1} stops (ISO range {}), from {} to {}",
+            key.log_range(),
+            key.range().value(),
+            key.iso_range(),
+            toe_and_shoulder[0],
+            toe_and_shoulder[1]
+        );
+        let _ = writeln!(text, "  speed point, 0.60 above paper white: {}", self.at(key.speed_dose()));
+        let _ = writeln!(
+            text,
+            "  full density from {} (between {} and {})",
+            self.at(full.dose),
+            self.at(full.low),
+            self.at(full.high)
+        );
+        let _ = writeln!(text, "  {}", self.turn_over());
+        for sentence in self.advice() {
+            let _ = writeln!(text, "  {sentence}");
+        }
+        text
+    }
+
+    fn turn_over(&self) -> String {
+        let Some(over) = self.curve.turn_over() else {
+            return "no turn-over: more light takes no blue away within this wedge".to_owned();
+        };
+        let peak = self.at(over.dose);
+        let back = over.shoulder_again.map(|dose| format!(", back at its shoulder by {}", self.at(dose)));
+        format!(
+            "turns over past {peak}: {:.2} lost at the clearest step{}",
+            over.lost,
+            back.unwrap_or_default()
+        )
+    }
+
+    /// What follows for the negative and the target.
+    fn advice(&self) -> Vec<String> {
+        let fit = self.fit();
+        let printed = match self.present.target {
+            Some(target) => format!("printed with {target}"),
+            None => "printed for full density".to_owned(),
+        };
+        let mut said = vec![format!(
+            "{printed}, the negative must span {:.2} from its clear parts to the first trace of tone",
+            fit.must_span
+        )];
+        if let Some(range) = self.present.range {
+            said.push(match fit.off {
+                off if off > 0.05 => {
+                    format!("yours spans {range:.2}, {off:.2} too much: its lights come out as bare paper")
+                }
+                off if off < -0.05 => {
+                    format!(
+                        "yours spans {range:.2}, {:.2} too little: its lights come out blue, not white",
+                        -off
+                    )
+                }
+                _ => format!("yours spans {range:.2}, which suits it"),
+            });
+        }
+        if let Some(target) = self.present.target {
+            let full = self.curve.full_dose().through(self.present.base).dose;
+            said.push(format!("target shift {}: from {target} to {full}", fit.target_shift));
+        }
+        said
+    }
+
+    fn drawn(&self, is_alone: bool) -> WedgeCurve {
+        /// Enough for a smooth line.
+        const PIECES: u32 = 240;
+        let points = self.curve.points();
+        let (from, to) = (points[0].log_h, points[points.len() - 1].log_h);
+        let on_line = |i: u32| {
+            let log_h = from + (to - from) * f64::from(i) / f64::from(PIECES);
+            self.curve.density_at(log_h).map(|density| (log_h, density.value()))
+        };
+        WedgeCurve {
+            label: self.name.clone(),
+            line: (0..=PIECES).filter_map(on_line).collect(),
+            steps: points.iter().map(|point| (point.log_h, point.density.value())).collect(),
+            marks: if is_alone { self.marks() } else { Vec::new() },
+        }
+    }
+
+    fn marks(&self) -> Vec<Mark> {
+        let key = self.curve.key();
+        let full = self.curve.full_dose().dose;
+        let turn_over = self.curve.turn_over().map(|over| (over.dose.kj_m2().log10(), "turns over"));
+        let marks = turn_over.into_iter().chain([
+            (full.kj_m2().log10(), "full density"),
+            (key.log_shoulder, "shoulder"),
+            (key.log_mid, "speed point"),
+            (key.log_toe, "toe"),
+        ]);
+        let mark = |(log_h, name): (f64, &str)| {
+            let density = self.curve.density_at(log_h)?.value();
+            Some(Mark { log_h, density, label: vec![name.to_owned(), self.at(kj_of_log(log_h))] })
+        };
+        marks.filter_map(mark).collect()
+    }
+}
+
+/// Stands for a dose that is not known: log H then counts from the wedge's clear.
+pub(super) const UNKNOWN: Dose = Dose::from_j_m2(1000.0);
+
+fn kj_of_log(log_h: f64) -> Dose {
+    Dose::from_j_m2(1000.0 * 10f64.powf(log_h))
+}
+
+/// The chart of several wedges, or of one with its points named.
+pub(super) fn chart(wedges: &[Wedge]) -> Characteristic {
+    let in_doses = wedges.iter().all(|wedge| wedge.dose.is_some());
+    let sentence = |wedge: &Wedge| {
+        let key = wedge.curve.key();
+        let range = format!("range {:.2} ({:.1} stops)", key.log_range(), key.range().value());
+        format!("{}: {} to {}, {range}", wedge.name, key.d_min, key.d_max)
+    };
+    Characteristic {
+        title: if wedges.len() == 1 { "Characteristic curve" } else { "Characteristic curves" }.to_owned(),
+        subtitle: wedges.iter().map(sentence).collect(),
+        curves: wedges.iter().map(|wedge| wedge.drawn(wedges.len() == 1)).collect(),
+        in_doses,
+    }
+}
