@@ -15,11 +15,11 @@ use frameside_core::source::{
 use jiff::tz::TimeZone;
 use serde_json::json;
 
-use super::recipe::parse_name;
 use super::source::{eye_caution, light_of};
 use super::table::Table;
 use super::{Context, Failure, out, out_json};
 use crate::charts::{self, Across, Bed, Readings, Series};
+use crate::ledger::one_line;
 use crate::ledger::{Filter, Record};
 use crate::words;
 
@@ -96,7 +96,7 @@ struct AgeingArgs {
     #[arg(long, value_name = "FILE", group = "readings")]
     csv: Option<PathBuf>,
     /// The source whose prints tell
-    #[arg(long, group = "readings", value_parser = parse_name)]
+    #[arg(long, group = "readings", value_parser = one_line)]
     source: Option<String>,
     /// The loss whose day is wanted
     #[arg(long, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]

@@ -12,12 +12,12 @@ use frameside_core::source::{
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::recipe::parse_name;
 use super::table::Table;
 use super::{Context, Failure, out, out_json};
 use crate::advice;
 use crate::charts::{self, Across, Readings, Series};
 use crate::config::SourceKind;
+use crate::ledger::one_line;
 use crate::ledger::{Filter, LedgerError, PrintRow, Record};
 use crate::words;
 
@@ -56,10 +56,10 @@ struct ListArgs;
 #[command(after_help = "Example:\n  frameside source compare sun box --dose 15kJ/m2 --chart sources.png")]
 struct CompareArgs {
     /// One source
-    #[arg(value_parser = parse_name)]
+    #[arg(value_parser = one_line)]
     a: String,
     /// The other
-    #[arg(value_parser = parse_name)]
+    #[arg(value_parser = one_line)]
     b: String,
     /// The dose whose minutes are told, at the sensor
     #[arg(long, value_name = "DOSE", default_value = "15kJ/m2")]
@@ -79,16 +79,16 @@ Examples:
   frameside source factor sun box --recipe citrate")]
 struct FactorArgs {
     /// The source that targets are known for
-    #[arg(value_parser = parse_name)]
+    #[arg(value_parser = one_line)]
     a: String,
     /// The source that targets are wanted for
-    #[arg(value_parser = parse_name)]
+    #[arg(value_parser = one_line)]
     b: String,
     /// Prints of equal density, two by two, one under each source
     #[arg(long, value_name = "PRINT", num_args = 2.., group = "evidence")]
     paired: Vec<String>,
     /// The newest wedges of this recipe, kept by 'frameside wedge'
-    #[arg(long, group = "evidence", value_parser = parse_name)]
+    #[arg(long, group = "evidence", value_parser = one_line)]
     recipe: Option<String>,
 }
 
