@@ -354,9 +354,9 @@ impl Rig {
     /// Makes figures final that a step of the integral has caught up with.
     fn settle(&mut self, id: SensorId, step: &Interval) {
         let sensor = &mut self.sensors[usize::from(id.0)];
-        let outputs = &mut self.outputs;
+        let (outputs, integral) = (&mut self.outputs, &sensor.integral);
         let mut tell = |print: &mut Print| {
-            for (event, dose, total) in print.settle(step) {
+            for (event, dose, total) in print.settle(step, integral) {
                 outputs.push_back(Output::Settled { print: print.id.clone(), seq: event.seq, dose, total });
             }
             !print.is_settled()

@@ -65,6 +65,20 @@ fn taken_up(glass: f64, target_j_m2: f64, from: Mark) -> Resumed {
     }
 }
 
+/// A reading arrives a little after its instant; a print laid out in between
+/// after a long gap has none of the gap's light.
+#[test]
+fn a_print_begun_before_a_late_reading_ends_a_gap_is_not_called() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 100.4, Plan::dose(target(1_000.0)));
+    let reading = Reading::of(at(100.0), Irradiance::from_w_m2(40.0));
+    rig.handle(at(100.5), Input::Reading(sensor, reading)).unwrap();
+    assert_eq!(words(&drain(&mut rig)), ["begun", "sensor-lost", "sensor-back"]);
+    let dose = rig.view(frames[0], at(100.5)).unwrap().dose;
+    assert!((dose.best.j_m2() - 4.0).abs() < 1e-9, "{dose:?}");
+}
+
 /// Feeds 1 Hz readings of a light over `(from, to]`, waking the rig when it asks.
 fn run(rig: &mut Rig, sensor: SensorId, from: u32, to: u32, light: impl Fn(f64) -> f64) -> Vec<Output> {
     let mut outputs = Vec::new();
