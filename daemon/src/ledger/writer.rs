@@ -53,10 +53,11 @@ impl Writer {
              ON CONFLICT (id) DO UPDATE SET offset_ms = ?3, synced = ?4 WHERE synced <= ?4",
             params![known, boot.id, offset, boot.wall.synchronised],
         )?;
+        let row = known.unwrap_or_else(|| connection.last_insert_rowid());
         Ok(Self {
-            boot: known.unwrap_or_else(|| connection.last_insert_rowid()),
+            wall: kept_wall(&connection, row)?,
+            boot: row,
             connection,
-            wall: boot.wall,
             held: Vec::new(),
             named: Vec::new(),
             asked: None,
@@ -168,6 +169,14 @@ impl Writer {
 
 fn kept(reading: &Reading) -> Sample {
     Sample { at: reading.at, seen: reading.seen, flags: reading.flags }
+}
+
+/// The wall of a boot as the ledger has it: one that was right before a
+/// restart goes before one that has lost the network since.
+fn kept_wall(connection: &Connection, row: i64) -> rusqlite::Result<WallAnchor> {
+    connection.query_row("SELECT offset_ms, synced FROM boot WHERE id = ?1", [row], |row| {
+        Ok(WallAnchor { mono: Mono::default(), unix_ms: row.get(0)?, synchronised: row.get(1)? })
+    })
 }
 
 /// What to add to monotonic milliseconds for the wall's.
