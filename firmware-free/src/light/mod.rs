@@ -4,5 +4,5 @@ mod integral;
 mod reading;
 pub mod recorded;
 
-pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS};
+pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS, LeftOff};
 pub use reading::{Flags, Reading, Seen};
