@@ -42,6 +42,8 @@ pub(super) struct Writer {
     /// The last commit asked for and not acknowledged.
     asked: Option<u64>,
     failing: bool,
+    #[cfg(test)]
+    disk: std::sync::Arc<super::faults::Disk>,
 }
 
 impl Writer {
@@ -62,7 +64,14 @@ impl Writer {
             named: Vec::new(),
             asked: None,
             failing: false,
+            #[cfg(test)]
+            disk: std::sync::Arc::default(),
         })
+    }
+
+    #[cfg(test)]
+    pub(super) fn disk(&self) -> std::sync::Arc<super::faults::Disk> {
+        self.disk.clone()
     }
 
     /// Works until told to finish; then the last write decides how it ended.
@@ -76,7 +85,12 @@ impl Writer {
             let _ = events.blocking_send(event);
         };
         loop {
-            match jobs.recv_timeout(TRY_AGAIN) {
+            let job = jobs.recv_timeout(TRY_AGAIN);
+            #[cfg(test)]
+            if self.disk.is_gone() {
+                return Ok(());
+            }
+            match job {
                 Ok(Job::Write(entry)) => self.hold(entry),
                 Ok(Job::Name { stem, answer }) => {
                     // Who asked may have stopped waiting.
@@ -148,6 +162,8 @@ impl Writer {
         for (sensor, samples) in light {
             batch.light(sensor, &samples)?;
         }
+        #[cfg(test)]
+        self.disk.commits()?;
         transaction.commit()?;
         self.wall = wall;
         Ok(())

@@ -7,6 +7,8 @@
 
 mod requests;
 mod run;
+#[cfg(test)]
+mod simulation;
 mod tell;
 #[cfg(test)]
 mod tests;
