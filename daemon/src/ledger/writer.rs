@@ -52,7 +52,7 @@ impl Writer {
         let offset = offset_ms(boot.wall);
         connection.execute(
             "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
-             ON CONFLICT (id) DO UPDATE SET offset_ms = ?3, synced = ?4 WHERE synced <= ?4",
+             ON CONFLICT (id) DO NOTHING",
             params![known, boot.id, offset, boot.wall.synchronised],
         )?;
         let row = known.unwrap_or_else(|| connection.last_insert_rowid());
@@ -187,8 +187,9 @@ fn kept(reading: &Reading) -> Sample {
     Sample { at: reading.at, seen: reading.seen, flags: reading.flags }
 }
 
-/// The wall of a boot as the ledger has it: one that was right before a
-/// restart goes before one that has lost the network since.
+/// The wall of a boot as the ledger has it, until an [`Entry::Wall`] comes: it
+/// may have been right before a restart and have lost the network since, or run
+/// at the pace of a fast rig.
 fn kept_wall(connection: &Connection, row: i64) -> rusqlite::Result<WallAnchor> {
     connection.query_row("SELECT offset_ms, synced FROM boot WHERE id = ?1", [row], |row| {
         Ok(WallAnchor { mono: Mono::default(), unix_ms: row.get(0)?, synchronised: row.get(1)? })
