@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "tests")]
 
 mod bad_input;
+mod kills;
 mod link;
 mod manners;
 mod purity;

@@ -7,6 +7,7 @@
 #![allow(clippy::unwrap_used, reason = "this package is tests only: a failure here must panic")]
 
 pub mod broker;
+mod chance;
 pub mod needs;
 pub mod site;
 
@@ -14,6 +15,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
+pub use chance::Chance;
 pub use site::{Daemon, Site, frameside};
 
 /// The top folder of the repository.
