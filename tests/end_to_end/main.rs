@@ -6,6 +6,7 @@ mod bad_input;
 mod kills;
 mod link;
 mod manners;
+mod power_cuts;
 mod purity;
 mod reference;
 mod rehearsal;

@@ -9,6 +9,7 @@
 pub mod broker;
 mod chance;
 pub mod needs;
+pub mod power;
 pub mod site;
 
 use std::path::{Path, PathBuf};
