@@ -221,7 +221,8 @@ impl World {
         let at_ns = self.skies[sensor].next_at();
         let is_silent = at_ns < self.silent_until[sensor] || self.service.is_none();
         let ceiling = self.skies[sensor].ceiling();
-        let may_rise = !is_silent && !self.is_full && !self.is_uncovered(sensor);
+        let is_next = !self.on_their_way.iter().any(|reading| reading.sensor == sensor);
+        let may_rise = is_next && !is_silent && !self.is_full && !self.is_uncovered(sensor);
         if ceiling == 0.0 || (may_rise && self.chance.percent(30)) {
             return self.rise(sensor, at_ns);
         }
@@ -235,7 +236,11 @@ impl World {
         } else {
             Seen::Exactly(Irradiance::from_w_m2(w_m2))
         };
-        let arrives_ns = at_ns + self.chance.between(0.0, 0.4 * PERIOD as f64) as i64;
+        // Mostly soon, but a busy machine may let several wait.
+        let longest = if self.chance.percent(10) { 4.0 } else { 0.4 };
+        let lag_ns = self.chance.between(0.0, longest * PERIOD as f64) as i64;
+        let before = self.on_their_way.iter().filter(|reading| reading.sensor == sensor);
+        let arrives_ns = before.map(|reading| reading.arrives_ns).fold(at_ns + lag_ns, i64::max);
         self.on_their_way.push(OnItsWay { arrives_ns, sensor, at_ns, seen });
     }
 
@@ -553,7 +558,7 @@ impl World {
         for frame in 0..FRAMES.len() {
             self.bring_in(frame);
         }
-        self.pass_periods(2);
+        self.pass_periods(6);
         if !self.broker.up {
             self.switch_broker();
         }
