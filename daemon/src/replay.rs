@@ -253,7 +253,7 @@ impl Machine {
     fn new(wanted: &Wanted, first_ns: i64, opens_ns: i64, period_ns: i64) -> Self {
         let period_s = wanted.rate_hz.map_or(period_ns as f64 * 1e-9, f64::recip);
         let mut rig = Rig::new(Rules { foresee: false, ..Rules::default() }, Mono::default());
-        let sensor = rig.add_sensor(SensorSetup { period_s, knot: None });
+        let sensor = rig.add_sensor(SensorSetup { period_s, left_off: None });
         let mut machine = Self {
             rig,
             sensor,

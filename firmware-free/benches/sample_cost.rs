@@ -33,7 +33,7 @@ impl Exposing {
     fn new(frames: u32) -> Self {
         let start = Mono::from_seconds(0.0);
         let mut rig = Rig::new(Rules::default(), start);
-        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot: None });
+        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: None });
         for n in 0..frames {
             let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).expect("the sensor was added");
             let target = Dose::from_j_m2(98e6 + f64::from(n));

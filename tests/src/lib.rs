@@ -7,14 +7,17 @@
 #![allow(clippy::unwrap_used, reason = "this package is tests only: a failure here must panic")]
 
 pub mod broker;
+mod chance;
 pub mod fake_pi;
 pub mod needs;
+pub mod power;
 pub mod site;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
+pub use chance::Chance;
 pub use fake_pi::FakePi;
 pub use site::{Daemon, Site, frameside};
 

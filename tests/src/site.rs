@@ -112,10 +112,33 @@ impl Site {
     /// With what it wrote to standard error, when it ends or does not answer.
     #[must_use]
     pub fn run(&self) -> Daemon {
+        self.start(self.command())
+    }
+
+    /// The same under a program that takes the daemon's command line as its last
+    /// arguments and becomes it.
+    ///
+    /// # Panics
+    ///
+    /// As [`Self::run`].
+    #[must_use]
+    pub fn run_under(&self, mut wrapper: Command) -> Daemon {
+        let command = self.command();
+        wrapper.arg(command.get_program());
+        for (variable, value) in command.get_envs() {
+            match value {
+                Some(value) => wrapper.env(variable, value),
+                None => wrapper.env_remove(variable),
+            };
+        }
+        self.start(wrapper)
+    }
+
+    fn start(&self, mut command: Command) -> Daemon {
         let stderr = self.path("stderr");
         let append = OpenOptions::new().create(true).append(true).open(&stderr).unwrap();
         let stdout = File::create(self.path("stdout")).unwrap();
-        let child = self.command().arg("run").stdout(stdout).stderr(append).spawn().unwrap();
+        let child = command.arg("run").stdout(stdout).stderr(append).spawn().unwrap();
         let mut daemon = Daemon { child, stderr };
         wait_for("the daemon's socket", START_WITHIN, || {
             if let Some(status) = daemon.child.try_wait().unwrap() {

@@ -8,6 +8,8 @@
 
 mod calibrations;
 mod chunk;
+#[cfg(test)]
+pub(crate) mod faults;
 mod judging;
 mod notebook;
 mod recipe;
@@ -183,6 +185,8 @@ pub struct Ledger {
     jobs: mpsc::SyncSender<writer::Job>,
     /// `None` once finished.
     thread: Option<std::thread::JoinHandle<rusqlite::Result<()>>>,
+    #[cfg(test)]
+    disk: std::sync::Arc<faults::Disk>,
 }
 
 impl Ledger {
@@ -217,12 +221,21 @@ impl Ledger {
         let mut recovered = recovery::recover(&connection, boot, known).map_err(sqlite)?;
         recovered.troubles.splice(0..0, troubles);
         let writer = writer::Writer::new(connection, boot, known).map_err(sqlite)?;
+        #[cfg(test)]
+        let disk = writer.disk();
         let (jobs, inbox) = mpsc::sync_channel(MOST_WAITING);
         let thread = std::thread::Builder::new()
             .name("ledger".into())
             .spawn(move || writer.run(&inbox, &events))
             .map_err(io)?;
-        Ok((Self { path: path.to_owned(), jobs, thread: Some(thread) }, recovered))
+        let ledger = Self {
+            path: path.to_owned(),
+            jobs,
+            thread: Some(thread),
+            #[cfg(test)]
+            disk,
+        };
+        Ok((ledger, recovered))
     }
 
     /// Keeps something. It is safe after the next commit.

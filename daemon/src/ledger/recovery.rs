@@ -1,23 +1,23 @@
 //! What the ledger knows at the start: where the integrals stood, which prints
 //! are out, what the broker has not had.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
-use frameside_core::light::{Calibration, Estimate, Knot, Seen};
+use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Seen};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde_json::Value;
 
 use super::writer::{AT_BROKER, offset_ms};
-use super::{Boot, OutboxRow};
+use super::{Boot, OutboxRow, chunk};
 use crate::mqtt::AtBroker;
 
 /// What is taken up again.
 #[derive(Debug, Clone, Default)]
 pub struct Recovered {
-    /// Where each sensor's integral stood, by the sensor's name.
-    pub knots: BTreeMap<String, Knot>,
+    /// Where each sensor's integral was left, by the sensor's name.
+    pub left_off: BTreeMap<String, LeftOff>,
     /// How each sensor is corrected now, and the number of that in the record.
     pub calibrations: BTreeMap<String, (i64, Calibration)>,
     /// Prints that are out.
@@ -94,14 +94,17 @@ pub(super) fn recover(
         );
     }
     let mut select = connection.prepare(
-        "SELECT name, at_ns, w_m2, is_bound, best, low, high, boot FROM sensor WHERE boot IS NOT NULL",
+        "SELECT name, at_ns, w_m2, is_bound, best, low, high, boot, id FROM sensor WHERE boot IS NOT NULL",
     )?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let light = Irradiance::from_w_m2(row.get(2)?);
         let seen = if row.get(3)? { Seen::AtLeast(light) } else { Seen::Exactly(light) };
-        let at = shift.of(row.get(7)?, row.get(1)?);
-        recovered.knots.insert(row.get(0)?, Knot { at, seen, total: estimate(row, 4)? });
+        let boot = row.get(7)?;
+        let knot = Knot { at: shift.of(boot, row.get(1)?), seen, total: estimate(row, 4)? };
+        let brightest = brightest(connection, row.get(8)?)?;
+        let is_placed = !shift.guessed.contains(&boot);
+        recovered.left_off.insert(row.get(0)?, LeftOff { knot, brightest, is_placed });
     }
     recovered.calibrations = super::calibrations::now(connection, &mut recovered.troubles)?;
     let troubles = &mut recovered.troubles;
@@ -134,6 +137,35 @@ fn at_broker(connection: &Connection) -> rusqlite::Result<AtBroker> {
     let kept: Option<String> = connection.query_row(select, [AT_BROKER], |row| row.get(0)).optional()?;
     // A text that is none of ours tells of nothing to take away.
     Ok(kept.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default())
+}
+
+/// An hour in ns.
+const HOUR_NS: i64 = 3_600_000_000_000;
+
+/// The greatest irradiance in the last hour of a sensor's light, going back
+/// chunk by chunk. Time that nobody saw does not count: there may have been
+/// boots in between with nothing in common.
+fn brightest(connection: &Connection, sensor: i64) -> rusqlite::Result<Irradiance> {
+    let (mut greatest, mut seen_ns) = (Irradiance::ZERO, 0);
+    for table in ["open_light", "light"] {
+        let sql = format!(
+            "SELECT codec, n, from_ns, to_ns, samples FROM {table} WHERE sensor = ?1 ORDER BY id DESC"
+        );
+        let mut select = connection.prepare(&sql)?;
+        let mut rows = select.query([sensor])?;
+        while seen_ns < HOUR_NS
+            && let Some(row) = rows.next()?
+        {
+            let (from_ns, to_ns): (i64, i64) = (row.get(2)?, row.get(3)?);
+            seen_ns = seen_ns.saturating_add(to_ns.saturating_sub(from_ns));
+            let bytes = row.get_ref(4)?.as_blob()?;
+            // What is damaged tells nothing; whoever reads the light hears of it.
+            let samples = chunk::decode_row(row.get(0)?, row.get(1)?, Mono::from_nanos(from_ns), bytes);
+            let lights = samples.into_iter().flatten().map(|sample| sample.seen.lowest());
+            greatest = lights.fold(greatest, Irradiance::max);
+        }
+    }
+    Ok(greatest)
 }
 
 /// The prints of a condition as a rig takes them up.
@@ -188,13 +220,16 @@ pub(super) fn row_of(connection: &Connection, boot: &Boot) -> rusqlite::Result<O
         .optional()
 }
 
-/// The boots that what is taken up belongs to, the newest instant of each, and
-/// whether a print was out in it.
+/// The boots that what is taken up belongs to, the oldest and the newest
+/// instant of each, and whether a print that is still out was counted up to it:
+/// its sensor's integral stood there, or, where no reading came yet, it began.
 fn used_boots() -> String {
     format!(
-        "SELECT boot, max(at_ns) AS newest, max(is_out) AS is_out FROM
-           (SELECT boot, at_ns, 0 AS is_out FROM sensor WHERE boot IS NOT NULL
-            UNION ALL SELECT boot, at_ns, print IN ({OUT}) FROM event
+        "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest, max(is_out) AS is_out FROM
+           (SELECT boot, at_ns, name IN (SELECT sensor FROM print WHERE seq IN ({OUT})) AS is_out
+            FROM sensor WHERE boot IS NOT NULL
+            UNION ALL SELECT boot, at_ns, print IN ({OUT}) AND print NOT IN
+              (SELECT seq FROM print JOIN sensor ON name = sensor WHERE sensor.boot IS NOT NULL) FROM event
             WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED})) GROUP BY boot"
     )
 }
@@ -203,7 +238,9 @@ fn used_boots() -> String {
 struct Shift {
     /// Nanoseconds to add, by boot.
     by_boot: BTreeMap<i64, i64>,
-    /// Whether prints were out in a boot that cannot be told from when to when.
+    /// The boots that cannot be told from when to when.
+    guessed: BTreeSet<i64>,
+    /// Whether prints were out in one of those.
     is_guess: bool,
 }
 
@@ -212,15 +249,19 @@ impl Shift {
     /// be right on both sides, or runs backwards, the time between is taken as
     /// none, which a person is told.
     fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
-        let mut shift = Self { by_boot: BTreeMap::new(), is_guess: false };
+        let mut shift = Self { by_boot: BTreeMap::new(), guessed: BTreeSet::new(), is_guess: false };
         let mut select = connection.prepare(&format!(
-            "SELECT id, offset_ms, synced, newest, is_out FROM boot JOIN ({}) AS used ON used.boot = id",
+            "SELECT id, offset_ms, synced, newest, is_out, oldest FROM boot
+             JOIN ({}) AS used ON used.boot = id ORDER BY id DESC",
             used_boots()
         ))?;
         let mut rows = select.query([])?;
+        // Boots follow each other: one that cannot be placed ends before all later ones.
+        let mut before = boot.wall.mono.nanos().saturating_sub(1);
         while let Some(row) = rows.next()? {
-            let id: i64 = row.get(0)?;
+            let (id, oldest): (i64, i64) = (row.get(0)?, row.get(5)?);
             if Some(id) == known {
+                before = before.min(oldest);
                 continue;
             }
             let (kept_offset_ms, synced): (i64, bool) = (row.get(1)?, row.get(2)?);
@@ -229,7 +270,10 @@ impl Shift {
             let to_now = boot.wall.mono.nanos().saturating_sub(newest).saturating_sub(1);
             let is_known = synced && boot.wall.synchronised && by_wall <= to_now;
             shift.is_guess |= is_out && !is_known;
-            shift.by_boot.insert(id, if is_known { by_wall } else { to_now });
+            shift.guessed.extend((!is_known).then_some(id));
+            let by = if is_known { by_wall } else { before.saturating_sub(newest) };
+            before = before.min(oldest.saturating_add(by));
+            shift.by_boot.insert(id, by);
         }
         Ok(shift)
     }

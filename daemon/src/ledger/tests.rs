@@ -44,8 +44,8 @@ impl Bench {
         let (tell, events) = channel(100);
         let (ledger, recovered) = Ledger::start(&folder.path().join("ledger.sqlite"), boot, tell).unwrap();
         let mut rig = Rig::new(Rules::default(), boot.wall.mono);
-        let knot = recovered.knots.get("sky").copied();
-        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot });
+        let left_off = recovered.left_off.get("sky").copied();
+        let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off });
         let frame = rig.add_frame(FrameSetup { sensor, glass: 0.9 }).unwrap();
         for print in &recovered.prints {
             rig.resume(frame, print.resumed.clone()).unwrap();
@@ -184,7 +184,7 @@ fn another_boot_is_bridged_by_the_wall_clock_if_it_can_be_trusted() {
         std::mem::forget(bench.ledger);
         // The power comes back ten minutes later; the new boot's clock is at 20 s.
         let (again, recovered) = Bench::start(&folder, &boot("b", 20.0, NOON + 660_000, synchronised));
-        let knot = recovered.knots["sky"];
+        let knot = recovered.left_off["sky"].knot;
         assert!((20.0 - knot.at.seconds() - expected_gap).abs() < 1e-3, "{}", knot.at.seconds());
         assert_eq!(recovered.troubles.len(), usize::from(!synchronised));
         let view = again.rig.view(again.frame, at(20.0)).unwrap();
@@ -465,14 +465,14 @@ fn a_clock_that_was_set_back_counts_as_another_boot() {
     bench.ledger.finish().unwrap();
     let (mut again, recovered) = Bench::start(&folder, &boot("a", 102.0, NOON + 1_000, true));
     assert!(recovered.outage_unknown);
-    assert!(recovered.knots["sky"].at < at(102.0));
+    assert!(recovered.left_off["sky"].knot.at < at(102.0));
     again.shine(103, 110);
     assert!(again.dose(110.0) > dose);
     again.commit();
     // And at life's speed once more: that is the boot it knows.
     again.ledger.finish().unwrap();
     let (_, recovered) = Bench::start(&folder, &boot("a", 120.0, NOON + 19_000, true));
-    assert_eq!((recovered.outage_unknown, recovered.knots["sky"].at), (false, at(110.0)));
+    assert_eq!((recovered.outage_unknown, recovered.left_off["sky"].knot.at), (false, at(110.0)));
 }
 
 #[test]

@@ -45,6 +45,8 @@ pub(super) struct Writer {
     /// The last commit asked for and not acknowledged.
     asked: Option<u64>,
     failing: bool,
+    #[cfg(test)]
+    disk: std::sync::Arc<super::faults::Disk>,
 }
 
 impl Writer {
@@ -53,18 +55,26 @@ impl Writer {
         let offset = offset_ms(boot.wall);
         connection.execute(
             "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
-             ON CONFLICT (id) DO UPDATE SET offset_ms = ?3, synced = ?4 WHERE synced <= ?4",
+             ON CONFLICT (id) DO NOTHING",
             params![known, boot.id, offset, boot.wall.synchronised],
         )?;
+        let row = known.unwrap_or_else(|| connection.last_insert_rowid());
         Ok(Self {
-            boot: known.unwrap_or_else(|| connection.last_insert_rowid()),
+            wall: kept_wall(&connection, row)?,
+            boot: row,
             connection,
-            wall: boot.wall,
             held: Vec::new(),
             named: Vec::new(),
             asked: None,
             failing: false,
+            #[cfg(test)]
+            disk: std::sync::Arc::default(),
         })
+    }
+
+    #[cfg(test)]
+    pub(super) fn disk(&self) -> std::sync::Arc<super::faults::Disk> {
+        self.disk.clone()
     }
 
     /// Works until told to finish; then the last write decides how it ended.
@@ -78,7 +88,12 @@ impl Writer {
             let _ = events.blocking_send(event);
         };
         loop {
-            match jobs.recv_timeout(TRY_AGAIN) {
+            let job = jobs.recv_timeout(TRY_AGAIN);
+            #[cfg(test)]
+            if self.disk.is_gone() {
+                return Ok(());
+            }
+            match job {
                 Ok(Job::Write(entry)) => self.hold(entry),
                 Ok(Job::Name { stem, answer }) => {
                     // Who asked may have stopped waiting.
@@ -150,6 +165,8 @@ impl Writer {
         for (sensor, samples) in light {
             batch.light(sensor, &samples)?;
         }
+        #[cfg(test)]
+        self.disk.commits()?;
         transaction.commit()?;
         self.wall = wall;
         Ok(())
@@ -171,6 +188,15 @@ impl Writer {
 
 fn kept(reading: &Reading) -> Sample {
     Sample { at: reading.at, seen: reading.seen, flags: reading.flags }
+}
+
+/// The wall of a boot as the ledger has it, until an [`Entry::Wall`] comes: it
+/// may have been right before a restart and have lost the network since, or run
+/// at the pace of a fast rig.
+fn kept_wall(connection: &Connection, row: i64) -> rusqlite::Result<WallAnchor> {
+    connection.query_row("SELECT offset_ms, synced FROM boot WHERE id = ?1", [row], |row| {
+        Ok(WallAnchor { mono: Mono::default(), unix_ms: row.get(0)?, synchronised: row.get(1)? })
+    })
 }
 
 /// What to add to monotonic milliseconds for the wall's.

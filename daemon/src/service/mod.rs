@@ -8,6 +8,8 @@
 mod announce;
 mod requests;
 mod run;
+#[cfg(test)]
+mod simulation;
 mod tell;
 #[cfg(test)]
 mod tests;
@@ -161,8 +163,8 @@ impl Service {
         }
         rig.set_wall(wall);
         for part in &setup.sensors {
-            let knot = recovered.knots.get(&part.name).copied();
-            rig.add_sensor(SensorSetup { period_s: part.period_s, knot });
+            let left_off = recovered.left_off.get(&part.name).copied();
+            rig.add_sensor(SensorSetup { period_s: part.period_s, left_off });
         }
         for part in &setup.frames {
             rig.add_frame(FrameSetup { sensor: part.sensor, glass: part.glass })?;

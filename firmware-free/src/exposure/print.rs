@@ -1,7 +1,7 @@
 //! One print's life: when its cover was off, and what that amounts to.
 
 use super::{FrameState, Plan, PrintId};
-use crate::light::{Estimate, Interval};
+use crate::light::{Estimate, Integral, Interval};
 use crate::quantity::{Dose, Mono};
 
 /// More covers and uncovers than anyone makes on one print.
@@ -216,15 +216,20 @@ impl Print {
         self.spans.iter().flat_map(|span| std::iter::once(&span.from).chain(span.to.as_ref()))
     }
 
-    /// Makes final what lies within a step of the integral, and returns the
-    /// events whose figures are now known.
-    pub(super) fn settle(&mut self, step: &Interval) -> Vec<(PendingEvent, Estimate, Estimate)> {
-        for mark in self.spans.iter_mut().flat_map(|span| std::iter::once(&mut span.from).chain(&mut span.to))
-        {
-            if !mark.settled && mark.at <= step.to() {
-                mark.total = step.total_at(mark.at);
-                mark.settled = true;
-            }
+    /// Makes final what lies within the last step of the integral, and returns
+    /// the events whose figures are now known. What lies after it (a reading
+    /// arrives a little after its instant) is projected anew, since the step
+    /// may hold a gap that the first projection knew nothing of.
+    pub(super) fn settle(
+        &mut self,
+        step: &Interval,
+        integral: &Integral,
+    ) -> Vec<(PendingEvent, Estimate, Estimate)> {
+        let marks =
+            self.spans.iter_mut().flat_map(|span| std::iter::once(&mut span.from).chain(&mut span.to));
+        for mark in marks.filter(|mark| !mark.settled) {
+            mark.settled = mark.at <= step.to();
+            mark.total = if mark.settled { step.total_at(mark.at) } else { integral.peek(mark.at) };
         }
         let (now_known, pending) = self.pending.iter().partition(|event| event.at <= step.to());
         self.pending = pending;

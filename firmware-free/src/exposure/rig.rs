@@ -25,7 +25,7 @@ use super::{
     Resumed, SensorId, Signal, SignalKind,
 };
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Integral, Interval, Knot, Reading};
+use crate::light::{Estimate, Integral, Interval, Knot, LeftOff, Reading};
 use crate::outlook::{ClearSky, Site, WallAnchor};
 use crate::quantity::{Dose, Mono};
 
@@ -56,7 +56,7 @@ pub struct SensorSetup {
     /// Seconds between readings, above zero.
     pub period_s: f64,
     /// Where its integral stood when it was last kept.
-    pub knot: Option<Knot>,
+    pub left_off: Option<LeftOff>,
 }
 
 /// A frame to be added.
@@ -97,7 +97,7 @@ pub struct SensorView {
     pub lost: bool,
     /// What the driver says is wrong.
     pub fault: Option<SensorFault>,
-    /// Where the integral stands.
+    /// Where the integral stands, to be kept for later.
     pub knot: Option<Knot>,
 }
 
@@ -171,8 +171,8 @@ impl Rig {
 
     /// Adds a sensor.
     pub fn add_sensor(&mut self, setup: SensorSetup) -> SensorId {
-        let integral = match setup.knot {
-            Some(knot) => Integral::resumed(setup.period_s, knot),
+        let integral = match setup.left_off {
+            Some(left_off) => Integral::resumed(setup.period_s, left_off),
             None => Integral::new(setup.period_s),
         };
         self.sensors.push(Sensor::new(integral, self.now));
@@ -317,7 +317,7 @@ impl Rig {
     #[must_use]
     pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {
         let s = self.sensors.get(usize::from(sensor.0))?;
-        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault, knot: s.integral.knot() })
+        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault, knot: s.integral.knot_to_keep() })
     }
 
     fn reading(&mut self, now: Mono, id: SensorId, reading: Reading) -> Result<(), Refused> {
@@ -354,9 +354,9 @@ impl Rig {
     /// Makes figures final that a step of the integral has caught up with.
     fn settle(&mut self, id: SensorId, step: &Interval) {
         let sensor = &mut self.sensors[usize::from(id.0)];
-        let outputs = &mut self.outputs;
+        let (outputs, integral) = (&mut self.outputs, &sensor.integral);
         let mut tell = |print: &mut Print| {
-            for (event, dose, total) in print.settle(step) {
+            for (event, dose, total) in print.settle(step, integral) {
                 outputs.push_back(Output::Settled { print: print.id.clone(), seq: event.seq, dose, total });
             }
             !print.is_settled()

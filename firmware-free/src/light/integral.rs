@@ -77,6 +77,11 @@ pub struct GapRates {
 /// raised by [`GapRates::ABOVE_CLEAR`] where that is more.
 const BEYOND_THE_AIR: Irradiance = Irradiance::from_w_m2(85.505);
 
+/// What a saturated reading may have been, whose lower bound is known.
+fn ceiling(at_least: Irradiance) -> Irradiance {
+    BEYOND_THE_AIR.max(at_least * GapRates::ABOVE_CLEAR)
+}
+
 impl GapRates {
     /// Of the clear-sky model, the share that 98 % of minute means exceed or
     /// stay under: 0.10 to 1.20, from a month of one-minute UV-A at Payerne
@@ -102,6 +107,18 @@ pub struct Knot {
     pub seen: Seen,
     /// The integral up to `at`.
     pub total: Estimate,
+}
+
+/// Where an integral was left when the power or the process went.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LeftOff {
+    /// The last reading that was kept, and the integral there.
+    pub knot: Knot,
+    /// The greatest irradiance seen in the hour before it.
+    pub brightest: Irradiance,
+    /// Whether the instant of the knot is known on this clock. If not, no line
+    /// of light leads from it to the next reading.
+    pub is_placed: bool,
 }
 
 /// One step of the integral, from a reading to the next.
@@ -138,7 +155,7 @@ impl Interval {
     /// readings is a lower bound.
     fn saturated(from: Knot, to: Mono, seen: Seen) -> Self {
         let step = Self::seen(from, to, seen.lowest().w_m2());
-        let ceiling = BEYOND_THE_AIR.max(from.seen.lowest().max(seen.lowest()) * GapRates::ABOVE_CLEAR);
+        let ceiling = ceiling(from.seen.lowest().max(seen.lowest()));
         let line = step.added.best;
         let high = ceiling.over_seconds(to.seconds_since(from.at)).max(line);
         Self { added: Estimate { best: line, low: line, high }, unseen: true, ..step }
@@ -227,6 +244,8 @@ pub struct Integral {
     origin: Option<Mono>,
     period_s: f64,
     recent: RecentMax,
+    /// Nothing is known of the light since the last reading, however short ago.
+    is_torn: bool,
 }
 
 /// Beyond this many sample periods without a reading, light counts as unseen.
@@ -236,21 +255,29 @@ impl Integral {
     /// An integral that expects a reading every `period_s` seconds (above zero).
     #[must_use]
     pub fn new(period_s: f64) -> Self {
-        Self { knot: None, origin: None, period_s, recent: RecentMax::default() }
+        Self { knot: None, origin: None, period_s, recent: RecentMax::default(), is_torn: false }
     }
 
-    /// Goes on from a kept knot: what came in between is a gap.
+    /// Goes on from where it was left: what came in between is a gap.
     #[must_use]
-    pub fn resumed(period_s: f64, knot: Knot) -> Self {
+    pub fn resumed(period_s: f64, left_off: LeftOff) -> Self {
+        let LeftOff { knot, brightest, is_placed } = left_off;
         let mut recent = RecentMax::default();
-        recent.take(knot.at, knot.seen.lowest().w_m2());
-        Self { knot: Some(knot), origin: None, period_s, recent }
+        recent.take(knot.at, knot.seen.lowest().max(brightest).w_m2());
+        Self { knot: Some(knot), origin: None, period_s, recent, is_torn: !is_placed }
     }
 
     /// The last reading and the integral there.
     #[must_use]
     pub const fn knot(&self) -> Option<Knot> {
         self.knot
+    }
+
+    /// The same, to be kept for later; `None` while its instant is not known on
+    /// this clock.
+    #[must_use]
+    pub fn knot_to_keep(&self) -> Option<Knot> {
+        self.knot.filter(|_| !self.is_torn)
     }
 
     /// The expected time between readings, in seconds.
@@ -262,13 +289,17 @@ impl Integral {
     /// The instant after which light counts as unseen unless a reading comes.
     #[must_use]
     pub fn seen_until(&self) -> Option<Mono> {
-        self.knot.map(|k| k.at.plus_seconds(LONGEST_STEP_PERIODS * self.period_s))
+        self.knot.map(|k| k.at.plus_seconds(self.longest_step_s()))
+    }
+
+    fn longest_step_s(&self) -> f64 {
+        if self.is_torn { 0.0 } else { LONGEST_STEP_PERIODS * self.period_s }
     }
 
     /// Takes in a reading later than all before it and returns the step it
     /// closes, `None` when there is nothing before it. `sky` tells the bounds
     /// of an unseen stretch where a clear-sky model is at hand; without one
-    /// they are zero to the greatest irradiance of the last hour.
+    /// they are zero to the greatest irradiance of the hour before it.
     ///
     /// A reading that is not later than the last is ignored.
     pub fn take(
@@ -290,7 +321,10 @@ impl Integral {
             self.knot = Some(Knot { at, ..from });
             return None;
         }
-        let usual = at.seconds_since(from.at) <= LONGEST_STEP_PERIODS * self.period_s;
+        let usual = at.seconds_since(from.at) <= self.longest_step_s();
+        self.is_torn = false;
+        // Of the hour before a gap, however long that was.
+        let greatest = self.recent.greatest().max(e1);
         self.recent.take(at, e1);
         let step = match (usual, from.seen, seen) {
             (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1),
@@ -298,13 +332,20 @@ impl Integral {
             (false, _, _) => {
                 let rates = sky(from.at, at).unwrap_or_else(|| GapRates {
                     low: Irradiance::ZERO,
-                    high: Irradiance::from_w_m2(self.recent.greatest()).max(from.seen.lowest()),
+                    high: Self::most(greatest, from.seen, seen),
                 });
                 Interval::unseen(from, at, seen, rates)
             }
         };
         self.knot = Some(Knot { at, seen, total: from.total.plus(step.added) });
         Some(step)
+    }
+
+    /// The most that may have fallen in a gap between two readings; more than
+    /// was ever seen where one of them was at the end of its range.
+    fn most(greatest: f64, from: Seen, to: Seen) -> Irradiance {
+        let seen = Irradiance::from_w_m2(greatest).max(from.lowest());
+        if from.is_bound() || to.is_bound() { ceiling(seen) } else { seen }
     }
 
     /// The integral at `at`, at or after the last reading: the last irradiance
@@ -322,8 +363,8 @@ impl Integral {
     pub fn peek(&self, at: Mono) -> Estimate {
         let Some(knot) = self.knot else { return Estimate::ZERO };
         let ahead = at.seconds_since(knot.at).max(0.0);
-        let held = knot.seen.lowest().over_seconds(ahead.min(LONGEST_STEP_PERIODS * self.period_s));
-        if ahead <= LONGEST_STEP_PERIODS * self.period_s {
+        let held = knot.seen.lowest().over_seconds(ahead.min(self.longest_step_s()));
+        if ahead <= self.longest_step_s() {
             return knot.total.plus(Estimate::certain(held));
         }
         let most = Irradiance::from_w_m2(self.recent.greatest()).max(knot.seen.lowest());
@@ -463,6 +504,35 @@ mod tests {
         }
         let gap = integral.take(at(3_899.0), exactly(10.0), no_sky).unwrap().added();
         assert_eq!(gap.high.j_m2(), 1000.0);
+    }
+
+    #[test]
+    fn a_gap_is_bounded_by_the_hour_before_it() {
+        let mut integral = Integral::new(1.0);
+        integral.take(at(0.0), exactly(50.0), no_sky);
+        integral.take(at(1.0), exactly(10.0), no_sky);
+        let gap = integral.take(at(7_201.0), exactly(10.0), no_sky).unwrap().added();
+        assert_eq!(gap.high.j_m2(), 360_000.0);
+        // And so it is after a restart.
+        let knot = Knot { at: at(1.0), seen: exactly(10.0), total: Estimate::ZERO };
+        let brightest = Irradiance::from_w_m2(50.0);
+        let mut again = Integral::resumed(1.0, LeftOff { knot, brightest, is_placed: true });
+        assert_eq!(again.take(at(101.0), exactly(10.0), no_sky).unwrap().added().high.j_m2(), 5_000.0);
+        // Where it was left nobody knows when, even a short step is a gap.
+        let mut torn = Integral::resumed(1.0, LeftOff { knot, brightest, is_placed: false });
+        assert_eq!((torn.peek(at(1.5)).best, torn.seen_until()), (Dose::ZERO, Some(at(1.0))));
+        let step = torn.take(at(2.0), exactly(10.0), no_sky).unwrap();
+        assert_eq!((step.added().low.j_m2(), step.added().high.j_m2()), (0.0, 50.0));
+        assert_eq!(torn.seen_until(), Some(at(3.5)));
+    }
+
+    #[test]
+    fn a_gap_at_a_saturated_reading_is_bounded_by_what_that_may_have_been() {
+        let mut integral = Integral::new(1.0);
+        integral.take(at(0.0), exactly(20.0), no_sky);
+        let bound = Seen::AtLeast(Irradiance::from_w_m2(60.0));
+        let gap = integral.take(at(10.0), bound, no_sky).unwrap().added();
+        assert_eq!((gap.low.j_m2(), gap.best.j_m2(), gap.high.j_m2()), (0.0, 400.0, 855.05));
     }
 
     #[test]

@@ -6,5 +6,5 @@ mod reading;
 pub mod recorded;
 
 pub use calibration::{Calibration, CalibrationError, Sample};
-pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS};
+pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS, LeftOff};
 pub use reading::{Flags, Reading, Seen};

@@ -64,7 +64,7 @@ fn expose(model: Model, ranging: Ranging, hour: &Hour, trouble: &[(f64, Trouble)
     let start = Mono::from_seconds(OUT.start - 5.0);
     let mut bench = Bench::new(model, ranging, Box::new(move |at| light.at(at)), start);
     let mut rig = Rig::new(Rules::default(), start);
-    let sensor = rig.add_sensor(SensorSetup { period_s: PERIOD.as_secs_f64(), knot: None });
+    let sensor = rig.add_sensor(SensorSetup { period_s: PERIOD.as_secs_f64(), left_off: None });
     let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).unwrap();
     let mut outcome = Outcome { dose: Estimate::ZERO, gaps: 0, saturated: 0, ranges: 0, faults: 0 };
 

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::exposure::Plan;
-use crate::light::{Flags, Seen};
+use crate::light::{Flags, LeftOff, Seen};
 use crate::quantity::{Irradiance, Stops, TargetDose};
 
 fn at(seconds: f64) -> Mono {
@@ -18,7 +18,7 @@ fn target(j_m2: f64) -> TargetDose {
 /// A rig with one sensor at 1 Hz and frames of the given glass.
 fn rig(glasses: &[f64]) -> (Rig, SensorId, Vec<FrameId>) {
     let mut rig = Rig::new(Rules::default(), at(0.0));
-    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, knot: None });
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: None });
     let frames = glasses.iter().map(|&glass| rig.add_frame(FrameSetup { sensor, glass }).unwrap()).collect();
     (rig, sensor, frames)
 }
@@ -64,6 +64,20 @@ fn taken_up(glass: f64, target_j_m2: f64, from: Mark) -> Resumed {
         next_seq: 1,
         ..Resumed::new("print-0".into(), Plan::dose(target(target_j_m2)), glass)
     }
+}
+
+/// A reading arrives a little after its instant; a print laid out in between
+/// after a long gap has none of the gap's light.
+#[test]
+fn a_print_begun_before_a_late_reading_ends_a_gap_is_not_called() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 100.4, Plan::dose(target(1_000.0)));
+    let reading = Reading::of(at(100.0), Irradiance::from_w_m2(40.0));
+    rig.handle(at(100.5), Input::Reading(sensor, reading)).unwrap();
+    assert_eq!(words(&drain(&mut rig)), ["begun", "sensor-lost", "sensor-back"]);
+    let dose = rig.view(frames[0], at(100.5)).unwrap().dose;
+    assert!((dose.best.j_m2() - 4.0).abs() < 1e-9, "{dose:?}");
 }
 
 /// Feeds 1 Hz readings of a light over `(from, to]`, waking the rig when it asks.
@@ -396,7 +410,8 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
         step.unwrap().total_at(at(0.5))
     };
     let mut again = Rig::new(Rules::default(), at(100.2));
-    let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, knot });
+    let left_off = knot.map(|knot| LeftOff { knot, brightest: knot.seen.lowest(), is_placed: true });
+    let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, left_off });
     let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
     let resumed = taken_up(0.8, 9_000.0, Mark { at: at(0.5), total: begun_total, settled: true });
     again.resume(frame2, resumed).unwrap();

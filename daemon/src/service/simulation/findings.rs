@@ -1,0 +1,224 @@
+//! What must hold, found out from the record as anyone can read it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use frameside_core::exposure::{EventKind, FrameState};
+
+use super::expected::{Act, Expected};
+use super::record::{File, Kept};
+use super::world::{BRIGHTEST, FRAMES, PERIOD, SENSORS, World};
+use crate::ledger::Record;
+
+/// Between two boots the wall clock's milliseconds place the light: so much
+/// can be off by then, in J/m².
+const ROUNDING_J_M2: f64 = 0.1;
+/// A call between two readings relies on the light of the last one, for at most
+/// one and a half periods.
+const FORESEEN_J_M2: f64 = 1.5 * BRIGHTEST * (PERIOD / 1_000_000_000) as f64;
+
+/// Whether the machine makes it by itself.
+fn is_call(kind: EventKind) -> bool {
+    matches!(kind, EventKind::Due | EventKind::Nearly | EventKind::Band { .. })
+}
+
+impl World {
+    /// After a kill the record must hold what was safe, and for each print may
+    /// hold what was done since: nothing else, and no part of it.
+    pub(super) fn resync(&mut self) {
+        let file = File::open(&self.folder.path().join("ledger.sqlite"));
+        let mut kept = file.events();
+        let names: BTreeSet<String> =
+            self.safe.prints.keys().chain(self.known.prints.keys()).cloned().collect();
+        let mut found = BTreeMap::new();
+        for name in names {
+            let acts = kept.remove(&name).map(|events| self.acts(&events));
+            let (safe, done) = (self.safe.prints.get(&name), self.known.prints.get(&name));
+            let acts_of = |print: Option<&Expected>| print.map_or(Vec::new(), |print| print.acts.clone());
+            let (kept, safe, done_acts) = (acts.unwrap_or_default(), acts_of(safe), acts_of(done));
+            assert!(
+                kept.starts_with(&safe) && done_acts.starts_with(&kept),
+                "{name}: safe {safe:?}, done {done_acts:?}, the record holds {kept:?}"
+            );
+            if let Some(done) = done.filter(|_| !kept.is_empty()) {
+                found.insert(name, Expected { acts: kept, ..done.clone() });
+            }
+        }
+        assert!(kept.is_empty(), "prints from nowhere: {kept:?}");
+        self.known.prints = found;
+        for (sensor, name) in SENSORS.iter().enumerate() {
+            let (safe, done) = (self.safe.readings[sensor].len(), self.known.readings[sensor].len());
+            let samples = file.samples(name);
+            assert!((safe..=done).contains(&samples), "{name}: {samples} samples, safe {safe}, done {done}");
+            self.known.readings[sensor].truncate(samples);
+            let fresh = self.known.readings[sensor][safe..].to_vec();
+            self.skies[sensor].record(fresh);
+        }
+        self.known.synchronised = self.safe.synchronised;
+        self.safe = self.known.clone();
+    }
+
+    fn acts(&self, events: &[Kept]) -> Vec<Act> {
+        let of = |kept: &Kept| (kept.kind, self.at_ns(kept));
+        events.iter().filter(|kept| !is_call(kept.kind)).map(of).collect()
+    }
+
+    /// The world's time of an event.
+    fn at_ns(&self, kept: &Kept) -> i64 {
+        let (power, _) = self.boots.iter().find(|(power, _)| power.name == kept.boot).unwrap();
+        kept.at_ns + power.origin_ns
+    }
+
+    /// After a start every print that was out is out.
+    pub(super) fn check_taken_up(&mut self) {
+        let now = self.mono();
+        let status = self.service().status(now);
+        for (frame, shown) in status.frames.iter().enumerate() {
+            match self.known.out_in(frame) {
+                Some((name, print)) => {
+                    assert_eq!(shown.print.as_ref(), Some(name));
+                    let shows_light = matches!(shown.state, FrameState::Exposing | FrameState::Due);
+                    assert_eq!(shows_light, print.is_uncovered(), "{shown:?} {print:?}");
+                }
+                None => assert!(matches!(shown.state, FrameState::Empty | FrameState::In), "{shown:?}"),
+            }
+        }
+    }
+
+    /// At the end of the day.
+    pub(super) fn check_record(&mut self) {
+        self.resync();
+        let path = self.folder.path().join("ledger.sqlite");
+        let file = File::open(&path);
+        assert_eq!(file.integrity(), "ok");
+        assert_eq!(file.waiting_signals(), 0);
+        let events = file.events();
+        for (name, events) in &events {
+            let plan = file.plan(name);
+            self.check_doses(name, events);
+            self.check_labels(name, events);
+            self.check_calls(name, events, &plan);
+        }
+        self.check_signals(&events);
+        self.check_light(&path);
+    }
+
+    /// The dose that really fell lies within the bounds.
+    fn check_doses(&self, name: &str, events: &[Kept]) {
+        let print = &self.known.prints[name];
+        let (_, sensor, glass) = FRAMES[print.frame];
+        let spans = print.spans();
+        for event in events {
+            let [low, best, high] = event.dose;
+            assert!(low <= best && best <= high, "{name}: {event:?}");
+            assert!(event.settled, "{name}: {event:?} is not settled at the end of the day");
+            if self.exempt.contains(name) {
+                continue;
+            }
+            let at = self.at_ns(event);
+            let of_span = |&(from, to): &(i64, Option<i64>)| {
+                let to = to.map_or(at, |to| to.min(at));
+                if from < to { self.skies[sensor].dose(from, to) } else { 0.0 }
+            };
+            let fell = spans.iter().map(of_span).sum::<f64>() * glass;
+            let off = ROUNDING_J_M2 * (1.0 + self.boots.len() as f64);
+            assert!(low - off <= fell && fell <= high + off, "{name}: {fell} J/m² fell, kept {event:?}");
+        }
+    }
+
+    /// Labels of a boot whose wall clock was right once are right.
+    fn check_labels(&self, name: &str, events: &[Kept]) {
+        for event in events {
+            let (_, is_known) = self.boots.iter().find(|(power, _)| power.name == event.boot).unwrap();
+            if *is_known {
+                let off = event.at_ms - Self::true_ms(self.at_ns(event));
+                assert!(event.synchronised && off.abs() <= 2, "{name}: {event:?} is labelled {off} ms off");
+            }
+        }
+    }
+
+    /// `due` comes once per target, not before its dose, and not never.
+    fn check_calls(&self, name: &str, events: &[Kept], plan: &[f64]) {
+        let mut target = *plan.last().unwrap();
+        let mut is_due = false;
+        let mut is_uncovered = false;
+        for event in events {
+            let [low, _, high] = event.dose;
+            match event.kind {
+                EventKind::Retargeted { target: new } => {
+                    (target, is_due) = (new.j_m2(), false);
+                }
+                EventKind::Due => {
+                    assert!(!is_due, "{name} is called twice: {events:?}");
+                    assert!(
+                        high > target - FORESEEN_J_M2,
+                        "{name} is called before {target} J/m²: {event:?}"
+                    );
+                    is_due = true;
+                }
+                EventKind::Covered | EventKind::BroughtIn if is_uncovered => {
+                    let missed = low > target + FORESEEN_J_M2 && !is_due;
+                    assert!(!missed, "{name} passed {target} J/m² and was not called: {events:?}");
+                    is_uncovered = false;
+                }
+                EventKind::Begun { covered: false } | EventKind::Uncovered => is_uncovered = true,
+                _ => {}
+            }
+        }
+    }
+
+    /// Every event that calls was told to the broker on both topics, in order,
+    /// and no call was told that is not in the record.
+    fn check_signals(&self, events: &BTreeMap<String, Vec<Kept>>) {
+        let mut expected: BTreeSet<String> = BTreeSet::new();
+        for (name, events) in events {
+            for event in events {
+                let kind = match event.kind {
+                    EventKind::Begun { .. } => "begun",
+                    EventKind::Covered => "covered",
+                    EventKind::Uncovered => "uncovered",
+                    EventKind::Nearly => "nearly",
+                    EventKind::Band { .. } => "band",
+                    EventKind::Due => "due",
+                    EventKind::BroughtIn => "brought-in",
+                    EventKind::Hushed | EventKind::Noted | EventKind::Retargeted { .. } => continue,
+                };
+                expected.insert(format!("{name}-{kind}-{}", event.at_ns));
+            }
+        }
+        let of_no_event = ["-overdue-", "-sensor-lost-", "-sensor-back-"];
+        let told = |topic: fn(&str) -> bool| -> BTreeSet<String> {
+            let ids = self.broker.got.iter().filter(|(t, _)| topic(t)).map(|(_, id)| id.clone());
+            ids.filter(|id| !of_no_event.iter().any(|kind| id.contains(kind))).collect()
+        };
+        for told in [told(|topic| topic == "signal"), told(|topic| topic.starts_with("frame/"))] {
+            if self.was_killed_when_full {
+                assert!(told.is_superset(&expected), "a signal was not told");
+            } else {
+                assert_eq!(told, expected, "signals and events differ");
+            }
+        }
+    }
+
+    /// Every reading that was safe is there, as it was.
+    fn check_light(&self, path: &std::path::Path) {
+        let record = Record::open(path).unwrap();
+        for (sensor, name) in SENSORS.iter().enumerate() {
+            let mut read: Vec<f64> = record
+                .light(name, f64::MIN, f64::MAX)
+                .unwrap()
+                .iter()
+                .map(|light| light.sample.seen.lowest().w_m2())
+                .collect();
+            let mut taken: Vec<f64> = self.known.readings[sensor].iter().map(|&(_, w_m2)| w_m2).collect();
+            // Boots whose clock was never right may be sorted anywhere.
+            read.sort_by(f64::total_cmp);
+            taken.sort_by(f64::total_cmp);
+            assert_eq!(read.len(), taken.len());
+            let alike = read.iter().zip(&taken).all(|(read, taken)| (read - taken).abs() < 1.1e-3);
+            assert!(alike, "{name}: the light reads back otherwise");
+        }
+        for print in self.known.prints.keys() {
+            record.detail(print).unwrap();
+        }
+    }
+}

@@ -1,0 +1,85 @@
+//! The ledger's file as anyone reads it, without our own code.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use frameside_core::exposure::EventKind;
+use rusqlite::{Connection, OpenFlags};
+
+/// An event as it is kept.
+#[derive(Debug, Clone)]
+pub(super) struct Kept {
+    pub(super) kind: EventKind,
+    pub(super) at_ns: i64,
+    /// The kernel's name for the boot.
+    pub(super) boot: String,
+    pub(super) at_ms: i64,
+    pub(super) synchronised: bool,
+    pub(super) settled: bool,
+    /// Low, best, high in J/m².
+    pub(super) dose: [f64; 3],
+}
+
+pub(super) struct File(Connection);
+
+impl File {
+    pub(super) fn open(path: &Path) -> Self {
+        Self(Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap())
+    }
+
+    /// The events of every print, in order.
+    pub(super) fn events(&self) -> BTreeMap<String, Vec<Kept>> {
+        let sql = "SELECT print.id, kind, at_ns, kernel, at_ms, event.synced, settled, low, best, high
+                   FROM event JOIN print ON print.seq = event.print JOIN boot ON boot.id = event.boot
+                   ORDER BY event.print, event.seq";
+        let mut select = self.0.prepare(sql).unwrap();
+        let mut rows = select.query([]).unwrap();
+        let mut prints: BTreeMap<String, Vec<Kept>> = BTreeMap::new();
+        while let Some(row) = rows.next().unwrap() {
+            let kept = Kept {
+                kind: serde_json::from_str(&row.get::<_, String>(1).unwrap()).unwrap(),
+                at_ns: row.get(2).unwrap(),
+                boot: row.get(3).unwrap(),
+                at_ms: row.get(4).unwrap(),
+                synchronised: row.get(5).unwrap(),
+                settled: row.get(6).unwrap(),
+                dose: [7, 8, 9].map(|column| row.get(column).unwrap()),
+            };
+            prints.entry(row.get(0).unwrap()).or_default().push(kept);
+        }
+        prints
+    }
+
+    /// How many samples of a sensor's light there are.
+    pub(super) fn samples(&self, sensor: &str) -> usize {
+        let sql = "SELECT ifnull(sum(n), 0) FROM (SELECT sensor, n FROM light UNION ALL
+                   SELECT sensor, n FROM open_light) AS kept JOIN sensor ON sensor.id = kept.sensor
+                   WHERE name = ?1";
+        self.0.query_row(sql, [sensor], |row| row.get::<_, i64>(0)).unwrap() as usize
+    }
+
+    pub(super) fn integrity(&self) -> String {
+        self.0.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap()
+    }
+
+    /// The targets a print was begun with, in J/m².
+    pub(super) fn plan(&self, print: &str) -> Vec<f64> {
+        let plan: String =
+            self.0.query_row("SELECT plan FROM print WHERE id = ?1", [print], |row| row.get(0)).unwrap();
+        serde_json::from_str(&plan).unwrap()
+    }
+
+    /// Signals that the broker is still to have.
+    pub(super) fn waiting_signals(&self) -> usize {
+        self.0.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0)).unwrap() as usize
+    }
+
+    /// The sensors whose last reading cannot be placed on the clock of a boot.
+    pub(super) fn unplaced(&self, boot: &str, is_synchronised: bool) -> Vec<String> {
+        let sql = "SELECT name FROM sensor JOIN boot ON boot.id = sensor.boot
+                   WHERE kernel <> ?1 AND NOT (synced AND ?2)";
+        let mut select = self.0.prepare(sql).unwrap();
+        let names = select.query_map(rusqlite::params![boot, is_synchronised], |row| row.get(0)).unwrap();
+        names.map(Result::unwrap).collect()
+    }
+}

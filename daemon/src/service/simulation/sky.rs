@@ -1,0 +1,68 @@
+//! The light that really fell on a sensor, seen or not.
+
+use std::collections::VecDeque;
+
+/// Straight lines between the instants on the sensor's grid, so that the
+/// trapezoid rule is exact where every reading arrived.
+#[derive(Debug, Clone)]
+pub(super) struct Sky {
+    period_ns: i64,
+    /// Irradiance in W/m² at each instant of the grid, from 0 on.
+    grid: Vec<f64>,
+    /// What fell up to there, in J/m².
+    total: Vec<f64>,
+    /// Readings that are safe in the record: when, and what.
+    recorded: VecDeque<(i64, f64)>,
+}
+
+/// The rig remembers the brightest of an hour, to the minute; and the last
+/// reading it remembers may be a flush older than the last that came.
+const REMEMBERED_NS: i64 = 55 * 60 * 1_000_000_000;
+
+impl Sky {
+    pub(super) fn new(period_ns: i64) -> Self {
+        Self { period_ns, grid: Vec::new(), total: Vec::new(), recorded: VecDeque::new() }
+    }
+
+    /// The next instant of the grid that has no light yet.
+    pub(super) fn next_at(&self) -> i64 {
+        self.grid.len() as i64 * self.period_ns
+    }
+
+    pub(super) fn shine(&mut self, w_m2: f64) {
+        let seconds = self.period_ns as f64 / 1e9;
+        let total = match (self.grid.last(), self.total.last()) {
+            (Some(before), Some(total)) => total + 0.5 * (before + w_m2) * seconds,
+            _ => 0.0,
+        };
+        self.grid.push(w_m2);
+        self.total.push(total);
+    }
+
+    /// The record has these readings for good.
+    pub(super) fn record(&mut self, readings: impl IntoIterator<Item = (i64, f64)>) {
+        self.recorded.extend(readings);
+        let newest = self.recorded.back().map_or(0, |&(at, _)| at);
+        while self.recorded.front().is_some_and(|&(at, _)| at < newest - REMEMBERED_NS) {
+            self.recorded.pop_front();
+        }
+    }
+
+    /// The most that may fall where nobody sees it: bounds of unseen light are
+    /// a promise about skies that were seen as bright within the hour.
+    pub(super) fn ceiling(&self) -> f64 {
+        self.recorded.iter().fold(0.0, |most, &(_, w_m2)| w_m2.max(most))
+    }
+
+    /// What fell between two instants, in J/m².
+    pub(super) fn dose(&self, from_ns: i64, to_ns: i64) -> f64 {
+        self.until(to_ns) - self.until(from_ns)
+    }
+
+    fn until(&self, at_ns: i64) -> f64 {
+        let before = usize::try_from(at_ns / self.period_ns).unwrap();
+        let into = (at_ns % self.period_ns) as f64 / 1e9;
+        let (e0, e1) = (self.grid[before], self.grid.get(before + 1).copied().unwrap_or(self.grid[before]));
+        self.total[before] + e0 * into + 0.5 * (e1 - e0) * into * into / (self.period_ns as f64 / 1e9)
+    }
+}
