@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use frameside_tests::{Broker, Publish, Site};
+use frameside_tests::{Broker, Publish, Site, wait_for};
 use serde_json::Value;
 
-use crate::yard::{SOON, kept, says};
+use crate::yard::{SOON, assert_on_target, expose, json_of, kept, number, ok, says};
 
 const AVAILABILITY: &str = "frameside/yard/availability";
 
@@ -118,5 +118,31 @@ fn home_automation_that_comes_up_is_told_again() {
     assert_eq!(again.text(), first.text());
     let _ = all.wait_for(SOON, |message| message.topic == "frameside/yard/frame/oak/state");
     let _ = all.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    assert!(daemon.terminate().success());
+}
+
+#[test]
+fn a_hook_hears_of_each_signal_and_one_that_hangs_delays_none() {
+    let site = crate::yard::site(20, None);
+    let config = std::fs::read_to_string(site.path("config.toml")).unwrap();
+    let hook = |argv: &str| site.configure(&format!("{config}\n[signal]\nhook = {argv}\n"));
+    let file = site.path("told");
+    let script = r#"cat >/dev/null; echo \"$@\" >>\"$0\""#;
+    hook(&format!(r#"["sh", "-c", "{script}", "{}", "printmaker"]"#, file.display()));
+    let daemon = site.run();
+    let print = expose(&site, "oak", "1kJ/m2");
+    let told = wait_for("the call", SOON, || {
+        std::fs::read_to_string(&file).ok().filter(|told| told.contains("printmaker due oak"))
+    });
+    assert!(told.contains(&format!("printmaker begun oak {print} oak: print {print} is out")), "{told}");
+    ok(&site.frameside(["bring-in", "oak"]));
+    assert!(daemon.terminate().success());
+
+    hook(r#"["sh", "-c", "sleep 45"]"#);
+    let daemon = site.run();
+    let print = expose(&site, "oak", "1kJ/m2");
+    wait_for("due", SOON, || (json_of(&site, &["status"])["frames"][0]["state"] == "due").then_some(()));
+    ok(&site.frameside(["bring-in", "oak"]));
+    assert_on_target(number(&json_of(&site, &["show", &print]), "dose_at_due_j_m2"), 1000.0);
     assert!(daemon.terminate().success());
 }

@@ -340,9 +340,6 @@ impl Parser<'_> {
         let nearly = section.or("nearly", MINUTE, &interval);
         let overdue_every = section.or("overdue_every", MINUTE, &interval);
         let hook = section.optional("hook", values::argv);
-        if hook.is_some() {
-            self.not_built(section.at("hook"), "a hook".to_owned(), "leave hook out");
-        }
         section.finish();
         Some(Signal { nearly: nearly?, overdue_every: overdue_every?, hook })
     }

@@ -6,6 +6,7 @@ use frameside_core::quantity::Mono;
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
+use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
 use crate::mqtt::{Link, Publication, SignalPayload, topics};
 use crate::status::{FrameStatus, SensorStatus, Status};
@@ -19,6 +20,8 @@ pub struct Hands {
     pub lights: Vec<Option<Box<dyn Switch>>>,
     /// The way to the broker.
     pub link: Option<Link>,
+    /// What is run on each signal.
+    pub hook: Option<Hook>,
     /// Hears every signal as a person would read it.
     pub voice: Box<dyn FnMut(&Told) + Send>,
 }
@@ -152,6 +155,9 @@ impl Service {
             target_j_m2: signal.target.j_m2(),
             text,
         };
+        if let Some(hook) = &self.hands.hook {
+            hook.call(&payload);
+        }
         let row = OutboxRow { id, frame: part.name.clone(), payload: payload.to_json() };
         // Without a broker in the config there is nobody to keep it for.
         self.hands.link.as_ref()?;

@@ -54,6 +54,7 @@ impl Bench {
             buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
             link: None,
+            hook: None,
             voice: Box::new(|_| ()),
         };
         let service = Service::new(setup, ledger, recovered, hands, at(seconds), wall(seconds)).unwrap();
