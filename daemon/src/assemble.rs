@@ -14,10 +14,12 @@ use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::json;
 
+use crate::clock;
 use crate::config::{self, Chip as ChipConfig, Config, PlayFrom, Playback, SensorKind};
 use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
 use crate::devices::pins::BuzzerKind;
+use crate::mqtt::topics;
 use crate::replay::{RecordedLight, ReplayError};
 use crate::service::{FramePart, SensorPart, Setup};
 
@@ -88,11 +90,30 @@ pub fn setup(config: &Config) -> Setup {
         sensors,
         frames,
         keep_idle_light: config.ledger.keep_idle_light,
+        boot: clock::boot_id().chars().take(BOOT_LETTERS).collect(),
         discovery: mqtt.map(|mqtt| mqtt.discovery).unwrap_or_default(),
         discovery_prefix: mqtt.map(|mqtt| mqtt.discovery_prefix.clone()).unwrap_or_default(),
         ledger: config.ledger.path.clone(),
         speed: config.speed,
     }
+}
+
+/// So much of the kernel's name for a boot tells it from the others of a machine.
+const BOOT_LETTERS: usize = 8;
+
+/// The sensors whose light other rigs publish, with the topics in full.
+#[must_use]
+pub fn remote_lights(config: &Config) -> Vec<(SensorId, String)> {
+    let sensors = (0..).map(SensorId).zip(&config.sensors);
+    sensors
+        .filter_map(|(id, sensor)| match &sensor.kind {
+            SensorKind::Mqtt { rig, sensor } => {
+                let topic = topics::sensor_irradiance(sensor.as_str());
+                Some((id, format!("{}/{topic}", topics::prefix(rig.as_str()))))
+            }
+            _ => None,
+        })
+        .collect()
 }
 
 /// How counts become irradiance, as each print remembers it.
@@ -105,7 +126,10 @@ fn calibration(sensor: &config::Sensor) -> String {
             _ => json!({ "from": "datasheet" }),
         },
         SensorKind::Recorded(_) => json!({ "from": "recorded" }),
-        SensorKind::Iio | SensorKind::Mqtt => json!({ "from": "elsewhere" }),
+        SensorKind::Mqtt { rig, sensor } => {
+            json!({ "from": "mqtt", "rig": rig.as_str(), "sensor": sensor.as_str() })
+        }
+        SensorKind::Iio => json!({ "from": "elsewhere" }),
     };
     facts.to_string()
 }
@@ -122,7 +146,7 @@ pub fn buzzer(config: &Config) -> BuzzerKind {
 }
 
 /// The feeds of all sensors: one for each real bus, one for each that is
-/// emulated or recorded. A real bus is opened when it is first polled, and
+/// emulated or recorded; none for what the link brings. A real bus is opened when it is first polled, and
 /// again until it can be.
 ///
 /// # Errors
@@ -145,7 +169,8 @@ pub fn feeds(config: &Config, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleE
             }
             SensorKind::Recorded(light) => feeds.push(recorded(id, sensor, light, now)?),
             SensorKind::Iio => return Err(not_built(sensor, "chip = \"iio\"")),
-            SensorKind::Mqtt => return Err(not_built(sensor, "chip = \"mqtt\"")),
+            // The link brings it.
+            SensorKind::Mqtt { .. } => {}
         }
     }
     Ok(feeds)

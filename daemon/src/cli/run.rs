@@ -182,6 +182,7 @@ fn link(
         client_id: client_id.to_owned(),
         prefix: topics::prefix(config.rig.name.as_str()),
         keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
+        lights: assemble::remote_lights(config),
         birth: (broker.discovery != Discovery::Off).then(|| format!("{}/status", broker.discovery_prefix)),
     };
     let (link, events) = mqtt::connect(settings);

@@ -206,8 +206,13 @@ pub enum SensorKind {
     Recorded(Playback),
     /// A sensor that the kernel drives.
     Iio,
-    /// A sensor that another machine publishes.
-    Mqtt,
+    /// A sensor of another rig at the same broker.
+    Mqtt {
+        /// That rig.
+        rig: Name,
+        /// Its sensor.
+        sensor: Name,
+    },
 }
 
 /// A recorded light played into the rig.

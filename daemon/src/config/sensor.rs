@@ -27,6 +27,7 @@ const LOCATION: [&str; 2] = ["bus", "address"];
 const RANGE: [&str; 2] = ["gain", "time"];
 const ANALOGUE: [&str; 3] = ["full_scale", "volts_per_W_m2", "zero_V"];
 const PLAYED: [&str; 3] = ["light", "speed", "from"];
+const OF_OTHER_RIG: [&str; 2] = ["rig", "sensor"];
 const WITH_PLAYED: &str = "recorded and emulated sensors";
 
 pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option<Sensor> {
@@ -38,11 +39,11 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
         Some(Kind::Real(model)) => real(parser, &mut section, model, by),
         Some(Kind::Emulated(model)) => emulated(parser, &mut section, model, by),
         Some(Kind::Recorded) => recorded(parser, &mut section, by),
-        Some(Kind::Iio) => Some(elsewhere(parser, &mut section, "iio", SensorKind::Iio, by)),
-        Some(Kind::Mqtt) => Some(elsewhere(parser, &mut section, "mqtt", SensorKind::Mqtt, by)),
+        Some(Kind::Iio) => Some(iio(parser, &mut section, by)),
+        Some(Kind::Mqtt) => of_other_rig(parser, &mut section, by),
         None => {
             // Without the chip nothing can be said of the keys that go with it.
-            section.know(&[&LOCATION[..], &RANGE, &ANALOGUE, &PLAYED].concat());
+            section.know(&[&LOCATION[..], &RANGE, &ANALOGUE, &PLAYED, &OF_OTHER_RIG].concat());
             None
         }
     };
@@ -105,20 +106,35 @@ fn recorded(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> O
     light.map(SensorKind::Recorded)
 }
 
-/// A sensor that something else reads.
-fn elsewhere(
-    parser: &mut Parser<'_>,
-    section: &mut Section<'_>,
-    name: &str,
-    kind: SensorKind,
-    by: String,
-) -> SensorKind {
+/// A sensor that the kernel reads.
+fn iio(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> SensorKind {
+    read_elsewhere(parser, section, by);
+    let at = section.at(CHIP);
+    parser.not_built(at, "chip \"iio\"".to_owned(), "take an as7331 or ads1115 on the bus");
+    SensorKind::Iio
+}
+
+/// A sensor that another rig reads.
+fn of_other_rig(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<SensorKind> {
+    read_elsewhere(parser, section, by);
+    let own = parser.claims.rig.clone();
+    let rig = section.required("rig", r#""shed""#, |entry| {
+        let rig = values::name(entry)?;
+        if Some(&rig) == own.as_ref() {
+            Err(values::refused(entry, "the name of another rig"))
+        } else {
+            Ok(rig)
+        }
+    });
+    let sensor = section.required("sensor", r#""sky""#, values::name);
+    parser.claims.over_the_broker.get_or_insert(section.at(CHIP));
+    Some(SensorKind::Mqtt { rig: rig?, sensor: sensor? })
+}
+
+fn read_elsewhere(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) {
     no_chip(section, "a sensor read elsewhere");
     section.out_of_place(&PLAYED, "a sensor read elsewhere", WITH_PLAYED);
-    let at = section.at(CHIP);
-    parser.not_built(at, format!("chip \"{name}\""), "take an as7331 or ads1115 on the bus");
-    parser.claims.paces.push(Claim { of: Pace::Real, by, at });
-    kind
+    parser.claims.paces.push(Claim { of: Pace::Real, by, at: section.at(CHIP) });
 }
 
 fn no_chip(section: &mut Section<'_>, beside: &str) {

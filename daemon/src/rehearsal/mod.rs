@@ -251,6 +251,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         sensors: vec![sensor],
         frames: frames.to_vec(),
         keep_idle_light: true,
+        boot: String::new(),
         discovery: Discovery::Off,
         discovery_prefix: String::new(),
         ledger: folder.join("ledger.sqlite"),

@@ -33,6 +33,7 @@ fn setup(folder: &TempDir) -> Setup {
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
         keep_idle_light: true,
+        boot: "a".into(),
         discovery: Discovery::Off,
         discovery_prefix: "homeassistant".into(),
         ledger: folder.path().join("ledger.sqlite"),
