@@ -17,11 +17,13 @@ use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
+use crate::clock;
 use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind, SourceKind};
 use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
 use crate::devices::iio::{self, IioChip};
 use crate::devices::pins::BuzzerKind;
+use crate::mqtt::topics;
 use crate::replay::{RecordedLight, ReplayError};
 use crate::service::{FramePart, SensorPart, Setup};
 
@@ -45,14 +47,6 @@ pub enum AssembleError {
         file: String,
         /// Why not.
         source: ReplayError,
-    },
-    /// This build does not have it.
-    #[error("sensor {sensor}: {what} is not built yet")]
-    NotBuilt {
-        /// The sensor.
-        sensor: String,
-        /// What is missing.
-        what: &'static str,
     },
 }
 
@@ -93,6 +87,7 @@ pub fn setup(config: &Config) -> Setup {
         sensors,
         frames,
         keep_idle_light: config.ledger.keep_idle_light,
+        boot: clock::boot_id().chars().take(BOOT_LETTERS).collect(),
         discovery: mqtt.map(|mqtt| mqtt.discovery).unwrap_or_default(),
         discovery_prefix: mqtt.map(|mqtt| mqtt.discovery_prefix.clone()).unwrap_or_default(),
         ledger: config.ledger.path.clone(),
@@ -106,6 +101,24 @@ pub fn site(config: &Config) -> Option<Site> {
     let place = config.rig.place.map(|p| Place { latitude: p.latitude, longitude: p.longitude })?;
     let tilt = config.rig.tilt.map(|t| Tilt { angle: t.angle, azimuth: t.azimuth });
     Some(Site { place, tilt: tilt.unwrap_or_default() })
+}
+
+/// So much of the kernel's name for a boot tells it from the others of a machine.
+const BOOT_LETTERS: usize = 8;
+
+/// The sensors whose light other rigs publish, with the topics in full.
+#[must_use]
+pub fn remote_lights(config: &Config) -> Vec<(SensorId, String)> {
+    let sensors = (0..).map(SensorId).zip(&config.sensors);
+    sensors
+        .filter_map(|(id, sensor)| match &sensor.kind {
+            SensorKind::Mqtt { rig, sensor } => {
+                let topic = topics::sensor_irradiance(sensor.as_str());
+                Some((id, format!("{}/{topic}", topics::prefix(rig.as_str()))))
+            }
+            _ => None,
+        })
+        .collect()
 }
 
 /// How the driver makes counts into irradiance, as each print remembers it.
@@ -133,7 +146,9 @@ fn conversion(sensor: &config::Sensor) -> Value {
             IioUnit::Count { w_m2: Some(w_m2) } => json!({ "from": "config", "w_m2_per_count": w_m2 }),
             IioUnit::Count { w_m2: None } => json!({ "from": "uncalibrated" }),
         },
-        SensorKind::Mqtt => json!({ "from": "elsewhere" }),
+        SensorKind::Mqtt { rig, sensor } => {
+            json!({ "from": "mqtt", "rig": rig.as_str(), "sensor": sensor.as_str() })
+        }
     }
 }
 
@@ -153,7 +168,7 @@ pub fn buzzer(config: &Config) -> BuzzerKind {
 }
 
 /// The feeds of all sensors: one for each real bus, one for each that is
-/// emulated or recorded. A real bus is opened when it is first polled, and
+/// emulated or recorded; none for what the link brings. A real bus is opened when it is first polled, and
 /// again until it can be.
 ///
 /// # Errors
@@ -181,14 +196,11 @@ pub fn feeds(config: &Config, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleE
                 let sampler = Sampler::new(chip, sensor.period, now);
                 feeds.push(Box::new(BusFeed::new(EmulatedBus::default(), vec![(id, sampler)])));
             }
-            SensorKind::Mqtt => return Err(not_built(sensor, "chip = \"mqtt\"")),
+            // The link brings it.
+            SensorKind::Mqtt { .. } => {}
         }
     }
     Ok(feeds)
-}
-
-fn not_built(sensor: &config::Sensor, what: &'static str) -> AssembleError {
-    AssembleError::NotBuilt { sensor: sensor.name.to_string(), what }
 }
 
 /// All chips on one real bus.

@@ -2,10 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use frameside_tests::{Broker, Publish, Site};
+use frameside::ledger::Record;
+use frameside_tests::{Broker, Publish, Site, wait_for};
 use serde_json::Value;
 
-use crate::yard::{SOON, kept, says};
+use crate::yard::{SOON, assert_on_target, expose, json_of, kept, number, ok, says};
 
 const AVAILABILITY: &str = "frameside/yard/availability";
 
@@ -118,5 +119,108 @@ fn home_automation_that_comes_up_is_told_again() {
     assert_eq!(again.text(), first.text());
     let _ = all.wait_for(SOON, |message| message.topic == "frameside/yard/frame/oak/state");
     let _ = all.wait_for(SOON, |message| says(message, AVAILABILITY, "online"));
+    assert!(daemon.terminate().success());
+}
+
+/// The light of another rig's sensor, in a config.
+fn of_other_rig(broker: &Broker) -> String {
+    format!(
+        "[rig]\nname = \"shed\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"far\"\nchip = \"mqtt\"\nrig = \"yard\"\nsensor = \"sky\"\n\
+         [[frame]]\nname = \"elm\"\nsensor = \"far\"\n\
+         [mqtt]\nbroker = \"127.0.0.1\"\nport = {}\n",
+        broker.port()
+    )
+}
+
+/// What fell on a sensor between two times of the wall clock, in J/m², from what a site has
+/// recorded: straight lines between readings.
+fn fell(site: &Site, sensor: &str, from_ms: f64, to_ms: f64) -> f64 {
+    let record = Record::open(&site.path("ledger.sqlite")).unwrap();
+    let light = record.light(sensor, from_ms - 5000.0, to_ms + 5000.0).unwrap();
+    let light: Vec<(f64, f64)> =
+        light.iter().map(|light| (light.unix_ms, light.sample.seen.lowest().w_m2())).collect();
+    assert!(light[0].0 < from_ms && light[light.len() - 1].0 > to_ms, "the light reaches over both ends");
+    let between = light.windows(2).map(|pair| {
+        let ((t0, e0), (t1, e1)) = (pair[0], pair[1]);
+        let at = |t: f64| e0 + (e1 - e0) * (t - t0) / (t1 - t0);
+        let (from, to) = (from_ms.clamp(t0, t1), to_ms.clamp(t0, t1));
+        (to - from) / 1000.0 * (at(from) + at(to)) / 2.0
+    });
+    between.sum()
+}
+
+#[test]
+fn two_rigs_with_one_sensor_agree() {
+    let Some(broker) = Broker::start() else { return };
+    let yard = site(&config(&broker, "yard", &["oak"], ""));
+    // On a busy machine readings arrive some 10 ms late, at first without a better one to go by.
+    let rows = (0..60).map(|n| format!("2026-06-01T10:{:02}:{:02}Z,{}\n", n / 6, n % 6 * 10, 40 + n % 2 * 5));
+    let light = format!("time,irradiance_w_m2\n{}", rows.collect::<String>());
+    std::fs::write(yard.path("light.csv"), light).unwrap();
+    let shed = Site::new(&of_other_rig(&broker));
+    let (yard_runs, shed_runs) = (yard.run(), shed.run());
+    for site in [&yard, &shed] {
+        wait_for("light", SOON, || json_of(site, &["status"])["sensors"][0]["irradiance_w_m2"].as_f64());
+    }
+    // Light goes to the card each 10 s while a print is out.
+    expose(&yard, "oak", "900kJ/m2");
+    let print = expose(&shed, "elm", "0.5kJ/m2");
+    wait_for("due", SOON, || (json_of(&shed, &["status"])["frames"][0]["state"] == "due").then_some(()));
+    wait_for("light after it", SOON, || {
+        let status = json_of(&yard, &["status"]);
+        (number(&status["frames"][0], "dose_j_m2") > 600.0).then_some(())
+    });
+    ok(&shed.frameside(["bring-in", "elm"]));
+    ok(&yard.frameside(["bring-in", "oak"]));
+    let show = json_of(&shed, &["show", &print]);
+    assert_eq!(show["gaps"], serde_json::json!([]));
+    assert_eq!(show["calibration"], serde_json::json!({ "from": "mqtt", "rig": "yard", "sensor": "sky" }));
+    let row = Record::open(&shed.path("ledger.sqlite")).unwrap().find(&print).unwrap();
+    let (begun, due) = (row.begun().unwrap(), row.due().unwrap());
+    let here = fell(&yard, "sky", begun.unix_ms as f64, due.unix_ms as f64);
+    let there = due.dose.best.j_m2();
+    assert!((there / here - 1.0).abs() < 1e-3, "{there} J/m² there, {here} here");
+
+    // What nobody sends is not seen, and said so.
+    let print = expose(&shed, "elm", "900kJ/m2");
+    yard_runs.kill9();
+    let status = wait_for("a problem", SOON, || {
+        let status = json_of(&shed, &["status"]);
+        status["sensors"][0]["problem"].is_string().then_some(status)
+    });
+    assert_eq!(status["sensors"][0]["problem"], "no readings come from it");
+    let again = yard.run();
+    wait_for("light", SOON, || json_of(&shed, &["status"])["sensors"][0]["problem"].is_null().then_some(()));
+    ok(&shed.frameside(["bring-in", "elm"]));
+    let show = json_of(&shed, &["show", &print]);
+    assert!(number(&show, "low_j_m2") < number(&show, "high_j_m2"), "{show}");
+    assert_eq!(show["gaps"].as_array().unwrap().len(), 1, "{show}");
+    assert!(again.terminate().success() && shed_runs.terminate().success());
+}
+
+#[test]
+fn a_hook_hears_of_each_signal_and_one_that_hangs_delays_none() {
+    let site = crate::yard::site(20, None);
+    let config = std::fs::read_to_string(site.path("config.toml")).unwrap();
+    let hook = |argv: &str| site.configure(&format!("{config}\n[signal]\nhook = {argv}\n"));
+    let file = site.path("told");
+    let script = r#"cat >/dev/null; echo \"$@\" >>\"$0\""#;
+    hook(&format!(r#"["sh", "-c", "{script}", "{}", "printmaker"]"#, file.display()));
+    let daemon = site.run();
+    let print = expose(&site, "oak", "1kJ/m2");
+    let told = wait_for("the call", SOON, || {
+        std::fs::read_to_string(&file).ok().filter(|told| told.contains("printmaker due oak"))
+    });
+    assert!(told.contains(&format!("printmaker begun oak {print} oak: print {print} is out")), "{told}");
+    ok(&site.frameside(["bring-in", "oak"]));
+    assert!(daemon.terminate().success());
+
+    hook(r#"["sh", "-c", "sleep 45"]"#);
+    let daemon = site.run();
+    let print = expose(&site, "oak", "1kJ/m2");
+    wait_for("due", SOON, || (json_of(&site, &["status"])["frames"][0]["state"] == "due").then_some(()));
+    ok(&site.frameside(["bring-in", "oak"]));
+    assert_on_target(number(&json_of(&site, &["show", &print]), "dose_at_due_j_m2"), 1000.0);
     assert!(daemon.terminate().success());
 }

@@ -45,6 +45,7 @@ fn settings(broker: &Broker) -> Settings {
         prefix: topics::prefix("yard"),
         keep_alive: KeepAlive::default(),
         birth: None,
+        lights: Vec::new(),
     }
 }
 

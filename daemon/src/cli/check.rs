@@ -110,7 +110,7 @@ fn try_rig(config: &Config) -> Result<Tried, Failure> {
     Ok(tried)
 }
 
-/// Polls every sensor until it has read once, failed, or had its time.
+/// Polls every sensor of this machine until it has read once, failed, or had its time.
 fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let clock = Clock::new(1.0);
     let mut feeds =
@@ -130,7 +130,9 @@ fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
         }
         std::thread::sleep(Duration::from_millis(2));
     }
-    Ok(config.sensors.iter().map(|sensor| sensor.name.to_string()).zip(found).collect())
+    let sensors = config.sensors.iter().zip(found);
+    let here = sensors.filter(|(sensor, _)| !matches!(sensor.kind, SensorKind::Mqtt { .. }));
+    Ok(here.map(|(sensor, reading)| (sensor.name.to_string(), reading)).collect())
 }
 
 fn beep(config: &Config) -> Result<&'static str, String> {

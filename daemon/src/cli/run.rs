@@ -13,6 +13,7 @@ use crate::clock::{self, Clock};
 use crate::config::{Config, Discovery, Secret};
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
+use crate::hook::Hook;
 use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
 use crate::mqtt::{self, KeepAlive, LinkEvent, Password, Settings, topics};
 use crate::service::{self, Hands, Inputs, Service, Told};
@@ -78,7 +79,8 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let (link, link_events) = link(config, &recovered.client_id)?;
     let (press, buttons) = mpsc::channel(WAITING);
     let (pins, buzzer, lights) = pins(config, &press);
-    let hands = Hands { buzzer, lights, link, voice: Box::new(log_signal) };
+    let hook = config.signal.hook.clone().map(Hook::new);
+    let hands = Hands { buzzer, lights, link, hook, voice: Box::new(log_signal) };
     let setup = assemble::setup(config);
     let now = clock.now();
     let service = Service::new(setup, ledger, recovered, hands, now, clock.wall())
@@ -180,6 +182,7 @@ fn link(
         client_id: client_id.to_owned(),
         prefix: topics::prefix(config.rig.name.as_str()),
         keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
+        lights: assemble::remote_lights(config),
         birth: (broker.discovery != Discovery::Off).then(|| format!("{}/status", broker.discovery_prefix)),
     };
     let (link, events) = mqtt::connect(settings);

@@ -7,6 +7,8 @@ use super::{Name, Pin};
 /// Everything that was claimed while the sections were read one after another.
 #[derive(Default)]
 pub(super) struct Claims {
+    /// The name of the rig itself.
+    pub(super) rig: Option<Name>,
     /// Names, each with `sensor`, `frame` or `source`; sensors lead.
     pub(super) names: Vec<Claim<(&'static str, Name)>>,
     pub(super) pins: Vec<Claim<Pin>>,
@@ -14,6 +16,8 @@ pub(super) struct Claims {
     pub(super) addresses: Vec<Claim<(u8, u8)>>,
     /// The first real sensor on bus 1, whose wires are pins 2 and 3.
     pub(super) header_bus: Option<Claim<[u8; 2]>>,
+    /// The first sensor that is read over the broker.
+    pub(super) over_the_broker: Option<usize>,
     /// How fast the light of each sensor goes by.
     pub(super) paces: Vec<Claim<Pace>>,
 }

@@ -207,8 +207,13 @@ pub enum SensorKind {
     Recorded(Playback),
     /// A sensor that the kernel drives.
     Iio(Iio),
-    /// A sensor that another machine publishes.
-    Mqtt,
+    /// A sensor of another rig at the same broker.
+    Mqtt {
+        /// That rig.
+        rig: Name,
+        /// Its sensor.
+        sensor: Name,
+    },
 }
 
 /// A sensor that the kernel drives, as its IIO subsystem shows it.

@@ -107,6 +107,7 @@ enum Sounder {
 impl Parser<'_> {
     fn config(mut self, mut root: Section<'_>, file: &Path, env: &Env) -> Option<Config> {
         let rig = rig(root.section("rig", "[rig]"));
+        self.claims.rig = rig.as_ref().map(|rig| rig.name.clone());
         let sensor_sections = root.sections("sensor", "[[sensor]]");
         if !root.has("sensor") {
             self.log.say(0, Finding::NoSensor);
@@ -117,6 +118,9 @@ impl Parser<'_> {
         let sources = self.sources(root.sections("source", "[[source]]"));
         let buzzer = self.buzzer(root.section("buzzer", "[buzzer]"));
         let mqtt = self.mqtt(root.section("mqtt", "[mqtt]"));
+        if let Some(at) = self.claims.over_the_broker.filter(|_| !root.has("mqtt")) {
+            self.log.say(at, Finding::Alone { key: "chip \"mqtt\"", needs: "[mqtt]" });
+        }
         let signal = self.signal(root.section("signal", "[signal]"));
         let ledger = self.ledger(root.section("ledger", "[ledger]"), env);
         let socket = self.socket(root.section("socket", "[socket]"), env);
@@ -340,9 +344,6 @@ impl Parser<'_> {
         let nearly = section.or("nearly", MINUTE, &interval);
         let overdue_every = section.or("overdue_every", MINUTE, &interval);
         let hook = section.optional("hook", values::argv);
-        if hook.is_some() {
-            self.not_built(section.at("hook"), "a hook".to_owned(), "leave hook out");
-        }
         section.finish();
         Some(Signal { nearly: nearly?, overdue_every: overdue_every?, hook })
     }

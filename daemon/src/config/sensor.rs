@@ -38,6 +38,7 @@ const OF_CHIPS: [&[&str]; 5] = [&LOCATION, &RANGE, &[FULL_SCALE], &UV_INDEX, &[R
 const FACTOR: &str = "W_m2_per_count";
 /// The keys of sensors that the kernel drives.
 const OF_KERNEL: [&str; 3] = ["device", "channel", FACTOR];
+const OF_OTHER_RIG: [&str; 2] = ["rig", "sensor"];
 const WITH_PLAYED: &str = "recorded and emulated sensors";
 
 pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option<Sensor> {
@@ -50,10 +51,10 @@ pub(super) fn parse(parser: &mut Parser<'_>, mut section: Section<'_>) -> Option
         Some(Kind::Emulated(model)) => emulated(parser, &mut section, model, by),
         Some(Kind::Recorded) => recorded(parser, &mut section, by),
         Some(Kind::Iio) => iio(parser, &mut section, by),
-        Some(Kind::Mqtt) => Some(mqtt(parser, &mut section, by)),
+        Some(Kind::Mqtt) => of_other_rig(parser, &mut section, by),
         None => {
             // Without the chip nothing can be said of the keys that go with it.
-            for keys in OF_CHIPS.into_iter().chain([&ANALOGUE[..], &OF_KERNEL, &PLAYED]) {
+            for keys in OF_CHIPS.into_iter().chain([&ANALOGUE[..], &OF_KERNEL, &PLAYED, &OF_OTHER_RIG]) {
                 section.know(keys);
             }
             None
@@ -152,15 +153,24 @@ fn iio(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option
     Some(SensorKind::Iio(Iio { device: device?, channel: channel?, unit: unit? }))
 }
 
-/// A sensor that another machine publishes.
-fn mqtt(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> SensorKind {
+/// A sensor that another rig reads.
+fn of_other_rig(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> Option<SensorKind> {
     let beside = "a sensor read elsewhere";
     no_chip(section, beside);
     section.out_of_place(&PLAYED, beside, WITH_PLAYED);
-    let at = section.at(CHIP);
-    parser.not_built(at, "chip \"mqtt\"".to_owned(), "name the chip itself, on a bus of this machine");
-    parser.claims.paces.push(Claim { of: Pace::Real, by, at });
-    SensorKind::Mqtt
+    parser.claims.paces.push(Claim { of: Pace::Real, by, at: section.at(CHIP) });
+    let own = parser.claims.rig.clone();
+    let rig = section.required("rig", r#""shed""#, |entry| {
+        let rig = values::name(entry)?;
+        if Some(&rig) == own.as_ref() {
+            Err(values::refused(entry, "the name of another rig"))
+        } else {
+            Ok(rig)
+        }
+    });
+    let sensor = section.required("sensor", r#""sky""#, values::name);
+    parser.claims.over_the_broker.get_or_insert(section.at(CHIP));
+    Some(SensorKind::Mqtt { rig: rig?, sensor: sensor? })
 }
 
 fn no_chip(section: &mut Section<'_>, beside: &str) {

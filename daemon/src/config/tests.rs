@@ -154,14 +154,8 @@ fn the_whole_contract_is_taken() {
 fn what_is_not_built_is_named_with_its_place() {
     assert_eq!(
         told(parse(FULL).unwrap().unsupported()),
-        [
-            "config.toml:26:9: a lamp relay is not built yet; leave relay out and switch the lamp by hand",
-            "config.toml:43:8: a hook is not built yet; leave hook out",
-        ]
+        ["config.toml:26:9: a lamp relay is not built yet; leave relay out and switch the lamp by hand",]
     );
-    let config = parse(&format!("{RIG}[[sensor]]\nname = \"sky\"\nchip = \"mqtt\"\n")).unwrap();
-    let start = "config.toml:5:8: chip \"mqtt\" is not built yet; ";
-    assert!(told(config.unsupported())[0].starts_with(start));
     assert_eq!(parse(&format!("{RIG}{SKY}")).unwrap().unsupported(), []);
 }
 
@@ -378,7 +372,7 @@ fn words_that_are_not_among_the_choices() {
              \"veml6070\", \"recorded\", \"iio\", \"mqtt\", \"emulated:as7331\", \"emulated:ads1115\", \"emulated:ltr390\", \
              \"emulated:veml6075\", \"emulated:veml6070\"",
             "config.toml:7:1: unknown key \"lamp\" in [[sensor]]; keys are: name, period, chip, bus, address, gain, \
-             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, ceiling_V, device, channel, W_m2_per_count, light, speed, from",
+             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, ceiling_V, device, channel, W_m2_per_count, light, speed, from, rig, sensor",
             "config.toml:9:8: kind cannot be \"loud\"; it must be \"active\", \"passive\", \"terminal\", \"none\"",
         ]
     );
@@ -708,6 +702,29 @@ fn a_password_comes_from_a_file_or_from_a_credential() {
         [
             "config.toml:10:1: \"password_credential\" does not go with password_file; it goes with a user without one",
             "config.toml:10:23: password_credential cannot be \"a/b\"; it must be a name without / like \"mqtt.password\"",
+        ]
+    );
+}
+
+#[test]
+fn the_light_of_another_rig_needs_a_broker_and_its_names() {
+    let mqtt = "[mqtt]\nbroker = \"hub\"\n";
+    let sensor = |more: &str| format!("{RIG}[[sensor]]\nname = \"far\"\nchip = \"mqtt\"\n{more}");
+    let whole = "rig = \"shed\"\nsensor = \"sky\"\n";
+    let config = parse(&(sensor(whole) + mqtt)).unwrap();
+    let name = |text| Name::new(text).unwrap();
+    assert_eq!(config.sensors[0].kind, SensorKind::Mqtt { rig: name("shed"), sensor: name("sky") });
+    assert!(config.unsupported().is_empty());
+    assert_eq!(
+        wrong(&sensor(whole)),
+        ["config.toml:5:8: chip \"mqtt\" needs \"[mqtt]\" beside it; add [mqtt], or leave chip \"mqtt\" out"]
+    );
+    assert_eq!(
+        wrong(&(sensor("rig = \"yard\"\nbus = 1\n") + mqtt)),
+        [
+            "config.toml:3:1: [[sensor]] needs \"sensor\"; add for instance sensor = \"sky\"",
+            "config.toml:6:7: rig cannot be \"yard\"; it must be the name of another rig",
+            "config.toml:7:1: \"bus\" does not go with a sensor read elsewhere; it goes with chips on an I2C bus",
         ]
     );
 }

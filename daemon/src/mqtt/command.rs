@@ -274,6 +274,7 @@ impl ReplyTo {
             retain: false,
             delivery: Delivery::AtLeastOnce,
             correlation: self.correlation,
+            user_properties: Vec::new(),
         }
     }
 }

@@ -10,6 +10,7 @@ use std::hash::{BuildHasher, RandomState};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use frameside_core::exposure::SensorId;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, PubAck, PubAckReason, Publish,
     PublishProperties, RetainForwardRule, SubAck, SubscribeReasonCode,
@@ -22,14 +23,14 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use super::command::{self, Message};
-use super::{Delivery, Incoming, Publication, Topic, topics};
+use super::{Delivery, Incoming, LightMessage, Publication, Topic, topics};
 
 /// The longest packet taken, in bytes; rumqttc alone would stop at 10 KiB.
 const LONGEST_TAKEN: u32 = 256 * 1024;
 /// The longest packet sent, in bytes: the announcement of 99 frames with long
 /// names is half of it.
 const LONGEST_SENT: u32 = 1024 * 1024;
-/// What a packet may hold beside topic, payload and correlation data, in bytes.
+/// What a packet may hold beside topic, payload and the properties told, in bytes.
 const PACKET_OVERHEAD: usize = 64;
 /// QoS 1 messages under way at once. rumqttc allots room for each.
 const MOST_IN_FLIGHT: u16 = 64;
@@ -73,6 +74,8 @@ pub struct Settings {
     pub keep_alive: KeepAlive,
     /// Where home automation says that it is there, in full, if that matters.
     pub birth: Option<String>,
+    /// Sensors whose light other rigs publish, with the topics in full.
+    pub lights: Vec<(SensorId, String)>,
 }
 
 /// A password. It does not show in logs.
@@ -134,6 +137,8 @@ pub enum LinkEvent {
     Down(String),
     /// Home automation has come up, and may know nothing of the rig.
     HomeCameUp,
+    /// Another rig tells of its light.
+    Light(SensorId, LightMessage),
     /// Somebody asks something.
     Incoming(Box<Incoming>),
     /// The broker has the message published with this id.
@@ -180,6 +185,7 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
         broker: format!("{}:{}", settings.host, settings.port),
         prefix: Arc::clone(&prefix),
         birth: settings.birth,
+        lights: settings.lights,
         connection: connection.clone(),
         events,
     };
@@ -322,13 +328,17 @@ impl Connection {
     }
 
     fn publish(&mut self, prefix: &str, publication: Publication) -> Result<(), NotSent> {
-        let Publication { topic, payload, retain, delivery, correlation } = publication;
+        let Publication { topic, payload, retain, delivery, correlation, user_properties } = publication;
         let topic = match topic {
             Topic::OfRig(topic) => format!("{prefix}/{topic}"),
             Topic::Full(topic) => topic,
         };
         let correlated = correlation.as_ref().map_or(0, Vec::len);
-        if topic.len() + payload.len() + correlated + PACKET_OVERHEAD > self.longest_packet as usize {
+        // Beside each name and value stand two bytes for its length and one for its kind.
+        let described: usize = user_properties.iter().map(|(name, value)| name.len() + value.len() + 5).sum();
+        if topic.len() + payload.len() + correlated + described + PACKET_OVERHEAD
+            > self.longest_packet as usize
+        {
             return Err(NotSent::TooLong { most: self.longest_packet });
         }
         let (qos, id) = match delivery {
@@ -338,6 +348,7 @@ impl Connection {
         };
         let properties = PublishProperties {
             correlation_data: correlation.map(Into::into),
+            user_properties,
             ..PublishProperties::default()
         };
         self.client
@@ -354,6 +365,7 @@ struct Poller {
     broker: String,
     prefix: Arc<str>,
     birth: Option<String>,
+    lights: Vec<(SensorId, String)>,
     connection: SharedConnection,
     events: mpsc::Sender<LinkEvent>,
 }
@@ -439,7 +451,8 @@ impl Poller {
     fn on_connected(&self, session: &Session, ack: &ConnAck) -> LinkEvent {
         let commands = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
         let own = commands.map(|topic| format!("{}/{topic}", self.prefix));
-        let filters = own.into_iter().chain(self.birth.clone()).map(filter);
+        let lights = self.lights.iter().map(|(_, topic)| topic.clone());
+        let filters = own.into_iter().chain(self.birth.clone()).chain(lights).map(filter);
         if session.client.try_subscribe_many(filters).is_err() {
             // Cannot be: the queue is empty and nobody else has the client yet.
             tracing::error!("the commands could not be subscribed to");
@@ -456,6 +469,9 @@ impl Poller {
     }
 
     fn on_message(&self, publish: &Publish) -> Option<LinkEvent> {
+        if let Some((sensor, _)) = self.lights.iter().find(|(_, topic)| publish.topic == topic.as_bytes()) {
+            return light(*sensor, publish);
+        }
         if self.birth.as_ref().is_some_and(|birth| publish.topic == birth.as_bytes()) {
             return (publish.payload == topics::ONLINE).then_some(LinkEvent::HomeCameUp);
         }
@@ -508,6 +524,18 @@ impl Poller {
         if leaving && session.in_flight.is_empty() && session.client.try_disconnect().is_err() {
             // Cannot be: the queue is empty. The last will says the same.
             tracing::debug!("could not take leave of the broker");
+        }
+    }
+}
+
+/// A light that is retained was seen at some time or other.
+fn light(sensor: SensorId, publish: &Publish) -> Option<LinkEvent> {
+    let properties = publish.properties.as_ref().map(|properties| &properties.user_properties[..]);
+    match LightMessage::read(&publish.payload, properties.unwrap_or_default()) {
+        Ok(message) => (!publish.retain).then_some(LinkEvent::Light(sensor, message)),
+        Err(error) => {
+            tracing::debug!("dropped a message on {}: {error}", publish.topic.escape_ascii());
+            None
         }
     }
 }
@@ -592,6 +620,7 @@ mod tests {
             prefix: topics::prefix("yard"),
             keep_alive: KeepAlive::default(),
             birth: None,
+            lights: Vec::new(),
         }
     }
 

@@ -10,6 +10,7 @@ pub mod discovery;
 mod link;
 mod outbox;
 mod publication;
+mod remote;
 mod tls;
 pub mod topics;
 
@@ -19,5 +20,6 @@ pub(crate) use link::random_share;
 pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
 pub use outbox::Outbox;
 pub use publication::{Delivery, Publication, Topic};
+pub use remote::{LightMessage, NotALight, RemoteLight};
 pub use tls::{TlsError, client_config};
 pub use topics::SignalPayload;

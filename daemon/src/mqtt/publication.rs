@@ -13,6 +13,8 @@ pub struct Publication {
     pub delivery: Delivery,
     /// The correlation data of the request that it answers.
     pub correlation: Option<Vec<u8>>,
+    /// MQTT 5 user properties.
+    pub user_properties: Vec<(String, String)>,
 }
 
 /// A topic.
@@ -70,6 +72,7 @@ impl Publication {
             retain,
             delivery,
             correlation: None,
+            user_properties: Vec::new(),
         }
     }
 }

@@ -152,7 +152,7 @@ impl Stage {
         // The view shows the calls; bells by the dozen at this speed help nobody.
         let buzzer =
             Buzzer::open(BuzzerKind::None, &mut MemoryPins::default()).map_err(|e| stuck(e.to_string()))?;
-        let hands = Hands { buzzer, lights: Vec::new(), link: None, voice: Box::new(voice) };
+        let hands = Hands { buzzer, lights: Vec::new(), link: None, hook: None, voice: Box::new(voice) };
         let service = Service::new(setup(folder), ledger, recovered, hands, now, wall)
             .map_err(|error| stuck(error.to_string()))?;
         Ok(Self {
@@ -252,6 +252,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         sensors: vec![sensor],
         frames: frames.to_vec(),
         keep_idle_light: true,
+        boot: String::new(),
         discovery: Discovery::Off,
         discovery_prefix: String::new(),
         ledger: folder.join("ledger.sqlite"),

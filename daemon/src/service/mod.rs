@@ -33,7 +33,7 @@ pub use tell::{Hands, Told};
 use crate::config::Discovery;
 use crate::devices::pins::Pattern;
 use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
-use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox};
+use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox, RemoteLight};
 use requests::Remembered;
 use tell::Unkept;
 
@@ -56,6 +56,8 @@ pub struct Setup {
     pub frames: Vec<FramePart>,
     /// Whether light is kept while nothing is out.
     pub keep_idle_light: bool,
+    /// A name for the boot that its clock counts from.
+    pub boot: String,
     /// How home automation is told of it.
     pub discovery: Discovery,
     /// The first level of the topics for that.
@@ -125,14 +127,16 @@ pub struct Service {
     flush_at: Mono,
     /// When the state of each frame is to be published next.
     publish_at: Vec<Option<Mono>>,
-    /// When the light of each sensor was published last.
-    light_told_at: Vec<Mono>,
     /// Sees shadows, and too much light.
     watch: LightWatch,
     /// Why the light of each sensor is doubted.
     doubts: Vec<Option<Doubt>>,
     /// How each sensor's readings are corrected, and the number of that in the record.
     corrections: Vec<(Option<i64>, Calibration)>,
+    /// When the light of each sensor is to be published next.
+    light_due: Vec<Mono>,
+    /// The clocks behind those sensors that other rigs publish.
+    remote: Vec<RemoteLight>,
     /// What is not kept of each sensor's light while nothing is out.
     unkept: Vec<Unkept>,
     troubles: Vec<String>,
@@ -172,7 +176,7 @@ impl Service {
         let long_ago = Mono::from_nanos(i64::MIN);
         let mut service = Self {
             publish_at: vec![None; setup.frames.len()],
-            light_told_at: vec![long_ago; setup.sensors.len()],
+            light_due: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
             watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| !setup.has_lamp)),
             doubts: vec![None; setup.sensors.len()],
@@ -180,6 +184,7 @@ impl Service {
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),
             at_broker: recovered.at_broker,
             announce_at: None,
+            remote: vec![RemoteLight::default(); setup.sensors.len()],
             unkept: vec![Unkept::default(); setup.sensors.len()],
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,
@@ -296,7 +301,7 @@ impl Service {
             Err(refused) => tracing::warn!("{refused}"),
         }
         self.pump(now);
-        self.tell_light(now, id);
+        self.tell_light(id);
     }
 
     /// The wall clock shows something.
@@ -339,6 +344,11 @@ impl Service {
                 self.link_trouble = Some(reason);
                 self.announcer.stop();
                 self.outbox.link_down();
+            }
+            LinkEvent::Light(id, message) => {
+                if let Some(reading) = self.remote[usize::from(id.0)].reading(now, &message) {
+                    self.on_sensor(now, id, SensorEvent::Reading(reading));
+                }
             }
             LinkEvent::HomeCameUp => self.announce_soon(now),
             LinkEvent::Delivered(id) if self.announcer.delivered(&id) => self.announce(now),

@@ -6,8 +6,9 @@ use frameside_core::quantity::Mono;
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
+use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
-use crate::mqtt::{Link, Publication, SignalPayload, topics};
+use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, topics};
 use crate::status::{FrameStatus, SensorStatus, Status};
 use crate::words;
 
@@ -19,6 +20,8 @@ pub struct Hands {
     pub lights: Vec<Option<Box<dyn Switch>>>,
     /// The way to the broker.
     pub link: Option<Link>,
+    /// What is run on each signal.
+    pub hook: Option<Hook>,
     /// Hears every signal as a person would read it.
     pub voice: Box<dyn FnMut(&Told) + Send>,
 }
@@ -152,6 +155,9 @@ impl Service {
             target_j_m2: signal.target.j_m2(),
             text,
         };
+        if let Some(hook) = &self.hands.hook {
+            hook.call(&payload);
+        }
         let row = OutboxRow { id, frame: part.name.clone(), payload: payload.to_json() };
         // Without a broker in the config there is nobody to keep it for.
         self.hands.link.as_ref()?;
@@ -221,17 +227,22 @@ impl Service {
     }
 
     /// Publishes the light.
-    pub(super) fn tell_light(&mut self, now: Mono, sensor: SensorId) {
-        let told_at = &mut self.light_told_at[usize::from(sensor.0)];
-        // A little early is in time: readings do not come to the nanosecond.
-        let pause = (LIGHT_EVERY_S - 0.05) * self.setup.speed;
-        if self.hands.link.is_none() || now < told_at.plus_seconds(pause) {
+    pub(super) fn tell_light(&mut self, sensor: SensorId) {
+        let Some(reading) = self.rig.sensor(sensor).and_then(|s| s.last) else { return };
+        if self.hands.link.is_none() {
             return;
         }
-        let Some(reading) = self.rig.sensor(sensor).and_then(|s| s.last) else { return };
-        *told_at = now;
+        let due = &mut self.light_due[usize::from(sensor.0)];
+        let pause = LIGHT_EVERY_S * self.setup.speed;
+        // Readings come a little early or late; half a pause is in time, but not again and again.
+        if reading.at < due.plus_seconds(-pause / 2.0) {
+            return;
+        }
+        *due = reading.at.max(*due).plus_seconds(pause);
         let topic = topics::sensor_irradiance(&self.setup.sensors[usize::from(sensor.0)].name);
-        self.publish(Publication::fleeting(topic, format!("{:.3}", reading.seen.lowest().w_m2())));
+        let light = LightMessage::of(&reading, &self.setup.boot);
+        let user_properties = light.properties();
+        self.publish(Publication { user_properties, ..Publication::fleeting(topic, light.payload()) });
     }
 
     /// Signals whose commit is safe may go out.

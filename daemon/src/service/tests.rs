@@ -36,6 +36,7 @@ fn setup(folder: &TempDir) -> Setup {
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
         keep_idle_light: true,
+        boot: "a".into(),
         discovery: Discovery::Off,
         discovery_prefix: "homeassistant".into(),
         ledger: folder.path().join("ledger.sqlite"),
@@ -57,6 +58,7 @@ impl Bench {
             buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
             link: None,
+            hook: None,
             voice: Box::new(|_| ()),
         };
         let service = Service::new(setup, ledger, recovered, hands, at(seconds), wall(seconds)).unwrap();

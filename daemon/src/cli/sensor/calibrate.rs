@@ -179,7 +179,7 @@ fn beside(
 fn ready(args: &Measure, context: &Context) -> Result<(Config, Sensor), Failure> {
     let config = context.config()?;
     let sensor = chosen(&config, args.name.as_deref())?.clone();
-    if matches!(sensor.kind, SensorKind::Recorded(_) | SensorKind::Mqtt) {
+    if matches!(sensor.kind, SensorKind::Recorded(_) | SensorKind::Mqtt { .. }) {
         let name = &sensor.name;
         return Err(Failure::Failed(format!(
             "sensor {name} is no chip of this rig: there is nothing to calibrate"

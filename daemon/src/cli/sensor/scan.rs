@@ -86,7 +86,7 @@ fn of_config(context: &Context) -> Result<Vec<Scanned>, Failure> {
                 scanned
                     .push(Scanned { bus: format!("made-up bus of {}", sensor.name), found: found.collect() });
             }
-            SensorKind::Recorded(_) | SensorKind::Iio(_) | SensorKind::Mqtt => {}
+            SensorKind::Recorded(_) | SensorKind::Iio(_) | SensorKind::Mqtt { .. } => {}
         }
     }
     let mut buses: Vec<u8> = real_ones.iter().map(|(bus, ..)| *bus).collect();

@@ -509,6 +509,7 @@ impl World {
             port: 1,
             tls: None,
             birth: None,
+            lights: Vec::new(),
             user: None,
             password: None,
             client_id: recovered.client_id.clone(),
@@ -519,6 +520,7 @@ impl World {
             buzzer: Buzzer::open(BuzzerKind::None, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
             link: Some(link),
+            hook: None,
             voice: Box::new(|_| ()),
         };
         let service = Service::new(setup, ledger, recovered, hands, self.mono(), self.wall()).unwrap();
@@ -628,5 +630,6 @@ fn setup(folder: &TempDir) -> Setup {
         keep_idle_light: true,
         ledger: folder.path().join("ledger.sqlite"),
         speed: 1.0,
+        boot: String::new(),
     }
 }
