@@ -9,6 +9,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod devices;
+pub mod diary;
 pub mod hook;
 pub mod ledger;
 pub mod mqtt;

@@ -5,6 +5,7 @@
 mod bad_input;
 mod chips;
 mod device_node;
+mod diary;
 mod house;
 mod kills;
 mod link;

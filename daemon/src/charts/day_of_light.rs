@@ -2,12 +2,14 @@
 
 use super::Span;
 use super::figure::{Axis, EDGE, Figure, LEADING, Panel, PanelPlan, SMALL, covering};
-use super::labels::Labels;
+use super::labels::{ABOVE_LEFT, Labels};
 use super::light::{LightPoint, draw_light, hatch, label_spans};
 use super::raster::text_width;
 use super::svg::{Anchor, Area, INK, QUIET};
+use super::trace::trace;
 
 const HOUR_S: f64 = 3600.0;
+const CLEAR_LINE: &str = r##"fill="none" stroke="#505050" stroke-width="2.5" stroke-dasharray="9 7""##;
 
 /// What a chart of a day's light shows. Seconds count from local midnight, as
 /// the wall clock shows them.
@@ -21,6 +23,8 @@ pub struct DayOfLight {
     pub points: Vec<LightPoint>,
     /// When the light was not seen, in order of time.
     pub gaps: Vec<Span>,
+    /// The same day under a clear sky, in order of time; empty where that is not known.
+    pub clear: Vec<LightPoint>,
     /// The dose of each hour to show, in order.
     pub hours: Vec<HourDose>,
 }
@@ -37,7 +41,7 @@ pub struct HourDose {
 /// Draws a day of light as SVG.
 #[must_use]
 pub fn day_of_light(chart: &DayOfLight) -> String {
-    let covers = covering(chart.points.iter().map(|p| p.irradiance_w_m2));
+    let covers = covering(chart.points.iter().chain(&chart.clear).map(|p| p.irradiance_w_m2));
     let plan = PanelPlan { name: "light, W/m²", height: 330.0, covers, steps: 6.0 };
     let mut figure = Figure::new(&chart.title, &chart.subtitle, &[plan], &chart.time());
     let panel = figure.panels[0];
@@ -47,6 +51,12 @@ pub fn day_of_light(chart: &DayOfLight) -> String {
     let mut labels = Labels::new(panel.area);
     for (seconds, irradiance) in points().filter(|(s, irradiance)| s.is_finite() && irradiance.is_finite()) {
         labels.avoid(&[panel.at(seconds, irradiance)]);
+    }
+    let clear = trace(chart.clear.iter().map(|p| panel.at(p.seconds, p.irradiance_w_m2)));
+    figure.svg.path(&clear, CLEAR_LINE);
+    clear.iter().for_each(|run| labels.avoid(run));
+    if let Some(top) = clear.iter().flatten().min_by(|a, b| a.1.total_cmp(&b.1)) {
+        labels.set(&mut figure.svg, *top, ABOVE_LEFT, QUIET, &["clear sky"]);
     }
     label_spans(&mut figure.svg, &panel, &mut labels, &chart.gaps, "not seen");
     chart.write_hours(&mut figure, &panel);

@@ -38,6 +38,9 @@ fn a_day() -> DayOfLight {
         subtitle: vec![],
         points: (480..1080).map(light).collect(),
         gaps: vec![Span { from_s: 43_200.0, to_s: 46_800.0 }],
+        clear: (480..1080)
+            .map(|minute| LightPoint { seconds: 60.0 * f64::from(minute), irradiance_w_m2: 35.0 })
+            .collect(),
         hours: vec![HourDose { hour: 8, dose_j_m2: 72_000.0 }, HourDose { hour: 9, dose_j_m2: f64::NAN }],
     }
 }

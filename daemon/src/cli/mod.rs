@@ -15,6 +15,7 @@ mod recipe;
 mod rehearse;
 mod replay;
 mod run;
+mod season;
 mod sensor;
 mod show;
 mod source;

@@ -200,7 +200,7 @@ fn median(mut values: Vec<f64>) -> Option<f64> {
 }
 
 /// Of sorted values, straight between them; `None` without any.
-fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
+pub(super) fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
     let at = share * (sorted.len().checked_sub(1)?) as f64;
     let (low, high) = (sorted[at.floor() as usize], sorted[at.ceil() as usize]);
     Some(low + (high - low) * at.fract())

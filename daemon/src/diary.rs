@@ -1,0 +1,130 @@
+//! The diary of the light: what the record says of days, against a clear sky.
+
+use std::collections::BTreeMap;
+
+use frameside_core::outlook::{ClearFit, Sample, Site, USUAL_AMPLITUDE, fit_clear_sky};
+use frameside_core::quantity::Irradiance;
+
+use crate::ledger::{LedgerError, LightSample, Record};
+
+const MINUTE_MS: f64 = 60_000.0;
+const DAY_MS: f64 = 86_400_000.0;
+/// Clear hours are looked for this far back: long enough to hold one in most
+/// weathers, short enough that the sensor's window is as dirty as now.
+const FIT_DAYS: u32 = 14;
+/// The clear sky is reckoned this often and drawn straight between.
+const CLEAR_EVERY_MS: f64 = 300_000.0;
+
+/// Means of the minutes that hold light, in order.
+#[must_use]
+pub fn minute_means(light: &[LightSample]) -> Vec<Sample> {
+    let mut minutes: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
+    for LightSample { unix_ms, sample } in light {
+        let (sum, count) = minutes.entry((unix_ms / MINUTE_MS).floor() as i64).or_default();
+        *sum += sample.seen.lowest().w_m2();
+        *count += 1.0;
+    }
+    let mean = |(minute, (sum, count)): (i64, (f64, f64))| Sample {
+        unix_ms: minute * MINUTE_MS as i64 + MINUTE_MS as i64 / 2,
+        irradiance: Irradiance::from_w_m2(sum / count),
+    };
+    minutes.into_iter().map(mean).collect()
+}
+
+/// The clear sky as a sensor shows it, by its clear hours in the two weeks up
+/// to a time in ms since 1970; `None` without any.
+///
+/// # Errors
+/// [`LedgerError`] when the record cannot be read.
+pub fn clear_sky_before(
+    record: &Record,
+    site: Site,
+    sensor: &str,
+    until_ms: f64,
+) -> Result<Option<ClearFit>, LedgerError> {
+    let mut minutes = Vec::new();
+    // Day by day, so that a fortnight of seconds is never held at once.
+    for back in (0..FIT_DAYS).rev() {
+        let to = until_ms - f64::from(back) * DAY_MS;
+        minutes.extend(minute_means(&record.light(sensor, to - DAY_MS, to - 1.0)?));
+    }
+    Ok(fit_clear_sky(site, &minutes))
+}
+
+/// A day under a clear sky.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClearDay {
+    /// What it was fitted to; `None`: the usual amplitude stands in.
+    pub fit: Option<ClearFit>,
+    from_ms: f64,
+    curve: Vec<f64>,
+}
+
+impl ClearDay {
+    /// From one time to another, in ms since 1970. `None` where the sun's
+    /// position is not known.
+    #[must_use]
+    pub fn new(site: Site, fit: Option<ClearFit>, from_ms: f64, to_ms: f64) -> Option<Self> {
+        let amplitude = fit.as_ref().map_or(USUAL_AMPLITUDE, |fit| fit.amplitude);
+        let steps = ((to_ms - from_ms) / CLEAR_EVERY_MS).ceil().max(1.0) as u32;
+        let at = |step: u32| {
+            let light = site.clear_light((from_ms + f64::from(step) * CLEAR_EVERY_MS) as i64)?;
+            Some((amplitude * light.share).w_m2())
+        };
+        let curve = (0..=steps).map(at).collect::<Option<_>>()?;
+        Some(Self { fit, from_ms, curve })
+    }
+
+    /// What a plane flat under the sun straight above would get, in W/m².
+    #[must_use]
+    pub fn amplitude(&self) -> Irradiance {
+        self.fit.as_ref().map_or(USUAL_AMPLITUDE, |fit| fit.amplitude)
+    }
+
+    /// UV-A in W/m² at a time of the day, in ms since 1970.
+    #[must_use]
+    pub fn w_m2(&self, unix_ms: f64) -> f64 {
+        let at = ((unix_ms - self.from_ms) / CLEAR_EVERY_MS).clamp(0.0, (self.curve.len() - 1) as f64);
+        let (low, high) = (self.curve[at.floor() as usize], self.curve[at.ceil() as usize]);
+        low + (high - low) * at.fract()
+    }
+
+    /// The curve, as ms since 1970 and W/m².
+    pub fn points(&self) -> impl Iterator<Item = (f64, f64)> {
+        (0u32..).zip(&self.curve).map(|(step, w)| (self.from_ms + f64::from(step) * CLEAR_EVERY_MS, *w))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::light::{Flags, Seen};
+    use frameside_core::outlook::Place;
+    use frameside_core::quantity::Mono;
+
+    use super::*;
+    use crate::ledger::Sample as Kept;
+
+    fn kept(unix_ms: f64, w_m2: f64) -> LightSample {
+        let seen = Seen::Exactly(Irradiance::from_w_m2(w_m2));
+        LightSample { unix_ms, sample: Kept { at: Mono::default(), seen, flags: Flags::NONE } }
+    }
+
+    #[test]
+    fn minutes_are_means_of_what_was_seen_in_them() {
+        let means = minute_means(&[kept(0.0, 10.0), kept(59_999.0, 20.0), kept(180_000.0, 7.0)]);
+        let told: Vec<_> = means.iter().map(|m| (m.unix_ms, m.irradiance.w_m2())).collect();
+        assert_eq!(told, [(30_000, 15.0), (210_000, 7.0)]);
+    }
+
+    #[test]
+    fn a_clear_day_is_the_model_with_the_usual_amplitude_until_it_is_fitted() {
+        let site = Site::flat(Place { latitude: 46.8, longitude: 6.9 });
+        // 2026-06-21T00:00:00Z, and noon.
+        let (midnight, noon) = (1_782_000_000_000.0, 1_782_043_200_000.0);
+        let day = ClearDay::new(site, None, midnight, midnight + DAY_MS).unwrap();
+        let model = site.clear_light(noon as i64).unwrap().share * USUAL_AMPLITUDE.w_m2();
+        assert!((day.w_m2(noon) - model).abs() < 1e-9);
+        assert!((day.w_m2(noon + 100_000.0) - model).abs() < 0.05);
+        assert_eq!(day.points().count(), 289);
+    }
+}
