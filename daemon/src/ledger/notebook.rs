@@ -65,7 +65,8 @@ impl Notebook {
         Ok(())
     }
 
-    /// Keeps a wedge of a recipe.
+    /// Keeps a wedge of a recipe, in place of an earlier reading of the same name
+    /// under the same source: it is one piece of evidence however often it is read.
     ///
     /// # Errors
     /// [`LedgerError`] when it cannot be written.
@@ -73,6 +74,8 @@ impl Notebook {
         let step = |step: &WedgeStep| (step.wedge.value(), step.print.value());
         let steps: Vec<(f64, f64)> = wedge.steps.iter().map(step).collect();
         self.write(|connection| {
+            let same = "DELETE FROM wedge WHERE recipe = ?1 AND source = ?2 AND name = ?3";
+            connection.execute(same, params![recipe, wedge.source, wedge.name])?;
             connection.execute(
                 "INSERT INTO wedge (recipe, version, source, at_ms, name, dose, steps)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",

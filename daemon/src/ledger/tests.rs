@@ -729,7 +729,13 @@ fn judgements_and_wedges_read_back() {
         steps: vec![step(0.05, 1.4), step(0.2, 1.39)],
     };
     notebook.keep_wedge("citrate", &wedge).unwrap();
-    assert_eq!(record(&folder).wedges("citrate").unwrap(), [wedge]);
+    // Read again, it takes its own place.
+    let again = WedgeRow { dose: Dose::from_j_m2(60_000.0), ..wedge.clone() };
+    let other = WedgeRow { source: "box".to_owned(), ..wedge };
+    for wedge in [&again, &other] {
+        notebook.keep_wedge("citrate", wedge).unwrap();
+    }
+    assert_eq!(record(&folder).wedges("citrate").unwrap(), [again, other]);
     assert!(record(&folder).wedges("oxalate").unwrap().is_empty());
     let none = Notebook::open(&folder.path().join("none.sqlite")).unwrap_err();
     assert!(matches!(none, LedgerError::Missing(_)), "{none}");
