@@ -17,4 +17,5 @@ pub mod request;
 pub mod service;
 pub mod socket;
 pub mod status;
+pub mod table;
 pub mod words;

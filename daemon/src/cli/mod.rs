@@ -1,14 +1,17 @@
 //! The command line: one file per verb.
 
 mod at_frame;
+mod backup;
 mod check;
 mod day;
+mod export;
 mod expose;
 mod light;
 mod note;
 mod prints;
 mod rehearse;
 mod replay;
+mod restore;
 mod run;
 mod show;
 mod status;
@@ -84,6 +87,12 @@ enum Verb {
     Note(note::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
+    /// Write the record out for other programs
+    Export(export::Args),
+    /// Copy the record to a file, also while the daemon runs
+    Backup(backup::Args),
+    /// Put a record back from a backup or a whole export
+    Restore(restore::Args),
 }
 
 /// Why a verb did not do what was asked. One line first, details after.
@@ -199,6 +208,9 @@ pub fn main() -> ExitCode {
         Verb::Show(args) => show::run(&args, &context),
         Verb::Note(args) => note::run(args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
+        Verb::Export(args) => export::run(&args, &context),
+        Verb::Backup(args) => backup::run(&args, &context),
+        Verb::Restore(args) => restore::run(&args, &context),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -7,11 +7,13 @@
 //! print's curve is found again by the time it was out.
 
 mod chunk;
+mod copy;
 #[cfg(test)]
 pub(crate) mod faults;
 mod record;
 mod recovery;
 mod schema;
+mod whole;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -25,9 +27,11 @@ use frameside_core::quantity::Mono;
 use serde_json::Value;
 
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
+pub use copy::{backup, restore};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
+pub use whole::write_json;
 
 /// Something to keep.
 #[derive(Debug, Clone, PartialEq)]
@@ -193,7 +197,7 @@ impl Ledger {
         let mut troubles = Vec::new();
         let connection = match schema::open(path) {
             Err(error) if schema::is_damage(&error) => {
-                let aside = set_aside(path).map_err(io)?;
+                let aside = set_aside(path, "damaged").map_err(io)?;
                 troubles.push(format!(
                     "the record was damaged ({error}); it is kept as {} and a new one was begun",
                     aside.display()
@@ -275,11 +279,11 @@ impl Ledger {
     }
 }
 
-/// Moves a damaged file and what belongs to it out of the way.
-fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+/// Moves a file and what belongs to it out of the way, under a name that says why.
+fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
     let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let aside = (1..)
-        .map(|n| path.with_file_name(format!("{name}.damaged-{n}")))
+        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
         .find(|candidate| !candidate.exists())
         .expect("some number is free");
     std::fs::rename(path, &aside)?;
