@@ -21,4 +21,5 @@ mod scan;
 pub mod service;
 pub mod socket;
 pub mod status;
+pub mod table;
 pub mod words;

@@ -2,8 +2,10 @@
 
 mod advise;
 mod at_frame;
+mod backup;
 mod check;
 mod day;
+mod export;
 mod expose;
 mod judge;
 mod lamp;
@@ -14,6 +16,7 @@ mod prints;
 mod recipe;
 mod rehearse;
 mod replay;
+mod restore;
 mod run;
 mod season;
 mod sensor;
@@ -113,6 +116,12 @@ enum Verb {
     Lamp(lamp::Args),
     /// A recorded day through the same machine
     Replay(replay::Args),
+    /// Write the record out for other programs
+    Export(export::Args),
+    /// Copy the record to a file, also while the daemon runs
+    Backup(backup::Args),
+    /// Put a record back from a backup or a whole export
+    Restore(restore::Args),
 }
 
 /// Why a verb did not do what was asked. One line first, details after.
@@ -262,6 +271,9 @@ pub fn main() -> ExitCode {
         Verb::Source(args) => source::run(&args, &context),
         Verb::Lamp(args) => lamp::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
+        Verb::Export(args) => export::run(&args, &context),
+        Verb::Backup(args) => backup::run(&args, &context),
+        Verb::Restore(args) => restore::run(&args, &context),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -8,6 +8,7 @@
 
 mod calibrations;
 mod chunk;
+mod copy;
 #[cfg(test)]
 pub(crate) mod faults;
 mod judging;
@@ -16,6 +17,7 @@ mod recipe;
 mod record;
 mod recovery;
 mod schema;
+mod whole;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -32,12 +34,14 @@ use crate::mqtt::AtBroker;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
+pub use copy::{backup, restore};
 pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
+pub use whole::write_json;
 
 /// Something to keep.
 #[derive(Debug, Clone, PartialEq)]
@@ -207,7 +211,7 @@ impl Ledger {
         let mut troubles = Vec::new();
         let connection = match schema::open(path) {
             Err(error) if schema::is_damage(&error) => {
-                let aside = set_aside(path).map_err(io)?;
+                let aside = set_aside(path, "damaged").map_err(io)?;
                 troubles.push(format!(
                     "the record was damaged ({error}); it is kept as {} and a new one was begun",
                     aside.display()
@@ -289,11 +293,11 @@ impl Ledger {
     }
 }
 
-/// Moves a damaged file and what belongs to it out of the way.
-fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+/// Moves a file and what belongs to it out of the way, under a name that says why.
+fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
     let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let aside = (1..)
-        .map(|n| path.with_file_name(format!("{name}.damaged-{n}")))
+        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
         .find(|candidate| !candidate.exists())
         .expect("some number is free");
     std::fs::rename(path, &aside)?;

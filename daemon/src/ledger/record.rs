@@ -493,7 +493,7 @@ impl Record {
 }
 
 /// Opens a file for reading and returns its schema's version.
-fn connect(path: &Path, how: &str) -> rusqlite::Result<(Connection, i64)> {
+pub(super) fn connect(path: &Path, how: &str) -> rusqlite::Result<(Connection, i64)> {
     let mut uri = "file:".to_owned();
     for byte in path.as_os_str().as_encoded_bytes() {
         match byte {

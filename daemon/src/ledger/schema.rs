@@ -62,6 +62,17 @@ pub enum LedgerError {
     /// A chunk of light cannot be read.
     #[error("{0}; run 'frameside check' and keep a copy of the record")]
     Damaged(#[from] super::chunk::Damaged),
+    /// A file that should be a record is none, or is damaged.
+    #[error("{path} is not a sound record: {why}")]
+    NotSound {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
+    /// There is something already where a file was to go.
+    #[error("{0} exists already; choose another name, or say --replace")]
+    Exists(PathBuf),
     /// The writer has ended.
     #[error("the record is closed")]
     Closed,
@@ -185,6 +196,22 @@ const CALIBRATING: &str = "
     -- its source over the one that the sensor's readings were made with.
     ALTER TABLE print ADD COLUMN factor REAL NOT NULL DEFAULT 1;
 ";
+
+/// Makes a ledger with the tables of an earlier version, or of this one.
+///
+/// # Errors
+/// [`LedgerError::Newer`], or when it cannot be made.
+pub(super) fn create(path: &Path, version: i64) -> Result<Connection, LedgerError> {
+    check_version(version, path)?;
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    let connection = Connection::open(path).map_err(failed)?;
+    connection.execute_batch("PRAGMA page_size = 1024").map_err(failed)?;
+    for migration in &MIGRATIONS[..version as usize] {
+        connection.execute_batch(migration).map_err(failed)?;
+    }
+    connection.pragma_update(None, "user_version", version).map_err(failed)?;
+    Ok(connection)
+}
 
 /// Opens a ledger for writing, with this version's tables.
 ///

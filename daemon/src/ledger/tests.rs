@@ -740,3 +740,93 @@ fn judgements_and_wedges_read_back() {
     let none = Notebook::open(&folder.path().join("none.sqlite")).unwrap_err();
     assert!(matches!(none, LedgerError::Missing(_)), "{none}");
 }
+
+/// A record with a bit of everything in it.
+fn lived_in(folder: &TempDir) {
+    let (mut bench, _) = Bench::start(folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    let print = bench.expose(9.5, Plan::dose(target(300.0)));
+    bench.shine(10, 40);
+    bench.tell(40.5, Command::Note);
+    let text = "edge \"turning\"\n".to_owned();
+    bench.ledger.write(Entry::Note { print, text, tone: None, at: at(40.5), with_dose: true });
+    bench.ledger.write(Entry::Signal(OutboxRow {
+        id: "1".into(),
+        frame: "oak".into(),
+        payload: "{}".into(),
+    }));
+    bench.shine(41, 50);
+    bench.commit();
+    bench.ledger.finish().unwrap();
+}
+
+fn whole(path: &Path) -> String {
+    let mut json = b"[".to_vec();
+    write_json(path, &mut json).unwrap();
+    String::from_utf8(json).unwrap()
+}
+
+#[test]
+fn what_is_exported_whole_comes_back_the_same() {
+    let (folder, other) = (TempDir::new().unwrap(), TempDir::new().unwrap());
+    lived_in(&folder);
+    let first = whole(&folder.path().join("ledger.sqlite"));
+    serde_json::from_str::<Value>(&first).unwrap();
+    let (json, to) = (other.path().join("ledger.json"), other.path().join("ledger.sqlite"));
+    std::fs::write(&json, &first).unwrap();
+    assert_eq!(restore(&json, &to, false).unwrap(), None);
+    assert_eq!(whole(&to), first);
+    let (_, recovered) = Bench::start(&other, &boot("a", 60.0, NOON + 60_000, true));
+    assert_eq!((recovered.prints.len(), recovered.outbox.len()), (1, 1));
+    // Half of it is refused, and nothing is left of that.
+    std::fs::write(&json, &first[..first.len() / 2]).unwrap();
+    let third = other.path().join("third.sqlite");
+    let refused = restore(&json, &third, false).unwrap_err().to_string();
+    assert!(refused.contains("ledger.json is not a sound record"), "{refused}");
+    assert!(!third.exists());
+}
+
+#[test]
+fn a_backup_of_a_running_ledger_is_restored() {
+    let (folder, other) = (TempDir::new().unwrap(), TempDir::new().unwrap());
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    bench.expose(9.5, Plan::dose(target(15_000.0)));
+    bench.commit();
+    let (from, copy) = (folder.path().join("ledger.sqlite"), other.path().join("copy.sqlite"));
+    backup(&from, &copy, false).unwrap();
+    bench.shine(10, 12);
+    bench.commit();
+    assert!(matches!(backup(&from, &copy, false), Err(LedgerError::Exists(_))));
+    let to = other.path().join("ledger.sqlite");
+    restore(&copy, &to, false).unwrap();
+    assert_eq!(whole(&to), whole(&copy));
+    assert_ne!(whole(&to), whole(&from), "the backup is older");
+    backup(&from, &copy, true).unwrap();
+    assert!(matches!(restore(&copy, &to, false), Err(LedgerError::Exists(_))));
+    let before = whole(&to);
+    let aside = restore(&copy, &to, true).unwrap().unwrap();
+    assert_eq!((whole(&aside), whole(&to)), (before, whole(&from)));
+}
+
+#[test]
+fn what_is_no_record_is_not_restored() {
+    let folder = TempDir::new().unwrap();
+    lived_in(&folder);
+    let (to, from) = (folder.path().join("ledger.sqlite"), folder.path().join("from"));
+    let before = whole(&to);
+    let mut damaged = std::fs::read(&to).unwrap();
+    let middle = damaged.len() / 2;
+    damaged[middle..].fill(0xA5);
+    for (content, why) in [
+        (b"not a database at all, but quite long enough to be read as one".to_vec(), "not a database"),
+        (damaged, "not a sound record"),
+        (b"[{\"schema\":99},\n]\n".to_vec(), "written by a later frameside"),
+        (b"[{\"schema\":1},\n{\"table\":\"x\",\"row\":{\"a\":1}}\n]\n".to_vec(), "line 2: no such table: x"),
+    ] {
+        std::fs::write(&from, content).unwrap();
+        let refused = restore(&from, &to, true).unwrap_err().to_string();
+        assert!(refused.contains(why), "{refused}");
+    }
+    assert_eq!(whole(&to), before);
+}

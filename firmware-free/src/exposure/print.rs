@@ -216,6 +216,20 @@ impl Print {
         self.spans.iter().flat_map(|span| std::iter::once(&span.from).chain(span.to.as_ref()))
     }
 
+    fn unsettled_marks(&mut self) -> impl Iterator<Item = &mut Mark> {
+        let spans = self.spans.iter_mut();
+        let marks = spans.flat_map(|span| std::iter::once(&mut span.from).chain(&mut span.to));
+        marks.filter(|mark| !mark.settled)
+    }
+
+    /// Projects the marks after the last reading anew.
+    pub(super) fn project(&mut self, integral: &Integral) {
+        let last = integral.knot().map(|knot| knot.at);
+        for mark in self.unsettled_marks().filter(|mark| Some(mark.at) > last) {
+            mark.total = integral.peek(mark.at);
+        }
+    }
+
     /// Makes final what lies within the last step of the integral, and returns
     /// the events whose figures are now known. What lies after it (a reading
     /// arrives a little after its instant) is projected anew, since the step
@@ -225,12 +239,11 @@ impl Print {
         step: &Interval,
         integral: &Integral,
     ) -> Vec<(PendingEvent, Estimate, Estimate)> {
-        let marks =
-            self.spans.iter_mut().flat_map(|span| std::iter::once(&mut span.from).chain(&mut span.to));
-        for mark in marks.filter(|mark| !mark.settled) {
-            mark.settled = mark.at <= step.to();
-            mark.total = if mark.settled { step.total_at(mark.at) } else { integral.peek(mark.at) };
+        for mark in self.unsettled_marks().filter(|mark| mark.at <= step.to()) {
+            mark.total = step.total_at(mark.at);
+            mark.settled = true;
         }
+        self.project(integral);
         let (now_known, pending) = self.pending.iter().partition(|event| event.at <= step.to());
         self.pending = pending;
         let known: Vec<PendingEvent> = now_known;

@@ -207,9 +207,12 @@ impl Rig {
             // The power may have gone before the sensor's first reading was kept.
             self.sensor_of(frame).integral.count_from(first.from.at);
         }
+        let due_at = resumed.due_at;
+        let mut print = Print::resumed(resumed);
+        // The integral may have gone on since its marks were kept.
+        print.project(&self.sensor_of(frame).integral);
         let slot = self.frame_mut(frame)?;
-        slot.due_at = resumed.due_at;
-        let print = Print::resumed(resumed);
+        slot.due_at = due_at;
         let state = print.state();
         let calling = print.waiting && state == FrameState::Due;
         let settled = print.is_settled();
@@ -235,7 +238,9 @@ impl Rig {
     /// [`Refused::Unknown`] when there is no such sensor.
     pub fn resume_left(&mut self, sensor: SensorId, resumed: Resumed) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(sensor.0)).ok_or(Refused::Unknown)?;
-        sensor.leaving.push(Print::resumed(resumed));
+        let mut print = Print::resumed(resumed);
+        print.project(&sensor.integral);
+        sensor.leaving.push(print);
         Ok(())
     }
 

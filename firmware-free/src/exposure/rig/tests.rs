@@ -80,6 +80,27 @@ fn a_print_begun_before_a_late_reading_ends_a_gap_is_not_called() {
     assert!((dose.best.j_m2() - 4.0).abs() < 1e-9, "{dose:?}");
 }
 
+/// The same, killed after that reading was kept and before the next.
+#[test]
+fn a_print_begun_before_a_late_reading_is_not_called_after_a_restart_either() {
+    let knot = Knot {
+        at: at(100.0),
+        seen: Seen::Exactly(Irradiance::from_w_m2(40.0)),
+        total: Estimate::certain(Dose::from_j_m2(4_000.0)),
+    };
+    let mut rig = Rig::new(Rules::default(), at(101.0));
+    let left_off = LeftOff { knot, brightest: knot.seen.lowest(), is_placed: true };
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: Some(left_off) });
+    let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).unwrap();
+    // Projected from the reading before the gap.
+    let projected = Estimate::certain(Dose::from_j_m2(60.0));
+    let begun = Mark { at: at(100.4), total: projected, settled: false };
+    rig.resume(frame, taken_up(1.0, 1_000.0, begun)).unwrap();
+    rig.handle(at(101.2), Input::Tick).unwrap();
+    assert_eq!(words(&drain(&mut rig)), [""; 0]);
+    assert!((rig.view(frame, at(101.2)).unwrap().dose.best.j_m2() - 32.0).abs() < 1e-9);
+}
+
 /// Feeds 1 Hz readings of a light over `(from, to]`, waking the rig when it asks.
 fn run(rig: &mut Rig, sensor: SensorId, from: u32, to: u32, light: impl Fn(f64) -> f64) -> Vec<Output> {
     let mut outputs = Vec::new();

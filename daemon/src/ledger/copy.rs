@@ -1,0 +1,119 @@
+//! Copies of the record: out while the daemon runs, and back in.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, MAIN_DB};
+
+use super::record::connect;
+use super::{LedgerError, schema, set_aside, whole, with_ending};
+
+/// Copies the record to a new file, as it stands at one instant. The daemon may
+/// run.
+///
+/// # Errors
+/// [`LedgerError::Exists`] unless `replace`, [`LedgerError::NotSound`] when the
+/// copy fails its check, or a file that cannot be read or written.
+pub fn backup(from: &Path, to: &Path, replace: bool) -> Result<(), LedgerError> {
+    if !from.exists() {
+        return Err(LedgerError::Missing(from.to_owned()));
+    }
+    if to.exists() && !replace {
+        return Err(LedgerError::Exists(to.to_owned()));
+    }
+    let part = part_of(to)?;
+    copy(from, &part)?;
+    rename(&part, to)
+}
+
+/// Puts a record back from a file that [`backup`] or [`super::write_json`]
+/// wrote. One that is there already is kept under another name, which is
+/// returned. Nobody may have the record open.
+///
+/// # Errors
+/// [`LedgerError::Exists`] unless `replace`, [`LedgerError::NotSound`] and
+/// [`LedgerError::Newer`] for what is no record of ours: then nothing has changed.
+pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>, LedgerError> {
+    if !from.exists() {
+        return Err(LedgerError::Missing(from.to_owned()));
+    }
+    if to.exists() && !replace {
+        return Err(LedgerError::Exists(to.to_owned()));
+    }
+    if let Some(folder) = to.parent() {
+        std::fs::create_dir_all(folder).map_err(|source| io(folder, source))?;
+    }
+    let part = part_of(to)?;
+    if whole::is_json(from).map_err(|source| io(from, source))? {
+        whole::read_json(from, &part)?;
+    } else {
+        copy(from, &part)?;
+    }
+    own_alike(to, &part).map_err(|source| io(&part, source))?;
+    let aside =
+        if to.exists() { Some(set_aside(to, "replaced").map_err(|source| io(to, source))?) } else { None };
+    rename(&part, to)?;
+    Ok(aside)
+}
+
+fn io(path: &Path, source: std::io::Error) -> LedgerError {
+    LedgerError::Io { path: path.to_owned(), source }
+}
+
+/// The copy grows under another name, so that there is never half of one.
+fn part_of(to: &Path) -> Result<PathBuf, LedgerError> {
+    let part = with_ending(to, ".part");
+    match std::fs::remove_file(&part) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(io(&part, error)),
+        _ => Ok(part),
+    }
+}
+
+/// Copies in one step: page by page beside a busy writer might never end.
+fn copy(from: &Path, to: &Path) -> Result<(), LedgerError> {
+    let unsound = |why: String| LedgerError::NotSound { path: from.to_owned(), why };
+    let (source, version) = connect(from, "mode=ro").map_err(|error| unsound(error.to_string()))?;
+    schema::check_version(version, from)?;
+    let copied = source.backup(MAIN_DB, to, None::<fn(rusqlite::backup::Progress)>).and_then(|()| {
+        let copy = Connection::open(to)?;
+        // A file of its own: no log beside it.
+        copy.pragma_update(None, "journal_mode", "DELETE")?;
+        is_sound(&copy)
+    });
+    match copied {
+        Ok(sound) if sound == "ok" && version > 0 => Ok(()),
+        Ok(sound) if sound == "ok" => Err(unsound("it holds no prints".to_owned())),
+        Ok(damage) => Err(unsound(damage)),
+        Err(error) => Err(unsound(error.to_string())),
+    }
+    .inspect_err(|_| {
+        // What is left of it helps nobody.
+        let _ = std::fs::remove_file(to);
+    })
+}
+
+pub(super) fn is_sound(connection: &Connection) -> rusqlite::Result<String> {
+    connection.query_row("PRAGMA integrity_check", [], |row| row.get(0))
+}
+
+/// Lets the daemon's user have the file when root restores it.
+fn own_alike(to: &Path, part: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::{MetadataExt, chown};
+    let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let like = if to.exists() { to } else { folder }.metadata()?;
+    let own = part.metadata()?;
+    if (own.uid(), own.gid()) != (like.uid(), like.gid()) {
+        chown(part, Some(like.uid()), Some(like.gid()))?;
+    }
+    Ok(())
+}
+
+/// Puts a finished copy in its place, on the disk and not only in the cache.
+fn rename(part: &Path, to: &Path) -> Result<(), LedgerError> {
+    let done = || {
+        std::fs::File::open(part)?.sync_all()?;
+        std::fs::rename(part, to)?;
+        let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        std::fs::File::open(folder)?.sync_all()
+    };
+    done().map_err(|source| io(to, source))
+}
