@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "tests")]
 
 mod bad_input;
+mod export;
 mod kills;
 mod link;
 mod manners;

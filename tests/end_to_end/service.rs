@@ -7,7 +7,9 @@ use std::path::Path;
 use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::{Value, json};
 
-use crate::yard::{SOON, assert_on_target, expose, json_of, number, ok, refused, site};
+use crate::yard::{
+    SOON, assert_on_target, expose, frame, json_of, number, ok, refused, site, wait_for_frame,
+};
 
 const AVAILABILITY: &str = "frameside/yard/availability";
 const SIGNAL: &str = "frameside/yard/signal";
@@ -42,17 +44,6 @@ fn kept(broker: &Broker) -> BTreeMap<String, String> {
     let messages = all_until(&late, |message| message.topic == "mark");
     let kept = messages.iter().filter(|message| message.retained);
     kept.map(|message| (message.topic.clone(), message.text().to_owned())).collect()
-}
-
-fn frame(site: &Site, name: &str) -> Value {
-    let status = json_of(site, &["status"]);
-    let frames = status["frames"].as_array().unwrap();
-    frames.iter().find(|frame| frame["frame"] == name).unwrap().clone()
-}
-
-/// Waits until a frame's status is as wanted.
-fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
-    wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }
 
 /// The print's signals came on the frame's topic and on the rig's, the same ones, each once, and

@@ -4,7 +4,7 @@
 use std::process::Output;
 use std::time::Duration;
 
-use frameside_tests::Site;
+use frameside_tests::{Site, wait_for};
 use serde_json::Value;
 
 /// Long enough for anything that is to come, on a busy machine too.
@@ -73,4 +73,16 @@ pub(crate) fn number(value: &Value, field: &str) -> f64 {
 #[track_caller]
 pub(crate) fn assert_on_target(dose_j_m2: f64, target_j_m2: f64) {
     assert!((dose_j_m2 / target_j_m2 - 1.0).abs() < 2e-3, "{dose_j_m2} instead of {target_j_m2} J/m²");
+}
+
+/// A frame of `status`.
+pub(crate) fn frame(site: &Site, name: &str) -> Value {
+    let status = json_of(site, &["status"]);
+    let frames = status["frames"].as_array().unwrap();
+    frames.iter().find(|frame| frame["frame"] == name).unwrap().clone()
+}
+
+/// Waits until a frame's status is as wanted.
+pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+    wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }
