@@ -4,6 +4,7 @@
 
 mod bad_input;
 mod export;
+mod full_disk;
 mod kills;
 mod link;
 mod manners;
@@ -12,4 +13,5 @@ mod purity;
 mod reference;
 mod rehearsal;
 mod service;
+mod wall_clock;
 mod yard;
