@@ -202,7 +202,7 @@ mod tests {
             let (from, to) = (folder.path().join("ledger.json"), folder.path().join("ledger.sqlite"));
             std::fs::write(&from, format!("[{{\"schema\":{version}}},\n{}\n]\n", lines.join("\n"))).unwrap();
             if read_json(&from, &to).is_ok() {
-                prop_assert!(write_json(&to, std::io::sink()).is_ok());
+                prop_assert!(write_json(&to, io::sink()).is_ok());
             }
         }
     }
