@@ -430,5 +430,34 @@ mod tests {
         fn arbitrary_bytes_never_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
             let _ = Request::from_json(&bytes);
         }
+
+        /// Fields of every verb with values that are nearly right; what is
+        /// understood is understood the same when it is written again.
+        #[test]
+        fn nearly_right_requests_are_understood_or_refused(
+            verb in prop::sample::select(vec![
+                "status", "expose", "cover", "uncover", "bring-in", "hush", "retarget", "note", "", "\u{0}",
+            ]),
+            fields in prop::collection::hash_map(
+                prop::sample::select(vec![
+                    "frame", "target", "like", "strip", "recipe", "negative", "source", "note", "covered",
+                    "print", "text", "tone", "x",
+                ]),
+                prop_oneof![
+                    Just(Value::Null), any::<bool>().prop_map(Value::from), any::<f64>().prop_map(Value::from),
+                    "\\PC{0,12}".prop_map(Value::from),
+                    prop::sample::select(vec!["oak", "15kJ/m2", "1e9kJ/m2", "grey", " "]).prop_map(Value::from),
+                    prop::collection::vec(prop::sample::select(vec!["4kJ/m2", "8kJ/m2", "-1J/m2"]), 0..30)
+                        .prop_map(|doses| doses.into_iter().map(Value::from).collect()),
+                ],
+                0..6,
+            ),
+        ) {
+            let mut value = json!({ "do": verb });
+            fields.into_iter().for_each(|(field, of)| value[field] = of);
+            if let Ok(request) = read(&value.to_string()) {
+                prop_assert_eq!(read(&request.to_json()).unwrap(), request);
+            }
+        }
     }
 }

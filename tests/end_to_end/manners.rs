@@ -89,3 +89,23 @@ fn configs_are_complete_and_say_what_they_are_for() {
         assert!(text.starts_with("# "), "{name} does not begin by saying what it is for");
     }
 }
+
+#[test]
+fn the_service_unit_is_shut_in() {
+    let Some(analyze) = need(program("systemd-analyze"), "systemd-analyze", "apt install systemd") else {
+        return;
+    };
+    let unit = repository().join("configs/frameside.service");
+    let judged = Command::new(analyze)
+        .args(["security", "--offline=true", "--threshold=20", "--no-pager"])
+        .arg(unit)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&judged.stdout);
+    assert!(judged.status.success(), "exposed by more than 2.0:\n{said}");
+    // What the daemon needs has to stay.
+    let text = std::fs::read_to_string(repository().join("configs/frameside.service")).unwrap();
+    for needed in ["DeviceAllow=char-i2c rw", "DeviceAllow=char-gpiochip rw", "StateDirectory=frameside"] {
+        assert!(text.contains(needed), "{needed}");
+    }
+}

@@ -3,7 +3,7 @@
 use frameside_tests::Site;
 use serde_json::{Value, json};
 
-use crate::yard::{expose, json_of, number, ok, refused};
+use crate::yard::{expose, json_of, number, ok, refused, wait_for_frame};
 
 /// An AS7331 and an LTR-390 without a factor, both before a steady light.
 fn site(w_m2: f64) -> Site {
@@ -101,7 +101,7 @@ fn a_part_without_a_unit_gets_one_and_old_prints_are_restated() {
     assert!((number(&kept["calibration"]["factors"], "box") / factor - 1.0).abs() < 0.01, "{kept}");
     let _daemon = site.run();
     let later = expose(&site, "oak", "80J/m2");
-    crate::service::wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
+    wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     let calibration = json_of(&site, &["show", &later])["calibration"].clone();
     assert_eq!((&calibration["id"], &calibration["part"]["from"]), (&kept["id"], &json!("uncalibrated")));
     let history = json_of(&site, &["sensor", "calibrate", "wall"]);

@@ -8,7 +8,8 @@ use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::{Value, json};
 
 use crate::yard::{
-    SOON, all_until, assert_on_target, expose, json_of, kept, number, ok, refused, says, site,
+    SOON, all_until, assert_on_target, expose, frame, json_of, kept, number, ok, refused, says, site,
+    wait_for_frame,
 };
 
 const AVAILABILITY: &str = "frameside/yard/availability";
@@ -17,17 +18,6 @@ const REPLY: &str = "frameside/yard/reply";
 
 fn is_signal(message: &Message, topic: &str, frame: &str, kind: &str) -> bool {
     message.topic == topic && message.json()["frame"] == frame && message.json()["kind"] == kind
-}
-
-fn frame(site: &Site, name: &str) -> Value {
-    let status = json_of(site, &["status"]);
-    let frames = status["frames"].as_array().unwrap();
-    frames.iter().find(|frame| frame["frame"] == name).unwrap().clone()
-}
-
-/// Waits until a frame's status is as wanted.
-pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
-    wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }
 
 /// The print's signals came on the frame's topic and on the rig's, the same ones, each once, and

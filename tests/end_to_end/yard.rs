@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::process::Output;
 use std::time::Duration;
 
-use frameside_tests::{Broker, Message, Publish, Site, Subscriber};
+use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::Value;
 
 /// Long enough for anything that is to come, on a busy machine too.
@@ -103,4 +103,16 @@ pub(crate) fn kept(broker: &Broker) -> BTreeMap<String, String> {
     let messages = all_until(&late, |message| message.topic == "mark");
     let kept = messages.iter().filter(|message| message.retained && message.topic != "mark");
     kept.map(|message| (message.topic.clone(), message.text().to_owned())).collect()
+}
+
+/// A frame of `status`.
+pub(crate) fn frame(site: &Site, name: &str) -> Value {
+    let status = json_of(site, &["status"]);
+    let frames = status["frames"].as_array().unwrap();
+    frames.iter().find(|frame| frame["frame"] == name).unwrap().clone()
+}
+
+/// Waits until a frame's status is as wanted.
+pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+    wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }

@@ -1,5 +1,7 @@
 //! `frameside cover`, `uncover`, `bring-in`, `hush` and `retarget`
 
+use std::io::Write;
+
 use frameside_core::quantity::TargetDose;
 use serde_json::Value;
 
@@ -70,9 +72,11 @@ fn tell(request: &Request, context: &Context) -> Result<(), Failure> {
     Ok(())
 }
 
-/// What the daemon wants a person to know beside the answer.
+/// What the daemon wants a person to know beside the answer, which is all that
+/// stdout holds.
 pub(super) fn warn(answer: &Value) {
     if let Some(warning) = answer["warning"].as_str() {
-        out(&format!("! {warning}\n"));
+        // The answer itself is told; nobody reads this one.
+        let _ = writeln!(std::io::stderr(), "! {warning}");
     }
 }

@@ -221,15 +221,15 @@ pub(super) fn row_of(connection: &Connection, boot: &Boot) -> rusqlite::Result<O
 }
 
 /// The boots that what is taken up belongs to, the oldest and the newest
-/// instant of each, and whether a print that is still out was counted up to it:
-/// its sensor's integral stood there, or, where no reading came yet, it began.
+/// instant of each, and whether the dose of a print that is still out hangs on
+/// when that was: its sensor's integral stood there, or figures of it wait for
+/// the light of that time.
 fn used_boots() -> String {
     format!(
         "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest, max(is_out) AS is_out FROM
            (SELECT boot, at_ns, name IN (SELECT sensor FROM print WHERE seq IN ({OUT})) AS is_out
             FROM sensor WHERE boot IS NOT NULL
-            UNION ALL SELECT boot, at_ns, print IN ({OUT}) AND print NOT IN
-              (SELECT seq FROM print JOIN sensor ON name = sensor WHERE sensor.boot IS NOT NULL) FROM event
+            UNION ALL SELECT boot, at_ns, print IN ({OUT}) AND settled = 0 FROM event
             WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED})) GROUP BY boot"
     )
 }

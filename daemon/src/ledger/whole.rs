@@ -174,3 +174,36 @@ fn bytes(hex: &str) -> Option<Vec<u8>> {
         .map(|two| u8::from_str_radix(std::str::from_utf8(two).ok().filter(|t| t.len() == 2)?, 16).ok())
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        #[test]
+        fn nothing_like_an_export_can_panic(
+            lines in prop::collection::vec(
+                prop_oneof![
+                    Just(r#"{"table":"meta","row":{"key":"a","value":"b"}},"#.to_owned()),
+                    Just(r#"{"table":"meta","row":{}},"#.to_owned()),
+                    Just(r#"{"table":"light","row":{"samples":{"hex":"0é"}}},"#.to_owned()),
+                    r#"\{"table":"[a-z"]{1,8}","row":\{"[a-z;]{1,6}":[0-9e.]{1,9}\}\},?"#,
+                    "\\PC{0,40}",
+                ],
+                0..8,
+            ),
+            version in -1i64..4,
+        ) {
+            let folder = tempfile::TempDir::new().unwrap();
+            let (from, to) = (folder.path().join("ledger.json"), folder.path().join("ledger.sqlite"));
+            std::fs::write(&from, format!("[{{\"schema\":{version}}},\n{}\n]\n", lines.join("\n"))).unwrap();
+            if read_json(&from, &to).is_ok() {
+                prop_assert!(write_json(&to, io::sink()).is_ok());
+            }
+        }
+    }
+}

@@ -464,6 +464,32 @@ mod tests {
 
     proptest! {
         #[test]
+        fn nothing_in_a_file_can_panic(bytes in prop::collection::vec(any::<u8>(), 0..600), block in 1usize..700) {
+            let _ = read(&bytes, block);
+        }
+
+        #[test]
+        fn nothing_like_recorded_light_can_panic(
+            lines in prop::collection::vec(
+                "[0-9]{0,5}-[0-9]{1,2}-[0-9]{1,2}[T ][0-9:.]{0,12}(Z|[+-][0-9:]{0,6})?,[-+0-9.eEinfNa]{0,12}(,[a-z -]{0,20})?\r?",
+                0..12,
+            ),
+            with_flags in any::<bool>(),
+            block in 1usize..100,
+        ) {
+            let header = if with_flags { "time,irradiance_w_m2,flags" } else { "time,irradiance_w_m2" };
+            let text = format!("{header}\n{}\n", lines.join("\n"));
+            match read(text.as_bytes(), block) {
+                Ok(rows) => {
+                    prop_assert!(rows.windows(2).all(|pair| pair[0].unix_ns < pair[1].unix_ns));
+                    let lights = rows.iter().filter_map(|row| row.seen).map(|seen| seen.lowest().w_m2());
+                    prop_assert!(lights.into_iter().all(|w_m2| (0.0..=MOST_W_M2).contains(&w_m2)), "{}", text);
+                }
+                Err((line, _)) => prop_assert!(line <= lines.len() as u64 + 2),
+            }
+        }
+
+        #[test]
         fn the_usual_way_reads_numbers_as_the_library_does(mantissa in 0u64..10_000_000, decimals in 0u32..8) {
             let text = format!("{:.*}", decimals as usize, mantissa as f64 / 10f64.powi(decimals as i32));
             let (value, length) = plain_decimal(format!("{text}\n").as_bytes()).unwrap();

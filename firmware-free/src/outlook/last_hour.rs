@@ -56,7 +56,7 @@ impl LastHour {
     }
 
     /// The standard deviation of the natural logarithm of the minutes; `None`
-    /// before [`LEAST_MINUTES`] have been seen.
+    /// before ten minutes have been seen.
     #[must_use]
     pub const fn spread(&self) -> Option<f64> {
         self.spread

@@ -255,6 +255,18 @@ mod tests {
         }
 
         #[test]
+        fn nothing_like_a_quantity_can_panic(
+            text in "[-+]?[0-9.,/]{0,24} ?(k|m|M|c|µ)?(J|W|stop|stops|h|min|m|s|ms|d|%)(/?(m|cm)(2|²))?[0-9a-z]{0,4}",
+        ) {
+            let doses = [text.parse::<Dose>(), text.parse::<TargetDose>().map(TargetDose::dose)];
+            prop_assert!(doses.into_iter().flatten().all(|dose| dose.j_m2().is_finite()), "{}", text);
+            prop_assert!(!text.parse::<Stops>().is_ok_and(|stops| !stops.value().is_finite()), "{}", text);
+            prop_assert!(!text.parse::<Irradiance>().is_ok_and(|e| !e.w_m2().is_finite()), "{}", text);
+            let _ = parse_duration(&text);
+            prop_assert!(!parse_fraction(&text).is_ok_and(|share| !share.is_finite()), "{}", text);
+        }
+
+        #[test]
         fn a_printed_dose_reads_back(kj in 0.01f64..99_999.0) {
             let dose = Dose::from_j_m2(kj * 1000.0);
             let back: Dose = dose.to_string().parse().unwrap();

@@ -74,12 +74,19 @@ impl File {
         self.0.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0)).unwrap() as usize
     }
 
-    /// The sensors whose last reading cannot be placed on the clock of a boot.
-    pub(super) fn unplaced(&self, boot: &str, is_synchronised: bool) -> Vec<String> {
-        let sql = "SELECT name FROM sensor JOIN boot ON boot.id = sensor.boot
-                   WHERE kernel <> ?1 AND NOT (synced AND ?2)";
+    /// The prints whose doses hang on when another boot was that cannot be placed
+    /// on this one's clock, and whether figures of them wait for light.
+    pub(super) fn unplaced(&self, boot: &str, is_synchronised: bool) -> BTreeMap<String, bool> {
+        let sql = "SELECT print.id, max(event.print IS NOT NULL) FROM print
+                   LEFT JOIN event ON event.print = print.seq AND settled = 0
+                   LEFT JOIN boot AS of_event ON of_event.id = event.boot
+                   LEFT JOIN sensor ON sensor.name = print.sensor
+                   LEFT JOIN boot AS of_sensor ON of_sensor.id = sensor.boot
+                   WHERE of_event.kernel <> ?1 AND NOT (of_event.synced AND ?2)
+                      OR of_sensor.kernel <> ?1 AND NOT (of_sensor.synced AND ?2) GROUP BY print.id";
         let mut select = self.0.prepare(sql).unwrap();
-        let names = select.query_map(rusqlite::params![boot, is_synchronised], |row| row.get(0)).unwrap();
-        names.map(Result::unwrap).collect()
+        let of = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?));
+        let prints = select.query_map(rusqlite::params![boot, is_synchronised], of).unwrap();
+        prints.map(Result::unwrap).collect()
     }
 }

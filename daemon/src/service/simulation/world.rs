@@ -17,7 +17,7 @@ use tokio::sync::{mpsc, oneshot};
 use super::super::{FramePart, Hands, SensorPart, Service, Setup};
 use super::chance::Chance;
 use super::expected::Knowledge;
-use super::record::{File, Kept};
+use super::record::File;
 use super::sky::Sky;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::faults::Disk;
@@ -534,22 +534,13 @@ impl World {
     /// Where the clock cannot tell how long the power was gone, doses are not
     /// known, and it has to be said.
     fn exempt_if_unknown(&mut self, ledger: &std::path::Path, told: bool) {
-        let file = File::open(ledger);
-        let unplaced = file.unplaced(&self.power.name, self.power.synchronised);
-        let waits = |events: &[Kept]| events.iter().any(|event| !event.settled);
-        let unsettled: Vec<String> =
-            file.events().into_iter().filter(|(_, events)| waits(events)).map(|(name, _)| name).collect();
-        let affected = self
-            .known
-            .prints
-            .iter()
-            .filter(|(_, print)| unplaced.iter().any(|sensor| sensor == SENSORS[FRAMES[print.frame].1]));
-        let (out, others): (Vec<_>, Vec<_>) = affected.partition(|(_, print)| print.is_out());
-        self.exempt
-            .extend(others.into_iter().map(|(name, _)| name.clone()).filter(|n| unsettled.contains(n)));
-        let out: Vec<String> = out.into_iter().map(|(name, _)| name.clone()).collect();
-        assert!(told || out.is_empty(), "nobody is told that {out:?} were out for an unknown time");
-        self.exempt.extend(out);
+        for (name, waits) in File::open(ledger).unplaced(&self.power.name, self.power.synchronised) {
+            let is_out = self.known.prints[&name].is_out();
+            assert!(told || !is_out, "nobody is told that {name} was out for an unknown time");
+            if is_out || waits {
+                self.exempt.insert(name);
+            }
+        }
     }
 
     /// The end of the day: everything gets well and comes in.
