@@ -1,6 +1,7 @@
 //! The command line: one file per verb.
 
 mod at_frame;
+mod broker;
 mod check;
 mod day;
 mod expose;
