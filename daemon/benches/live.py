@@ -4,7 +4,8 @@
 Starts Mosquitto and the release binary with eight frames on one recorded
 sensor at 1 Hz and prints: time to ready, dose at the signal against the dose
 asked for, crossing to message at a subscriber, resident memory. With
---instructions also instructions per sample, by callgrind (valgrind). Linux
+--instructions also instructions per sample, by callgrind (valgrind); with
+--traffic what the broker receives of the rig, idle and with all frames out. Linux
 only; needs mosquitto and mosquitto_sub on the path; Python's own library only.
 """
 
@@ -132,6 +133,38 @@ def samples(folder):
         return record.execute(counted).fetchone()[0]
 
 
+def traffic(folder, port):
+    """What the broker receives in a minute, for an hour."""
+    received, messages = [], []
+    counters = [
+        subprocess.Popen(["mosquitto_sub", "-p", str(port), "-t", topic], stdout=subprocess.PIPE, text=True)
+        for topic in ("$SYS/broker/bytes/received", "frameside/#")
+    ]
+
+    def count():
+        for line in counters[0].stdout:
+            received.append((time.monotonic(), int(line)))
+
+    threading.Thread(target=count, daemon=True).start()
+    threading.Thread(target=messages.extend, args=(counters[1].stdout,), daemon=True).start()
+    write_site(folder, port)
+    daemon = Daemon(folder)
+    for what in ("idle", "eight frames out"):
+        if what != "idle":
+            for f in FRAMES:
+                daemon.ask("expose", f, "--target", "90000kJ/m2")
+        # The broker tells its bytes each 10 s.
+        time.sleep(25)
+        (began, bytes_before), messages_before = received[-1], len(messages)
+        time.sleep(60)
+        (ended, bytes_after), messages_after = received[-1], len(messages)
+        per_hour = (bytes_after - bytes_before) * 3600 / (ended - began) / 1e6
+        print(f"to the broker per hour, {what}: {(messages_after - messages_before) * 60} messages, {per_hour:.2f} MB")
+    daemon.stop()
+    for counter in counters:
+        counter.kill()
+
+
 def main():
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port()
@@ -140,6 +173,8 @@ def main():
         try:
             write_site(folder, port)
             signals(folder, port)
+            if "--traffic" in sys.argv:
+                traffic(folder, port)
             if "--instructions" in sys.argv:
                 instructions(folder, port)
         finally:

@@ -3,6 +3,7 @@
 mod advise;
 mod at_frame;
 mod backup;
+mod broker;
 mod check;
 mod day;
 mod export;

@@ -1,21 +1,20 @@
 //! `frameside run`
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
 use std::time::Duration;
 
 use tokio::sync::mpsc;
 use tracing_subscriber::filter::LevelFilter;
 
-use super::{Context, Failure};
+use super::{Context, Failure, broker};
 use crate::assemble;
 use crate::clock::{self, Clock};
-use crate::config::{Config, Discovery, Secret};
+use crate::config::Config;
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
 use crate::hook::Hook;
 use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
-use crate::mqtt::{self, KeepAlive, LinkEvent, Password, Settings, topics};
+use crate::mqtt::{self, LinkEvent};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
 
@@ -167,43 +166,8 @@ fn link(
     client_id: &str,
 ) -> Result<(Option<mqtt::Link>, mpsc::Receiver<LinkEvent>), Failure> {
     let Some(broker) = &config.mqtt else { return Ok((None, mpsc::channel(1).1)) };
-    let tls = broker.tls.as_ref().map(mqtt::client_config);
-    let settings = Settings {
-        host: broker.broker.clone(),
-        port: broker.port,
-        user: broker.login.as_ref().map(|login| login.user.clone()),
-        password: broker
-            .login
-            .as_ref()
-            .and_then(|login| login.password.as_ref())
-            .map(password)
-            .transpose()?,
-        tls: tls.transpose().map_err(|error| Failure::Config(error.to_string()))?,
-        client_id: client_id.to_owned(),
-        prefix: topics::prefix(config.rig.name.as_str()),
-        keep_alive: KeepAlive::new(broker.keep_alive).map_err(|error| Failure::Config(error.to_string()))?,
-        lights: assemble::remote_lights(config),
-        birth: (broker.discovery != Discovery::Off).then(|| format!("{}/status", broker.discovery_prefix)),
-    };
-    let (link, events) = mqtt::connect(settings);
+    let (link, events) = mqtt::connect(broker::settings(config, broker, client_id)?);
     Ok((Some(link), events))
-}
-
-fn password(secret: &Secret) -> Result<Password, Failure> {
-    let file = match secret {
-        Secret::File(file) => file.clone(),
-        Secret::Credential(name) => {
-            let folder = std::env::var_os("CREDENTIALS_DIRECTORY").ok_or_else(|| {
-                Failure::Failed(format!(
-                    "systemd gives no credentials; add LoadCredential={name}:FILE to the service, or use password_file"
-                ))
-            })?;
-            PathBuf::from(folder).join(name)
-        }
-    };
-    let text = std::fs::read_to_string(&file)
-        .map_err(|error| Failure::Failed(format!("the password file {}: {error}", file.display())))?;
-    Ok(Password::new(text.lines().next().unwrap_or_default()))
 }
 
 /// A light for each frame that has one.

@@ -193,20 +193,28 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
     (Link { prefix, connection, task }, receiver)
 }
 
+/// How a rig speaks to its broker.
 fn options(settings: &Settings) -> MqttOptions {
+    let availability = format!("{}/{}", settings.prefix, topics::AVAILABILITY);
+    let mut options = access(settings);
+    options
+        .set_clean_start(true)
+        .set_session_expiry_interval(Some(0))
+        .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
+        .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
+    options
+}
+
+/// Where the broker is, and who comes.
+pub(super) fn access(settings: &Settings) -> MqttOptions {
     // An IPv6 address is told from its port by brackets.
     let bare_v6 = settings.host.contains(':') && !settings.host.starts_with('[');
     let host = if bare_v6 { format!("[{}]", settings.host) } else { settings.host.clone() };
-    let availability = format!("{}/{}", settings.prefix, topics::AVAILABILITY);
     let mut options = MqttOptions::new(settings.client_id.as_str(), host, settings.port);
     options
         .set_keep_alive(settings.keep_alive.0)
         .set_connection_timeout(CONNECT_WITHIN_S)
-        .set_clean_start(true)
-        .set_session_expiry_interval(Some(0))
-        .set_max_packet_size(Some(LONGEST_TAKEN))
-        .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
-        .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
+        .set_max_packet_size(Some(LONGEST_TAKEN));
     if let Some(tls) = &settings.tls {
         options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::clone(tls))));
     }
@@ -560,7 +568,7 @@ fn warn_of_refused_subscriptions(ack: &SubAck) {
 }
 
 /// What a person needs to know of an error.
-fn why(error: &ConnectionError) -> String {
+pub(super) fn why(error: &ConnectionError) -> String {
     match error {
         ConnectionError::Io(error)
         | ConnectionError::Tls(TlsError::Io(error))

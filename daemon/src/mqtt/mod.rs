@@ -5,6 +5,7 @@
 //! [`Outbox`] until the broker has acknowledged it.
 
 mod announcer;
+mod ask;
 mod command;
 pub mod discovery;
 mod link;
@@ -15,6 +16,7 @@ mod tls;
 pub mod topics;
 
 pub use announcer::{Announcer, AtBroker};
+pub use ask::{RigAnswer, ask_rigs};
 pub use command::{BARE_VERBS, Command, CommandError, Incoming, LONGEST_PAYLOAD, ReplyTo};
 pub(crate) use link::random_share;
 pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
