@@ -78,7 +78,7 @@ pub fn setup(config: &Config) -> Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
         site: site(config),
-        has_lamp: config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. })),
+        lamps: lamps(config),
         rules: Rules {
             nearly_s: config.signal.nearly.as_secs_f64(),
             overdue_every_s: config.signal.overdue_every.as_secs_f64(),
@@ -93,6 +93,12 @@ pub fn setup(config: &Config) -> Setup {
         ledger: config.ledger.path.clone(),
         speed: config.speed,
     }
+}
+
+/// The names of the lamp boxes.
+fn lamps(config: &Config) -> Vec<String> {
+    let is_lamp = |source: &&config::Source| matches!(source.kind, SourceKind::Lamp { .. });
+    config.sources.iter().filter(is_lamp).map(|source| source.name.to_string()).collect()
 }
 
 /// Where the rig stands and how its frames lie, where the config tells.

@@ -1,10 +1,15 @@
 //! The diary of the light: what the record says of days, against a clear sky.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use frameside_core::outlook::{ClearFit, Sample, Site, USUAL_AMPLITUDE, fit_clear_sky};
 use frameside_core::quantity::Irradiance;
+use tokio::sync::mpsc::Receiver;
 
+use crate::assemble;
+use crate::clock::Clock;
+use crate::config::Config;
 use crate::ledger::{LedgerError, LightSample, Record};
 
 const MINUTE_MS: f64 = 60_000.0;
@@ -49,6 +54,45 @@ pub fn clear_sky_before(
         minutes.extend(minute_means(&record.light(sensor, to - DAY_MS, to - 1.0)?));
     }
     Ok(fit_clear_sky(site, &minutes))
+}
+
+/// Looks for clear hours in the record now and each day, on a thread of its own,
+/// and tells how bright the clear sky is to the first sensor that has any. It
+/// tells nothing where the place or the time is not known.
+#[must_use]
+pub fn follow_clear_sky(config: &Config, clock: Clock) -> Receiver<Irradiance> {
+    let (tell, told) = tokio::sync::mpsc::channel(1);
+    let Some(site) = assemble::site(config) else { return told };
+    let sensors: Vec<String> = config.sensors.iter().map(|sensor| sensor.name.to_string()).collect();
+    let path = config.ledger.path.clone();
+    let look = move || {
+        loop {
+            let wall = clock.wall();
+            let fit = |sensor: &String| {
+                let record = Record::open(&path)?;
+                clear_sky_before(&record, site, sensor, wall.unix_ms as f64)
+            };
+            let found = sensors.iter().filter(|_| wall.synchronised).find_map(|sensor| match fit(sensor) {
+                Ok(fit) => fit,
+                Err(error) => {
+                    tracing::warn!("no clear hours can be looked for: {error}");
+                    None
+                }
+            });
+            let gone = match found {
+                Some(fit) => tell.blocking_send(fit.amplitude).is_err(),
+                None => tell.is_closed(),
+            };
+            if gone {
+                return;
+            }
+            std::thread::sleep(Duration::from_secs(86_400));
+        }
+    };
+    if let Err(error) = std::thread::Builder::new().name("clear sky".into()).spawn(look) {
+        tracing::warn!("no thread to look for clear hours: {error}");
+    }
+    told
 }
 
 /// A day under a clear sky.

@@ -60,8 +60,16 @@ pub struct FrameStatus {
     pub target_j_m2: Option<f64>,
     /// Dose over target.
     pub fraction: Option<f64>,
-    /// When it will be due in this light, or was; RFC 3339.
+    /// When it will be due if the light stays, or was due; RFC 3339.
     pub due: Option<String>,
+    /// When it would be due if the sky cleared now.
+    pub due_if_clear: Option<String>,
+    /// One in ten is due before this, as far as the last hour tells.
+    pub due_low: Option<String>,
+    /// One in ten is due after this.
+    pub due_high: Option<String>,
+    /// Whether it will not be due before the sun is too low.
+    pub too_slow: bool,
     /// Seconds until then.
     pub remaining_s: Option<f64>,
     /// Whether a call waits for somebody.
@@ -170,6 +178,21 @@ impl FrameStatus {
         self.due.is_some() && self.remaining_s.is_none()
     }
 
+    /// The clock times it is likely to be due between, where they differ.
+    fn spread(&self) -> String {
+        let clock = |label: &Option<String>| label.as_deref().and_then(words::clock_of_rfc3339);
+        match (clock(&self.due_low), clock(&self.due_high)) {
+            (Some(low), Some(high)) if low != high => format!(" ({low} to {high})"),
+            (Some(low), None) => format!(" ({low} to never today)"),
+            _ => String::new(),
+        }
+    }
+
+    fn if_clear(&self) -> String {
+        let at = self.due_if_clear.as_deref().and_then(words::clock_of_rfc3339);
+        at.map(|at| format!("; {at} if it clears")).unwrap_or_default()
+    }
+
     fn what_next(&self) -> String {
         let at = self.due.as_deref().and_then(words::clock_of_rfc3339).unwrap_or_default();
         match self.state {
@@ -182,10 +205,15 @@ impl FrameStatus {
             FrameState::Exposing => {
                 let band = self.next_band.map(|band| format!("band {band} next, ")).unwrap_or_default();
                 match self.remaining_s {
+                    None if self.too_slow => {
+                        format!("{band}not before the sun is too low{}", self.if_clear())
+                    }
                     Some(left) if left > WORTH_TELLING_S => {
                         format!("{band}not due within a day in this light")
                     }
-                    Some(left) => format!("{band}due about {at}, in {}", words::span(left)),
+                    Some(left) => {
+                        format!("{band}due about {at}, in {}{}", words::span(left), self.spread())
+                    }
                     None => format!("{band}no due time in this light"),
                 }
             }
@@ -209,6 +237,10 @@ mod tests {
             target_j_m2: Some(15_000.0),
             fraction: Some(0.5415),
             due: Some("2026-07-14T10:21:09+02:00".into()),
+            due_if_clear: None,
+            due_low: None,
+            due_high: None,
+            too_slow: false,
             remaining_s: Some(166.9),
             waiting: false,
             next_band: None,
@@ -236,6 +268,23 @@ mod tests {
     }
 
     #[test]
+    fn what_the_sky_may_do_is_told_in_clock_times() {
+        let at = |clock: &str| Some(format!("2026-07-14T{clock}:00Z"));
+        let spread = FrameStatus { due_low: at("10:19"), due_high: at("10:26"), ..frame() };
+        assert!(spread.what_next().ends_with("(10:19 to 10:26)"), "{}", spread.what_next());
+        let same = FrameStatus { due_low: at("10:21"), due_high: at("10:21"), ..frame() };
+        assert_eq!(same.what_next(), frame().what_next());
+        let slow = FrameStatus {
+            due: None,
+            remaining_s: None,
+            too_slow: true,
+            due_if_clear: at("16:40"),
+            ..frame()
+        };
+        assert_eq!(slow.what_next(), "not before the sun is too low; 16:40 if it clears");
+    }
+
+    #[test]
     fn what_was_not_seen_shows_as_a_range() {
         let unsure = FrameStatus { low_j_m2: 7000.0, high_j_m2: 9100.0, ..frame() };
         assert!(unsure.line(5).contains("8.12 (7.00 to 9.10) of 15.0 kJ/m²"));
@@ -254,6 +303,9 @@ mod tests {
             "target_j_m2",
             "fraction",
             "due",
+            "due_if_clear",
+            "due_low",
+            "due_high",
             "remaining_s",
         ] {
             assert!(json.get(name).is_some(), "{name}");

@@ -53,6 +53,11 @@ pub fn signal(
         SignalKind::SensorLost { fallback: None, .. } => {
             format!("The sensor beside {name} is silent. {name} has {dose} of {target}.")
         }
+        SignalKind::TooSlow { by_dusk, dusk } => format!(
+            "{name} will not be due before the sun is too low at about {}: it will have about {by_dusk} of {target} \
+             if the light stays. Lower its target, or cover it and go on tomorrow.",
+            clock(dusk)
+        ),
         SignalKind::SensorBack => format!("The sensor beside {name} is back: {dose} of {target}."),
     }
 }
@@ -184,6 +189,8 @@ mod tests {
             text(SignalKind::Band { band: 3, of: 7 }, 8_000.0),
             "oak: cover band 3 of 7 now; it has its 8.00 kJ/m²."
         );
+        let slow = SignalKind::TooSlow { by_dusk: Dose::from_j_m2(11_000.0), dusk: Mono::default() };
+        assert!(text(slow, 9_000.0).contains("at about 10:21: it will have about 11.0 kJ/m² of 15.0 kJ/m²"));
         let lost = SignalKind::SensorLost { fallback: Some(Mono::default()), reached: false };
         assert!(text(lost, 1.0).contains("due at about 10:21"));
     }

@@ -12,6 +12,7 @@ use crate::clock::{self, Clock};
 use crate::config::Config;
 use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
+use crate::diary;
 use crate::hook::Hook;
 use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
 use crate::mqtt::{self, LinkEvent};
@@ -93,7 +94,8 @@ async fn serve(config: &Config) -> Result<(), Failure> {
         .map_err(|error| failed(format!("no thread for a sensor: {error}")))?;
     let (ask, questions) = mpsc::channel(WAITING);
     let server = tokio::spawn(socket::serve(listener, ask));
-    let inputs = Inputs { sensors, questions, ledger: ledger_events, link: link_events, buttons };
+    let clear_sky = diary::follow_clear_sky(config, clock);
+    let inputs = Inputs { sensors, questions, ledger: ledger_events, link: link_events, buttons, clear_sky };
     notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(rig = config.rig.name.as_str(), socket = %config.socket.display(), "ready");
     let alive = || {

@@ -247,7 +247,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         rig: "garden".to_owned(),
         zone: zone(),
         site: Some(day::GARDEN),
-        has_lamp: false,
+        lamps: Vec::new(),
         rules: Rules::default(),
         sensors: vec![sensor],
         frames: frames.to_vec(),

@@ -22,7 +22,7 @@ use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
 use frameside_core::light::Calibration;
 use frameside_core::outlook::{Doubt, LightWatch, Site, WallAnchor};
-use frameside_core::quantity::Mono;
+use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
@@ -32,7 +32,7 @@ pub use tell::{Hands, Told};
 
 use crate::config::Discovery;
 use crate::devices::pins::Pattern;
-use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
+use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Record, Recovered};
 use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox, RemoteLight};
 use requests::Remembered;
 use tell::Unkept;
@@ -46,8 +46,8 @@ pub struct Setup {
     pub zone: TimeZone,
     /// Where it stands and how its frames lie, if that is told.
     pub site: Option<Site>,
-    /// Whether a lamp may shine on it, so that no light is too much for the sky.
-    pub has_lamp: bool,
+    /// The sources that are lamp boxes. With one, no light is too much for the sky.
+    pub lamps: Vec<String>,
     /// When to call.
     pub rules: Rules,
     /// Its sensors.
@@ -178,7 +178,7 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_due: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
-            watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| !setup.has_lamp)),
+            watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| setup.lamps.is_empty())),
             doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),
@@ -248,6 +248,7 @@ impl Service {
         match taken {
             Ok(()) => {
                 self.out += 1;
+                self.take_up_source(&id, &frame);
                 tracing::info!(print = %id, frame, "taken up again");
             }
             Err(why) => {
@@ -256,6 +257,35 @@ impl Service {
                 self.troubles.push(trouble);
             }
         }
+    }
+
+    /// Whether a source is the sun, as far as the config tells.
+    fn is_sun(&self, source: &str) -> bool {
+        !self.setup.lamps.iter().any(|lamp| lamp == source)
+    }
+
+    /// A print taken up under a lamp has no dusk to fear.
+    fn take_up_source(&mut self, print: &str, frame: &str) {
+        if self.setup.lamps.is_empty() {
+            return;
+        }
+        let row = Record::open(&self.setup.ledger).and_then(|record| record.find(print));
+        match (row, self.frame_named(frame)) {
+            (Ok(row), Some(frame)) => {
+                let is_sunlit = self.is_sun(&row.source);
+                if let Err(refused) = self.rig.set_sunlit(frame, is_sunlit) {
+                    tracing::warn!("{refused}");
+                }
+            }
+            (Err(error), _) => tracing::warn!("the source of {print} is not known: {error}"),
+            (Ok(_), None) => {}
+        }
+    }
+
+    /// The rig's clear sky was fitted to its own clear hours.
+    pub fn on_clear_sky(&mut self, amplitude: Irradiance) {
+        tracing::info!(amplitude_w_m2 = amplitude.w_m2(), "the clear sky is known by its clear hours");
+        self.rig.set_clear_amplitude(amplitude);
     }
 
     /// The frame of a print, if it still lies beside the same sensor: the

@@ -153,7 +153,9 @@ impl Service {
             covered: expose.covered,
             factor: factor.unwrap_or(1.0),
         };
+        let is_sunlit = self.is_sun(source);
         self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{}: {e}", part.name))?;
+        self.rig.set_sunlit(frame, is_sunlit).map_err(|e| e.to_string())?;
         // The print comes before its first event, which the pump writes.
         self.ledger.write(Entry::Print(NewPrint {
             id: print.clone(),

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, SensorId};
+use frameside_core::quantity::Irradiance;
 use tokio::sync::mpsc::Receiver;
 
 use super::Service;
@@ -25,6 +26,8 @@ pub struct Inputs {
     pub link: Receiver<LinkEvent>,
     /// The buttons.
     pub buttons: Receiver<FrameId>,
+    /// How bright the clear sky is, as the record tells.
+    pub clear_sky: Receiver<Irradiance>,
 }
 
 /// How often the wall clock is looked at, in life's time.
@@ -51,6 +54,7 @@ pub async fn run(
             Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
             Some(event) = inputs.ledger.recv() => service.on_ledger(event),
             Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
+            Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {
                 service.on_question(clock.now(), question.request, question.answer);

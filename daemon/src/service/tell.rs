@@ -132,7 +132,9 @@ impl Service {
         let told = Told { at: signal.at, kind, frame: part.name.clone(), text: text.clone() };
         (self.hands.voice)(&told);
         match signal.kind {
-            SignalKind::Nearly { .. } => self.hands.buzzer.play(&Pattern::beep()),
+            SignalKind::Nearly { .. } | SignalKind::TooSlow { .. } => {
+                self.hands.buzzer.play(&Pattern::beep());
+            }
             SignalKind::Due
             | SignalKind::Overdue { .. }
             | SignalKind::Band { .. }
@@ -309,6 +311,9 @@ impl Service {
         let part = self.setup.frames.get(id.0 as usize)?;
         let view = self.rig.view(id, now)?;
         let target = view.target.map(|t| t.j_m2());
+        let label =
+            |at: Option<Mono>| at.map(|at| words::rfc3339(self.wall.unix_ms_at(at), &self.setup.zone));
+        let outlook = view.outlook.unwrap_or_default();
         Some(FrameStatus {
             frame: part.name.clone(),
             label: part.label.clone(),
@@ -319,7 +324,11 @@ impl Service {
             high_j_m2: view.dose.high.j_m2(),
             target_j_m2: target,
             fraction: target.map(|t| view.dose.best.j_m2() / t),
-            due: view.due.map(|at| words::rfc3339(self.wall.unix_ms_at(at), &self.setup.zone)),
+            due: label(view.due),
+            due_if_clear: label(outlook.if_clear),
+            due_low: label(outlook.low),
+            due_high: label(outlook.high),
+            too_slow: outlook.too_slow,
             remaining_s: view
                 .due
                 .filter(|_| view.state == FrameState::Exposing)

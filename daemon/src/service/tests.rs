@@ -31,7 +31,7 @@ fn setup(folder: &TempDir) -> Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
         site: None,
-        has_lamp: false,
+        lamps: vec!["box".into()],
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
@@ -107,11 +107,14 @@ impl Bench {
     }
 }
 
+fn aimed_at(j_m2: f64) -> TargetDose {
+    TargetDose::new(frameside_core::quantity::Dose::from_j_m2(j_m2)).unwrap()
+}
+
 fn aimed(frame: &str, target_j_m2: f64) -> Expose {
-    let target = frameside_core::quantity::Dose::from_j_m2(target_j_m2);
     Expose {
         frame: frame.into(),
-        aim: Aim::Target(TargetDose::new(target).unwrap()),
+        aim: Aim::Target(aimed_at(target_j_m2)),
         recipe: None,
         negative: None,
         source: None,
@@ -180,6 +183,38 @@ fn a_dose_at_bring_in_is_settled_even_after_a_kill_and_another_print() {
     again.shine(21, 22);
     again.ask(22.0, bring_in("elm"));
     assert!(settled(&folder));
+}
+
+#[test]
+fn the_evening_matters_under_the_sun_and_not_under_a_lamp_also_after_a_restart() {
+    let folder = TempDir::new().unwrap();
+    // Far in the east the sun of this hour is about 35° high and sinking.
+    let east = Site::flat(frameside_core::outlook::Place { latitude: 46.8, longitude: 95.0 });
+    let setup = || Setup { site: Some(east), ..setup(&folder) };
+    let mut bench = Bench::start(setup(), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "oak", 5e6);
+    let under_box = Expose { source: Some("box".into()), ..aimed("elm", 5e6) };
+    bench.ask(0.0, Request::Expose(under_box));
+    bench.shine(1, 700);
+    let check = |bench: &Bench| {
+        let oak = bench.frame(700.0, "oak");
+        assert!(oak.too_slow && oak.due.is_none(), "{oak:?}");
+        let elm = bench.frame(700.0, "elm");
+        assert!(!elm.too_slow && elm.due_if_clear.is_none(), "{elm:?}");
+        assert!((elm.remaining_s.unwrap() - (5e6 - 28_000.0) / 40.0).abs() < 1.0, "{elm:?}");
+    };
+    check(&bench);
+    bench.ask(700.0, Request::Retarget { frame: "oak".into(), target: aimed_at(60_000.0) });
+    let oak = bench.frame(700.0, "oak");
+    assert!(oak.due_low < oak.due && oak.due < oak.due_high && oak.due_low.is_some(), "{oak:?}");
+    bench.ask(700.0, Request::Retarget { frame: "oak".into(), target: aimed_at(5e6) });
+    bench.kill();
+    let mut again = Bench::start(setup(), 700.0);
+    again.shine(701, 701);
+    assert!(again.frame(701.0, "oak").too_slow);
+    assert!(again.frame(701.0, "elm").remaining_s.is_some());
+    assert!(again.frame(701.0, "elm").due_if_clear.is_none());
 }
 
 #[test]

@@ -299,6 +299,13 @@ pub enum SignalKind {
     },
     /// Light is seen again.
     SensorBack,
+    /// It will not be due before the sun is too low.
+    TooSlow {
+        /// What the print will have by then, if the light stays.
+        by_dusk: Dose,
+        /// When that is.
+        dusk: Mono,
+    },
 }
 
 impl SignalKind {
@@ -316,6 +323,7 @@ impl SignalKind {
             Self::Band { .. } => "band",
             Self::SensorLost { .. } => "sensor-lost",
             Self::SensorBack => "sensor-back",
+            Self::TooSlow { .. } => "too-slow",
         }
     }
 }

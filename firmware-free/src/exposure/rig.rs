@@ -12,6 +12,7 @@
 //! A reading costs the same for one frame as for a thousand: frames wait in
 //! queues ordered by the level of the integral at which they want attention.
 
+mod look_ahead;
 mod lost;
 mod sensor;
 
@@ -26,8 +27,8 @@ use super::{
 };
 use crate::chips::SensorFault;
 use crate::light::{Estimate, Integral, Interval, Knot, LeftOff, Reading};
-use crate::outlook::{ClearSky, Site, WallAnchor};
-use crate::quantity::{Dose, Mono};
+use crate::outlook::{ClearSky, Outlook, Site, WallAnchor};
+use crate::quantity::{Dose, Irradiance, Mono};
 
 /// When to call.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,9 +80,11 @@ pub struct FrameView {
     pub dose: Estimate,
     /// What it aims at.
     pub target: Option<Dose>,
-    /// When it will be due in the light of the moment, or was due; `None`
-    /// while that cannot be told.
+    /// When it will be due if the light stays, or was due; `None` while that
+    /// cannot be told, or when it is not before the sun is too low.
     pub due: Option<Mono>,
+    /// What else the sky may do, while it exposes in the sun.
+    pub outlook: Option<Outlook>,
     /// Whether a call waits for somebody.
     pub waiting: bool,
     /// The next band of a strip, counting from 1, and its dose.
@@ -120,6 +123,7 @@ pub struct Rig {
 struct Frame {
     sensor: SensorId,
     glass: f64,
+    sunlit: bool,
     print: Option<Print>,
     due_at: Option<Mono>,
     queued: Queued,
@@ -166,7 +170,26 @@ impl Rig {
     pub fn set_wall(&mut self, wall: WallAnchor) {
         if let Some(sky) = &mut self.sky {
             sky.set_wall(wall);
+            self.forget_levels();
         }
+    }
+
+    /// Tells how bright the clear sky is to the sensors of this rig: UV-A with
+    /// the sun straight above at mean distance.
+    pub fn set_clear_amplitude(&mut self, amplitude: Irradiance) {
+        if let Some(sky) = &mut self.sky {
+            sky.set_amplitude(amplitude);
+            self.forget_levels();
+        }
+    }
+
+    /// Tells whether the sun shines on a frame, or a lamp. It does unless told.
+    ///
+    /// # Errors
+    /// [`Refused::Unknown`] when there is no such frame.
+    pub fn set_sunlit(&mut self, frame: FrameId, sunlit: bool) -> Result<(), Refused> {
+        self.frame_mut(frame)?.sunlit = sunlit;
+        Ok(())
     }
 
     /// Adds a sensor.
@@ -188,6 +211,7 @@ impl Rig {
         self.frames.push(Frame {
             sensor: setup.sensor,
             glass: setup.glass,
+            sunlit: true,
             print: None,
             due_at: None,
             queued: Queued::default(),
@@ -297,14 +321,16 @@ impl Rig {
                 dose: Estimate::ZERO,
                 target: None,
                 due: None,
+                outlook: None,
                 waiting: false,
                 next_band: None,
             });
         };
         let target = print.plan.target().dose();
-        let projected = || {
-            let level = print.level(target)?;
-            sensor.integral.when(level).filter(|_| !sensor.lost)
+        let outlook = self.outlook(slot, print, now);
+        let projected = || match outlook {
+            Some(outlook) => outlook.due,
+            None => sensor.integral.when(print.level(target)?).filter(|_| !sensor.lost),
         };
         let band = print.next_dose().filter(|_| print.plan.is_strip());
         Some(FrameView {
@@ -313,6 +339,7 @@ impl Rig {
             dose: print.dose(now, sensor.integral.peek(now)),
             target: Some(target),
             due: slot.due_at.or_else(projected),
+            outlook,
             waiting: print.waiting,
             next_band: band.map(|dose| (band_number(print.called), dose)),
         })
@@ -350,6 +377,7 @@ impl Rig {
             }
             self.cross(id, &step);
         }
+        self.look_ahead(now, id, reading);
         if self.sensors[usize::from(id.0)].lost {
             self.sensor_back(now, id);
         }
@@ -596,6 +624,7 @@ impl Rig {
         print.aimed_at = Some(now);
         print.called = 0;
         print.nearly = false;
+        print.told_slow = false;
         self.frame_mut(id)?.due_at = None;
         self.quieten(id);
         self.record(now, id, EventKind::Retargeted { target: target.dose() }, None);

@@ -60,12 +60,17 @@ impl Ahead {
         self.share[i] + (self.share[i + 1] - self.share[i]) * tau / STEP_S
     }
 
+    /// The integral of the share up to an instant, in seconds.
+    pub(super) fn sum(&self, at: Mono) -> f64 {
+        let (i, tau) = self.entry(at);
+        self.sum[i] + f64::midpoint(self.share[i], self.share(at)) * tau
+    }
+
     /// When the integral of the share from `at` on has grown by `wanted`
     /// seconds; `None` beyond the table. Solved as a crossing of the dose:
     /// `tau = 2 d / (E0 + sqrt(E0² + 2 d (E1 - E0) / h))`.
     pub(super) fn after(&self, at: Mono, wanted: f64) -> Option<Mono> {
-        let (i, tau) = self.entry(at);
-        let level = self.sum[i] + f64::midpoint(self.share[i], self.share(at)) * tau + wanted;
+        let level = self.sum(at) + wanted;
         let end = self.sum.partition_point(|&sum| sum < level);
         let i = end.checked_sub(1)?;
         let (e0, e1) = (self.share[i], *self.share.get(end)?);

@@ -12,6 +12,14 @@ pub const USUAL_AMPLITUDE: Irradiance = Irradiance::from_w_m2(55.2);
 /// A gap's mean is taken at this many instants, however long it is.
 const STEPS: u32 = 64;
 
+/// Whether a light may come from a sky that would give `clear` without clouds.
+/// Their edges raise UV-A to at most some 1.3 of that; twice, and a little for
+/// dusk, is no sky but a lamp, a wrong clock or a wrong place.
+#[must_use]
+pub fn may_be_sky(light: Irradiance, clear: Irradiance) -> bool {
+    light.w_m2() <= 2.0 * clear.w_m2() + 2.0
+}
+
 /// The clear sky over a site, once it is known what time it is there.
 #[derive(Debug, Clone)]
 pub struct ClearSky {
@@ -90,6 +98,12 @@ impl ClearDay<'_> {
     #[must_use]
     pub fn when(&self, now: Mono, dose: Dose, clearness: f64) -> Option<Mono> {
         self.ahead.after(now, dose.j_m2() / (self.amplitude.w_m2() * clearness))
+    }
+
+    /// The dose on the plane between two instants of the coming day.
+    #[must_use]
+    pub fn dose(&self, from: Mono, to: Mono) -> Dose {
+        self.amplitude.over_seconds(self.ahead.sum(to) - self.ahead.sum(from))
     }
 
     /// When the sun is next too low to print by (see

@@ -38,6 +38,16 @@ pub struct Outlook {
     pub too_slow: bool,
 }
 
+/// What the light will still give before the sun is too low, if it stays as it
+/// is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prospect {
+    /// At the sensor, from now on.
+    pub dose: Dose,
+    /// When the sun is too low.
+    pub dusk: Mono,
+}
+
 /// The level that [`LastHour`] is to be given for a reading: its share of the
 /// clear sky, or the irradiance itself where there is no day to go by. `None`
 /// with the sun too low.
@@ -52,6 +62,23 @@ pub fn level(day: Option<ClearDay<'_>>, at: Mono, light: Irradiance) -> Option<f
     }
 }
 
+/// The level that is to be expected: mostly the present one.
+fn expected(present: f64, hour: &LastHour) -> f64 {
+    hour.mean().map_or(present, |mean| present + OF_LAST_HOUR * (mean - present))
+}
+
+/// The prospect at `now` with the last reading and the last hour. `None` where
+/// the sun does not set, and before it is high enough to tell.
+#[must_use]
+pub fn prospect(now: Mono, last: Irradiance, hour: &LastHour, day: ClearDay<'_>) -> Option<Prospect> {
+    let dusk = day.dusk(now)?;
+    if dusk <= now {
+        return Some(Prospect { dose: Dose::ZERO, dusk });
+    }
+    let present = level(Some(day), now, last)?;
+    Some(Prospect { dose: day.dose(now, dusk) * expected(present, hour), dusk })
+}
+
 /// The outlook at `now` for a frame that needs so much more at the sensor, with
 /// the last reading and the last hour, on the coming day if it is known.
 #[must_use]
@@ -63,10 +90,12 @@ pub fn outlook(
     day: Option<ClearDay<'_>>,
 ) -> Outlook {
     let dusk = day.and_then(|day| day.dusk(now));
+    let too_slow =
+        day.and_then(|day| prospect(now, last, hour, day)).is_some_and(|prospect| needs > prospect.dose);
     let in_time = |at: &Mono| dusk.is_none_or(|dusk| *at < dusk);
     let Some(present) = level(day, now, last) else {
         let due = in_constant_light(now, needs, last.w_m2()).filter(in_time);
-        return Outlook { due, too_slow: dusk.is_some_and(|dusk| dusk <= now), ..Outlook::default() };
+        return Outlook { due, too_slow, ..Outlook::default() };
     };
     let when = |level: f64| {
         let at = match day {
@@ -75,17 +104,17 @@ pub fn outlook(
         };
         at.filter(in_time)
     };
-    let stays = hour.mean().map_or(present, |mean| present + OF_LAST_HOUR * (mean - present));
+    // Without a clear sky, the last hour's mean would only lag behind the sun.
+    let stays = if day.is_some() { expected(present, hour) } else { present };
     let clear = if day.is_some() { Some(1.0) } else { hour.brightest() };
     let wider = if day.is_some() { 1.0 } else { WITHOUT_SKY };
     let factor = hour.spread().map(|spread| (wider * (SPREAD_AT_LEAST + OF_LAST_SPREAD * spread)).exp());
-    let due = when(stays);
     Outlook {
-        due,
+        due: when(stays),
         if_clear: clear.and_then(|clear| when(clear.max(stays))),
         low: factor.and_then(|factor| when(stays * factor)),
         high: factor.and_then(|factor| when(stays / factor)),
-        too_slow: dusk.is_some() && due.is_none(),
+        too_slow,
     }
 }
 

@@ -12,8 +12,8 @@ mod watch;
 
 pub use ahead::LOWEST_SUN_DEG;
 pub use clear_hours::{ClearFit, Sample, fit_clear_sky};
-pub use clear_sky::{ClearDay, ClearSky, USUAL_AMPLITUDE};
-pub use due::{Outlook, level, outlook};
+pub use clear_sky::{ClearDay, ClearSky, USUAL_AMPLITUDE, may_be_sky};
+pub use due::{Outlook, Prospect, level, outlook, prospect};
 pub use last_hour::LastHour;
 pub use site::{ClearLight, Site, Tilt};
 pub use sun::{Place, SunPosition, sun_position};

@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use super::{ClearSky, Site, WallAnchor};
+use super::{ClearSky, Site, WallAnchor, may_be_sky};
 use crate::quantity::{Irradiance, Mono};
 
 /// Why the light of a sensor is doubted.
@@ -37,8 +37,6 @@ const UNMOVED: f64 = 0.9;
 const AGAIN: f64 = 0.85;
 /// Below this nothing casts a shadow, in W/m².
 const DIM_W_M2: f64 = 2.0;
-/// The edges of clouds raise UV-A to at most some 1.3 of a clear sky's; twice is no sky.
-const TOO_MUCH: f64 = 2.0;
 
 /// Watches the sensors of a rig.
 #[derive(Debug, Clone)]
@@ -116,7 +114,7 @@ impl LightWatch {
     fn above(&self, sensor: usize, at: Mono) -> Option<Doubt> {
         let clear = self.sky.as_ref()?.irradiance(at)?;
         let now = self.trails[sensor].mean(at, 0.0)?;
-        (now > TOO_MUCH * clear.w_m2() + DIM_W_M2).then_some(Doubt::AboveClearSky { clear })
+        (!may_be_sky(Irradiance::from_w_m2(now), clear)).then_some(Doubt::AboveClearSky { clear })
     }
 }
 

@@ -612,7 +612,7 @@ fn setup(folder: &TempDir) -> Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
         site: None,
-        has_lamp: false,
+        lamps: Vec::new(),
         discovery: crate::config::Discovery::Off,
         discovery_prefix: String::new(),
         rules: Rules::default(),

@@ -1,11 +1,12 @@
 //! What the rig keeps of each sensor: its integral, and who waits for what of it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, VecDeque};
 
 use super::super::print::Print;
 use super::super::{FrameId, Output, SensorId};
 use crate::chips::SensorFault;
 use crate::light::{Estimate, Integral, Interval, Reading};
+use crate::outlook::LastHour;
 use crate::quantity::{Dose, Mono};
 
 /// No reading for this many periods: the sensor is lost.
@@ -29,6 +30,13 @@ pub(super) struct Sensor {
     pub(super) open: BTreeSet<FrameId>,
     /// Frames with figures that wait for the next reading.
     pub(super) unsettled: BTreeSet<FrameId>,
+    /// Whether its light is measured against the sky.
+    pub(super) under_sky: bool,
+    /// How the light was in the last hour.
+    pub(super) hour: LastHour,
+    /// Where the integral will stand when the sun is too low, as it looked in
+    /// each of the last minutes.
+    pub(super) prospects: VecDeque<(Dose, Mono)>,
     /// Prints that have left their frame, but wait for the next reading.
     pub(super) leaving: Vec<Print>,
 }
@@ -71,8 +79,17 @@ impl Sensor {
             far: BTreeSet::new(),
             open: BTreeSet::new(),
             unsettled: BTreeSet::new(),
+            under_sky: false,
+            hour: LastHour::default(),
+            prospects: VecDeque::new(),
             leaving: Vec::new(),
         }
+    }
+
+    /// What was remembered of the light is in other units from now on.
+    pub(super) fn forget_levels(&mut self) {
+        self.hour.forget();
+        self.prospects.clear();
     }
 
     /// When the first in the queue will have its level, while light is seen.

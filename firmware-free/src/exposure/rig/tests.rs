@@ -1,5 +1,7 @@
 //! The machine against hand-worked cases and properties.
 
+mod evening;
+
 use proptest::prelude::*;
 
 use super::*;
