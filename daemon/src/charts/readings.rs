@@ -89,7 +89,7 @@ impl Series {
         lines.iter().for_each(|run| labels.avoid(run));
         for at in self.dots.iter().map(|&(s, v)| panel.at(s, v)) {
             svg.dot(at, 6.0, &format!(r##"fill="{}" stroke="#fff" stroke-width="1.5""##, style.0));
-            labels.avoid_dot(at, 6.0);
+            labels.avoid(&[at]);
         }
         for at in self.marks.iter().map(|&(s, v, _)| panel.at(s, v)) {
             svg.dot(at, 9.0, &format!(r##"fill="#fff" stroke="{}" stroke-width="3""##, style.0));
@@ -107,9 +107,10 @@ impl Series {
         }
     }
 
-    /// Its highest point is where its name stands freest.
+    /// At the end of its line; else its highest point, where a name stands freest.
     fn named_at(&self) -> Option<Point> {
-        let all = self.line.iter().chain(&self.dots).copied();
-        all.filter(|(s, v)| s.is_finite() && v.is_finite()).max_by(|a, b| a.1.total_cmp(&b.1))
+        let finite = |&&(s, v): &&Point| s.is_finite() && v.is_finite();
+        let highest = || self.dots.iter().filter(finite).max_by(|a, b| a.1.total_cmp(&b.1));
+        self.line.iter().rfind(finite).or_else(highest).copied()
     }
 }

@@ -79,7 +79,7 @@ pub(super) fn run(
     let mut hours = hours(wanted, record, zone)?;
     if hours.is_empty() {
         return Err(Failure::Failed(format!(
-            "there is no light of {} since {}; name an earlier day with --since",
+            "of no hour since {} the record of {} holds half; name an earlier day with --since",
             wanted.sensor, wanted.since
         )));
     }

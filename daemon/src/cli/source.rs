@@ -262,10 +262,13 @@ impl Under {
         )
     }
 
-    fn series(&self, dose: Dose) -> Series {
+    /// A dot for each print, and a line at the middle of them over the time of all.
+    fn series(&self, dose: Dose, during: (f64, f64)) -> Series {
+        let middle = self.seconds(dose, 0.5) / 60.0;
         let minutes = |light: f64| dose.j_m2() / light / 60.0;
         Series {
-            label: vec![self.name.clone(), format!("mostly {:.1} min", self.seconds(dose, 0.5) / 60.0)],
+            label: vec![format!("{}, mostly {middle:.1} min", self.name)],
+            line: vec![(during.0, middle), (during.1, middle)],
             dots: self.prints.iter().map(|&(begun, light)| (begun, minutes(light))).collect(),
             ..Series::default()
         }
@@ -280,12 +283,14 @@ fn compare(args: &CompareArgs, context: &Context) -> Result<(), Failure> {
     let dose = args.dose.dose();
     let cost = b.seconds(dose, 0.5) - a.seconds(dose, 0.5);
     if let Some(file) = &args.chart {
+        let begun = || a.prints.iter().chain(&b.prints).map(|print| print.0);
+        let during = (begun().fold(f64::INFINITY, f64::min), begun().fold(0.0, f64::max));
         let chart = Readings {
             title: format!("{} and {}", a.name, b.name),
             subtitle: vec![format!("minutes to {dose} at the sensor, for each print by when it began")],
             name: "minutes",
             across: Across::TimeOfDay,
-            series: vec![a.series(dose), b.series(dose)],
+            series: vec![a.series(dose, during), b.series(dose, during)],
         };
         charts::save(file, &charts::readings(&chart)).map_err(|e| Failure::Failed(e.to_string()))?;
     }
