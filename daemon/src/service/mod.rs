@@ -124,6 +124,8 @@ pub struct Service {
     told_token: u64,
     /// Whether something was written since.
     unwritten: bool,
+    /// While a request is carried out: whether its commit at the end is owed.
+    owed_commit: Option<bool>,
     flush_at: Mono,
     /// When the state of each frame is to be published next.
     publish_at: Vec<Option<Mono>>,
@@ -197,6 +199,7 @@ impl Service {
             token: 0,
             told_token: 0,
             unwritten: false,
+            owed_commit: None,
             flush_at: now,
             troubles: recovered.troubles,
             ledger_trouble: None,

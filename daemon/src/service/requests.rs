@@ -82,7 +82,10 @@ impl Service {
 
     /// Carries a request out. It is acknowledged when the ledger has it.
     fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>) {
+        // What follows from it and its answer are one commit: none is kept without the other.
+        self.owed_commit = Some(false);
         let done = self.carry_out(now, request);
+        let is_owed = self.owed_commit.take() == Some(true);
         let (answer, kept) = match done {
             Ok(Done::Kept(answer)) => (answer, true),
             Ok(Done::Told(answer)) => (answer, false),
@@ -91,7 +94,7 @@ impl Service {
         // With the commit that it waits for, if any.
         let token = if kept { self.token + 1 } else { self.told_token };
         self.remember(id, &answer, token);
-        if kept {
+        if kept || is_owed {
             self.commit(now);
         }
         self.answer_when_safe(token, asker, answer);

@@ -86,7 +86,13 @@ impl Service {
             }
         }
         if urgent || !signals.is_empty() {
-            let token = self.commit(now);
+            let token = match &mut self.owed_commit {
+                Some(is_owed) => {
+                    *is_owed = true;
+                    self.token + 1
+                }
+                None => self.commit(now),
+            };
             self.unsafe_yet.extend(signals.into_iter().map(|row| (token, row)));
         }
     }
