@@ -175,7 +175,10 @@ fn two_rigs_with_one_sensor_agree() {
     ok(&yard.frameside(["bring-in", "oak"]));
     let show = json_of(&shed, &["show", &print]);
     assert_eq!(show["gaps"], serde_json::json!([]));
-    assert_eq!(show["calibration"], serde_json::json!({ "from": "mqtt", "rig": "yard", "sensor": "sky" }));
+    assert_eq!(
+        show["calibration"]["part"],
+        serde_json::json!({ "from": "mqtt", "rig": "yard", "sensor": "sky" })
+    );
     let row = Record::open(&shed.path("ledger.sqlite")).unwrap().find(&print).unwrap();
     let (begun, due) = (row.begun().unwrap(), row.due().unwrap());
     let here = fell(&yard, "sky", begun.unix_ms as f64, due.unix_ms as f64);

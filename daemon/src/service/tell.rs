@@ -350,8 +350,11 @@ impl Service {
         let kept: Vec<_> = self.promised.extract_if(.., |(t, ..)| *t <= token).collect();
         for (_, asker, mut answer) in kept {
             if let Some(trouble) = &self.ledger_trouble {
-                answer["warning"] =
-                    format!("this is in memory only; the record cannot be written: {trouble}").into();
+                let mut warning = format!("this is in memory only; the record cannot be written: {trouble}");
+                if let Some(other) = answer["warning"].as_str() {
+                    warning = format!("{warning}; {other}");
+                }
+                answer["warning"] = warning.into();
             }
             self.answer(asker, answer);
         }
