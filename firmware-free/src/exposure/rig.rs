@@ -416,7 +416,11 @@ impl Rig {
                 Some(&(level, frame, wants)) if level.0 <= reached => {
                     sensor.queue.pop_first();
                     let at = self.not_before_aim(frame, step.crossing(level.0).unwrap_or(step.to()));
-                    self.call(frame, wants, at, step.total_at(at), true);
+                    // A target given after a reading that comes late is reached after it, too.
+                    let settled = at <= step.to();
+                    let integral = &self.sensors[usize::from(id.0)].integral;
+                    let total = if settled { step.total_at(at) } else { integral.peek(at) };
+                    self.call(frame, wants, at, total, settled);
                 }
                 _ => break,
             }

@@ -82,6 +82,29 @@ fn a_print_begun_before_a_late_reading_ends_a_gap_is_not_called() {
     assert!((dose.best.j_m2() - 4.0).abs() < 1e-9, "{dose:?}");
 }
 
+#[test]
+fn a_target_given_after_a_late_reading_is_settled_by_the_next() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 40.0);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(1_000.0)));
+    read(&mut rig, sensor, 1.0, 40.0);
+    tell(&mut rig, frames[0], 2.6, Command::Retarget(target(105.0))).unwrap();
+    drain(&mut rig);
+    // Without this one nothing past 2.5 s, and 100 J/m², is believed.
+    let late = Reading::of(at(2.0), Irradiance::from_w_m2(100.0));
+    rig.handle(at(2.7), Input::Reading(sensor, late)).unwrap();
+    let mut outputs = drain(&mut rig);
+    read(&mut rig, sensor, 3.0, 100.0);
+    outputs.extend(drain(&mut rig));
+    let due = event(&outputs, EventKind::Due).unwrap().seq;
+    let due = outputs.iter().find_map(|output| match output {
+        Output::Settled { seq, dose, .. } if *seq == due => Some(dose.best.j_m2()),
+        _ => None,
+    });
+    // By hand: 40 + 70 + 0.6 times 100.
+    assert!((due.unwrap() - 170.0).abs() < 1e-9, "{outputs:?}");
+}
+
 /// The same, killed after that reading was kept and before the next.
 #[test]
 fn a_print_begun_before_a_late_reading_is_not_called_after_a_restart_either() {
