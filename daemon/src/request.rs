@@ -5,6 +5,7 @@
 //! Doses are written as people type them. Unknown fields are refused.
 
 use frameside_core::quantity::TargetDose;
+use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
 /// A request.
@@ -12,6 +13,15 @@ use serde_json::{Map, Value, json};
 pub enum Request {
     /// What is on the rig.
     Status,
+    /// The newest prints of its record.
+    Prints {
+        /// Only those of this recipe.
+        recipe: Option<String>,
+        /// Only those begun on this day of the rig's zone or later.
+        since: Option<Date>,
+        /// Only those that wait to be judged.
+        unjudged: bool,
+    },
     /// Begin a print.
     Expose(Expose),
     /// The cover goes on.
@@ -105,7 +115,9 @@ pub enum RequestError {
     #[error("a request is one JSON object such as {{\"do\":\"status\"}}: {0}")]
     NotJson(String),
     /// No verb, or one that is not known.
-    #[error("'{0}' cannot be done; what can: status, expose, cover, uncover, bring-in, hush, retarget, note")]
+    #[error(
+        "'{0}' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note"
+    )]
     Verb(String),
     /// A field is missing.
     #[error("'{verb}' needs \"{field}\"")]
@@ -160,6 +172,11 @@ impl Request {
         let mut fields = Fields::new(fields)?;
         let request = match fields.verb.as_str() {
             "status" => Self::Status,
+            "prints" => Self::Prints {
+                recipe: fields.text("recipe", LONGEST_NAME)?,
+                since: fields.day("since")?,
+                unjudged: fields.flag("unjudged")?,
+            },
             "expose" => Self::Expose(Expose {
                 frame: fields.name("frame")?,
                 aim: fields.aim()?,
@@ -191,8 +208,18 @@ impl Request {
     /// The request as a line of JSON, without its end.
     #[must_use]
     pub fn to_json(&self) -> String {
-        let value = match self {
+        self.to_value().to_string()
+    }
+
+    /// The request as a JSON object.
+    #[must_use]
+    pub fn to_value(&self) -> Value {
+        match self {
             Self::Status => json!({ "do": "status" }),
+            Self::Prints { recipe, since, unjudged } => {
+                let since = since.map(|day| day.to_string());
+                json!({ "do": "prints", "recipe": recipe, "since": since, "unjudged": unjudged })
+            }
             Self::Expose(expose) => expose.to_value(),
             Self::Cover { frame } => json!({ "do": "cover", "frame": frame }),
             Self::Uncover { frame } => json!({ "do": "uncover", "frame": frame }),
@@ -204,14 +231,13 @@ impl Request {
             Self::Note { print, text, tone } => {
                 json!({ "do": "note", "print": print, "text": text, "tone": tone })
             }
-        };
-        value.to_string()
+        }
     }
 
     /// Whether it changes nothing.
     #[must_use]
     pub fn only_asks(&self) -> bool {
-        matches!(self, Self::Status)
+        matches!(self, Self::Status | Self::Prints { .. })
     }
 }
 
@@ -250,6 +276,11 @@ impl Fields {
             None => return Err(RequestError::Missing { verb: "a request".to_owned(), field: "do" }),
         };
         Ok(Self { verb, left })
+    }
+
+    fn day(&mut self, field: &'static str) -> Result<Option<Date>, RequestError> {
+        let wrong = || RequestError::Field { field, why: "is a day such as \"2026-07-14\"".to_owned() };
+        self.text(field, LONGEST_NAME)?.map(|text| text.parse().map_err(|_| wrong())).transpose()
     }
 
     fn missing(&self, field: &'static str) -> RequestError {
@@ -398,7 +429,7 @@ mod tests {
             ("{}", "'a request' needs \"do\""),
             (
                 r#"{"do":"bake"}"#,
-                "'bake' cannot be done; what can: status, expose, cover, uncover, bring-in, hush, retarget, note",
+                "'bake' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note",
             ),
             (r#"{"do":"cover"}"#, "'cover' needs \"frame\""),
             (r#"{"do":"cover","frame":3}"#, "\"frame\" must be text"),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use frameside::ledger::Record;
 use frameside_tests::{Broker, Publish, Site, wait_for};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::yard::{SOON, assert_on_target, expose, json_of, kept, number, ok, refused, says};
 
@@ -221,9 +221,26 @@ fn one_rig_tells_how_all_of_them_stand() {
     assert_eq!((&all[0]["rig"], &all[1]["rig"]), (&"shed".into(), &"yard".into()), "{all}");
     assert_eq!(
         (&all[0]["frames"][1]["print"], &all[1]["frames"][0]["frame"]),
-        (&print.into(), &"oak".into())
+        (&print.as_str().into(), &"oak".into())
     );
     assert_eq!(json_of(&yard, &["status", "--rig", "shed"])[0]["rig"], "shed");
+    // The record of the other rig, as that rig itself lists it.
+    let lists = json_of(&yard, &["prints", "--rig", "all"]);
+    assert_eq!(
+        (&lists[0]["prints"], &lists[1]["prints"]),
+        (&json_of(&shed, &["prints"]), &json!([])),
+        "{lists}"
+    );
+    let text = ok(&yard.frameside(["prints", "--rig", "all"]));
+    let own = ok(&shed.frameside(["prints"]));
+    let indented: String = own.lines().map(|line| format!("  {line}\n")).collect();
+    assert_eq!(
+        text,
+        format!("shed\n{indented}yard\n  no prints yet; 'frameside expose FRAME --target DOSE' begins one\n")
+    );
+    assert_eq!(json_of(&yard, &["prints", "--rig", "shed", "--unjudged"])[0]["prints"], json!([]));
+    let (code, said) = refused(&yard.frameside(["prints", "--since", "may"]));
+    assert!(code == 2 && said.contains("'may' is not a day"), "{said}");
     assert!(shed_runs.terminate().success());
     let text = ok(&yard.frameside(["status", "--rig", "all"]));
     assert!(text.starts_with("shed\n  not online\nyard\n  light at sky: "), "{text}");

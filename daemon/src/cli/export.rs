@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 use clap::ValueEnum;
 use serde_json::{Value, json};
 
-use super::prints::row_json;
 use super::{Context, Failure, out, out_json};
 use crate::ledger::{self, Filter, Record};
+use crate::listed::Listed;
 use crate::table::{Column, Table};
 
 /// Prints have a row each, curves a row for each instant. JSON without --prints
@@ -69,7 +69,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     } else {
         if args.prints || everything {
             let rows = record.prints(&Filter::default())?;
-            let rows: Vec<Value> = rows.iter().rev().map(|row| row_json(row, &zone)).collect();
+            let rows: Vec<Value> = rows.iter().rev().map(|row| json!(Listed::of(row, &zone))).collect();
             files.push(write(args, "prints", &prints(&rows))?);
         }
         if args.curves || everything {

@@ -7,10 +7,10 @@ use frameside_core::exposure::EventKind;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::prints::{over, row_json};
 use super::{Context, Failure, out, out_json};
 use crate::charts;
 use crate::ledger::{EventRow, Judgement, PrintDetail, Restated, Verdict};
+use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
 
@@ -84,7 +84,7 @@ fn restated_sentence(restated: Restated, print: &PrintDetail) -> String {
 fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {
     let row = &print.row;
     let begun = row.begun().map_or(0, |e| e.unix_ms) as f64;
-    let mut value = row_json(row, zone);
+    let mut value = json!(Listed::of(row, zone));
     let extra = json!({
         "sensor": row.sensor,
         "glass": row.glass,
@@ -161,7 +161,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
             text,
             "dose {}, {} against the target, in {} of light",
             words::dose(event.dose),
-            over(event.dose.best, row),
+            over(event.dose.best, row.target()),
             words::span(seconds)
         );
     }

@@ -1,11 +1,8 @@
 //! `frameside status`
 
-use std::fmt::Write as _;
-
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::{Context, Failure, broker, out, out_json};
-use crate::mqtt::{RigAnswer, ask_rigs};
 use crate::request::Request;
 use crate::status::Status;
 
@@ -49,46 +46,13 @@ fn read(answer: &Value) -> Result<Status, Failure> {
 
 /// Asks over the broker.
 fn of_rigs(rig: &str, context: &Context) -> Result<(), Failure> {
-    let config = context.config()?;
-    let Some(mqtt) = &config.mqtt else {
-        return Err(Failure::Usage("--rig asks over a broker; add [mqtt] to the config".to_owned()));
-    };
-    let settings = broker::settings(&config, mqtt, "")?;
-    let one = (rig != "all").then_some(rig);
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| Failure::Failed(format!("the runtime does not start: {error}")))?;
-    let answers = runtime
-        .block_on(ask_rigs(&settings, one, &json!({ "do": "status" })))
-        .map_err(|error| Failure::Failed(format!("the broker at {}: {error}", mqtt.broker)))?;
-    if answers.is_empty() {
-        return Err(Failure::Failed(format!(
-            "the broker at {} knows no rig{}; its access list may not let {} see any",
-            mqtt.broker,
-            one.map(|rig| format!(" '{}'", rig.escape_default())).unwrap_or_default(),
-            settings.user.as_deref().unwrap_or("an unknown user"),
-        )));
-    }
+    let answers = broker::ask(rig, &Request::Status, context)?;
     if context.json {
         out_json(&answers.iter().map(|(rig, answer)| answer.to_json(rig)).collect());
         return Ok(());
     }
     for (rig, answer) in &answers {
-        out(&for_people(rig, answer)?);
+        out(&broker::told(rig, answer, |answer| Ok(read(answer)?.for_people()))?);
     }
     Ok(())
-}
-
-fn for_people(rig: &str, answer: &RigAnswer) -> Result<String, Failure> {
-    let lines = match answer {
-        RigAnswer::Away => "not online".to_owned(),
-        RigAnswer::Silent => "online, but does not answer; is this user allowed to command it?".to_owned(),
-        RigAnswer::Answered(answer) => read(answer)?.for_people(),
-    };
-    let mut text = format!("{rig}\n");
-    for line in lines.lines() {
-        let _ = writeln!(text, "  {line}");
-    }
-    Ok(text)
 }

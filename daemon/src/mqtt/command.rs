@@ -393,7 +393,9 @@ mod tests {
         ] {
             assert_eq!(error(topic, payload), expected, "{topic}");
         }
-        assert!(error("command", r#"{"do":"covr"}"#).contains("status, expose, cover, uncover, bring-in"));
+        assert!(
+            error("command", r#"{"do":"covr"}"#).contains("status, prints, expose, cover, uncover, bring-in")
+        );
     }
 
     #[test]

@@ -225,6 +225,30 @@ pub(super) fn access(settings: &Settings) -> MqttOptions {
     options
 }
 
+/// The way of answers to the broker, from any thread.
+#[derive(Debug, Clone)]
+pub struct Answers {
+    prefix: Arc<str>,
+    connection: SharedConnection,
+}
+
+impl Answers {
+    /// As [`Link::answer`].
+    ///
+    /// # Errors
+    /// As [`Link::answer`].
+    pub fn send(&self, answer: Publication) -> Result<(), NotSent> {
+        let mut connection = self.connection.lock();
+        let connection = connection.as_mut().ok_or(NotSent::Down)?;
+        if connection.answers.len() >= MOST_ANSWERS {
+            return Err(NotSent::Full);
+        }
+        connection.answers.push_back(answer);
+        connection.send_answers(&self.prefix);
+        Ok(())
+    }
+}
+
 impl Link {
     /// Hands a message to the link. Does not wait, ever.
     ///
@@ -246,14 +270,13 @@ impl Link {
     /// # Errors
     /// As [`Self::publish`], but for the length, which is only known later.
     pub fn answer(&self, answer: Publication) -> Result<(), NotSent> {
-        let mut connection = self.connection.lock();
-        let connection = connection.as_mut().ok_or(NotSent::Down)?;
-        if connection.answers.len() >= MOST_ANSWERS {
-            return Err(NotSent::Full);
-        }
-        connection.answers.push_back(answer);
-        connection.send_answers(&self.prefix);
-        Ok(())
+        self.answers().send(answer)
+    }
+
+    /// The way for an answer that is found on another thread.
+    #[must_use]
+    pub fn answers(&self) -> Answers {
+        Answers { prefix: Arc::clone(&self.prefix), connection: self.connection.clone() }
     }
 
     /// Says that the rig is online, after everything else that the broker

@@ -19,7 +19,7 @@ pub use announcer::{Announcer, AtBroker};
 pub use ask::{RigAnswer, ask_rigs};
 pub use command::{BARE_VERBS, Command, CommandError, Incoming, LONGEST_PAYLOAD, ReplyTo};
 pub(crate) use link::random_share;
-pub use link::{BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
+pub use link::{Answers, BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
 pub use outbox::Outbox;
 pub use publication::{Delivery, Publication, Topic};
 pub use remote::{LightMessage, NotALight, RemoteLight};

@@ -6,6 +6,7 @@
 //! ledger has it safe: answers and signals wait for the commit they belong to.
 
 mod announce;
+mod list;
 mod requests;
 mod run;
 #[cfg(test)]
@@ -146,6 +147,8 @@ pub struct Service {
     ledger_trouble: Option<String>,
     /// Why there is no link to the broker.
     link_trouble: Option<String>,
+    /// Those who read the record for somebody.
+    readers: list::Readers,
     /// How many prints are out.
     out: usize,
 }
@@ -204,6 +207,7 @@ impl Service {
             troubles: recovered.troubles,
             ledger_trouble: None,
             link_trouble: None,
+            readers: list::Readers::default(),
             out: 0,
         };
         service.watch.set_wall(wall);

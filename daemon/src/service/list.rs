@@ -1,0 +1,97 @@
+//! Lists of prints for whoever asks a running rig. The record of years takes a while
+//! to read, so a thread of its own does it: no reading and no call waits for it.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use super::{Asker, Service};
+use crate::ledger::{Filter, LedgerError, Record};
+use crate::listed::Listed;
+use crate::request::refusal;
+
+/// The newest so many are told; a message to the broker holds no more.
+const MOST_LISTED: usize = 200;
+/// More at once is no curiosity.
+const MOST_READERS: usize = 4;
+
+/// How many read the record now.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Readers(Arc<AtomicUsize>);
+
+/// One who reads; counted until dropped.
+struct Reader(Readers);
+
+impl Readers {
+    fn another(&self) -> Option<Reader> {
+        let before = self.0.fetch_add(1, Ordering::Relaxed);
+        let reader = Reader(self.clone());
+        (before < MOST_READERS).then_some(reader)
+    }
+}
+
+impl Drop for Reader {
+    fn drop(&mut self) {
+        self.0.0.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
+impl Service {
+    pub(super) fn list_prints(
+        &self,
+        recipe: Option<String>,
+        since: Option<Date>,
+        unjudged: bool,
+        asker: Asker,
+    ) {
+        let tell = self.teller(asker);
+        let Some(reader) = self.readers.another() else {
+            return tell(refusal("too many read the record at once; try again"));
+        };
+        let (path, zone) = (self.setup.ledger.clone(), self.setup.zone.clone());
+        let read = move || {
+            let answer = newest(&path, &zone, recipe, since, unjudged);
+            tell(answer.unwrap_or_else(|error| refusal(&error.to_string())));
+            drop(reader);
+        };
+        if let Err(error) = std::thread::Builder::new().name("list".into()).spawn(read) {
+            // Whoever asked hears that nothing comes, since the way to it went with the thread.
+            tracing::warn!(%error, "the record is not read");
+        }
+    }
+
+    /// The way to whoever asked, from any thread.
+    fn teller(&self, asker: Asker) -> Box<dyn FnOnce(Value) + Send> {
+        match asker {
+            // Whoever asked may have gone.
+            Asker::Socket(to) => Box::new(move |answer| drop(to.send(answer))),
+            Asker::Broker(reply) => {
+                let answers = self.hands.link.as_ref().map(crate::mqtt::Link::answers);
+                Box::new(move |answer| {
+                    if let Some(Err(error)) = answers.map(|answers| answers.send(reply.with(answer))) {
+                        tracing::debug!("{error}");
+                    }
+                })
+            }
+        }
+    }
+}
+
+fn newest(
+    path: &Path,
+    zone: &TimeZone,
+    recipe: Option<String>,
+    since: Option<Date>,
+    unjudged: bool,
+) -> Result<Value, LedgerError> {
+    let midnight =
+        |day: Date| day.to_zoned_datetime(zone.clone()).ok().map(|at| at.timestamp().as_millisecond());
+    let since_ms = since.and_then(midnight);
+    let prints = Record::open(path)?.prints(&Filter { recipe, since_ms, unjudged })?;
+    let listed: Vec<Listed> = prints.iter().take(MOST_LISTED).map(|print| Listed::of(print, zone)).collect();
+    Ok(json!({ "ok": true, "more": prints.len() - listed.len(), "prints": listed }))
+}
