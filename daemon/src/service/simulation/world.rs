@@ -398,21 +398,28 @@ impl World {
     /// Everything the ledger was asked for is done, or failed.
     pub(super) fn settle(&mut self) {
         self.note_commit();
-        let mut in_trouble = false;
         while self.service().awaits_ledger() {
             let Some(event) = self.events.blocking_recv() else { return };
-            in_trouble = matches!(event, LedgerEvent::Trouble(..));
+            let in_trouble = matches!(event, LedgerEvent::Trouble(..));
             if let LedgerEvent::Committed(token) = event {
                 self.make_safe(token);
             }
             self.service().on_ledger(event);
+            self.hear_answers(in_trouble);
         }
-        for (mut answer, good) in std::mem::take(&mut self.promised) {
-            let answer = answer.try_recv().expect("everything is answered once the ledger is done");
-            assert_eq!(answer["ok"], good, "{answer}");
+        self.hear_answers(false);
+        assert!(self.promised.is_empty(), "everything is answered once the ledger is done");
+    }
+
+    /// What is done is acknowledged, with a warning if it is in memory only.
+    fn hear_answers(&mut self, in_trouble: bool) {
+        self.promised.retain_mut(|(answer, good)| {
+            let Ok(answer) = answer.try_recv() else { return true };
+            assert_eq!(answer["ok"], *good, "{answer}");
             let warned = answer["warning"].as_str().is_some_and(|warning| warning.contains("in memory only"));
-            assert!(!good || warned == in_trouble, "full {}: {answer}", self.is_full);
-        }
+            assert!(!*good || warned == in_trouble, "{answer}");
+            false
+        });
     }
 
     fn make_safe(&mut self, token: u64) {
