@@ -165,6 +165,13 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
             words::span(seconds)
         );
     }
+    if row.is_uncalibrated() {
+        let _ = writeln!(
+            text,
+            "! sensor {} was not calibrated: read its doses as the part's own unit, not as kJ/m²",
+            row.sensor
+        );
+    }
     for event in &row.events {
         let _ = writeln!(text, "  {}  {}", when(event, zone), what(event));
     }
