@@ -16,6 +16,7 @@ mod notebook;
 mod recipe;
 mod record;
 mod recovery;
+mod salvage;
 mod schema;
 mod whole;
 mod writer;
@@ -213,8 +214,9 @@ impl Ledger {
             Err(error) if schema::is_damage(&error) => {
                 let aside = set_aside(path, "damaged").map_err(io)?;
                 troubles.push(format!(
-                    "the record was damaged ({error}); it is kept as {} and a new one was begun",
-                    aside.display()
+                    "the record was damaged ({error}); it is kept as {} and a new one was begun; {}",
+                    aside.display(),
+                    salvaged(&aside, path)
                 ));
                 schema::open(path)?
             }
@@ -295,11 +297,7 @@ impl Ledger {
 
 /// Moves a file and what belongs to it out of the way, under a name that says why.
 fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
-    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let aside = (1..)
-        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
-        .find(|candidate| !candidate.exists())
-        .expect("some number is free");
+    let aside = free_name(path, why);
     std::fs::rename(path, &aside)?;
     for ending in ["-wal", "-shm"] {
         let (from, to) = (with_ending(path, ending), with_ending(&aside, ending));
@@ -308,6 +306,36 @@ fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
         }
     }
     Ok(aside)
+}
+
+/// A name beside a path's that nothing has yet: `<path>.<why>-<n>`.
+fn free_name(path: &Path, why: &str) -> PathBuf {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    (1..)
+        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
+        .find(|candidate| !candidate.exists())
+        .expect("some number is free")
+}
+
+/// What could be saved of a damaged record, in words.
+fn salvaged(damaged: &Path, beside: &Path) -> String {
+    match salvage::salvage(damaged, beside) {
+        Ok(Some(saved)) => {
+            let torn = if saved.torn.is_empty() {
+                "nothing is missing".to_owned()
+            } else {
+                format!("not all of: {}", saved.torn.join(", "))
+            };
+            format!(
+                "what could be read is saved as {} ({} rows; {torn}); to have it back, stop the daemon and \
+                 'frameside restore' it",
+                saved.path.display(),
+                saved.rows
+            )
+        }
+        Ok(None) => "nothing of it can be read".to_owned(),
+        Err(error) => format!("what could be read is not saved: {error}"),
+    }
 }
 
 fn with_ending(path: &Path, ending: &str) -> PathBuf {

@@ -566,6 +566,39 @@ fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
 }
 
 #[test]
+fn what_a_damaged_record_still_gives_is_saved() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    for n in 1..200 {
+        bench.expose(f64::from(n), Plan::dose(target(1e6)));
+        bench.tell(f64::from(n) + 0.5, Command::BringIn);
+    }
+    bench.shine(200, 260);
+    bench.commit();
+    bench.ledger.finish().unwrap();
+    let events: i64 = bench_sql(&folder, "SELECT count(*) FROM event");
+    let leaf: i64 = bench_sql(
+        &folder,
+        "SELECT pageno FROM dbstat WHERE name = 'event' AND pagetype = 'leaf' LIMIT 1 OFFSET 10",
+    );
+    let mut bytes = std::fs::read(&path).unwrap();
+    let page = usize::try_from(leaf - 1).unwrap() * 1024;
+    bytes[page..page + 1024].fill(0xFF);
+    std::fs::write(&path, &bytes).unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
+    let trouble = &recovered.troubles[0];
+    assert!(trouble.contains("ledger.sqlite.saved-1") && trouble.contains("not all of: event"), "{trouble}");
+    assert!(recovered.prints.is_empty(), "nothing is taken up from it");
+    let saved = Record::open(&folder.path().join("ledger.sqlite.saved-1")).unwrap();
+    assert_eq!(saved.prints(&Filter::default()).unwrap().len(), 199);
+    assert_eq!(saved.light("sky", 0.0, 4e12).unwrap().len(), 62);
+    let kept: usize = saved.prints(&Filter::default()).unwrap().iter().map(|print| print.events.len()).sum();
+    assert!(kept > 300 && kept < usize::try_from(events).unwrap(), "{kept} of {events} events");
+}
+
+#[test]
 fn a_record_at_rest_is_read_by_who_may_not_write_beside_it() {
     use std::os::unix::fs::PermissionsExt as _;
     let folder = TempDir::new().unwrap();
