@@ -112,7 +112,7 @@ impl Bench {
             match self.events.blocking_recv().unwrap() {
                 LedgerEvent::Committed(token) if token == self.token => return,
                 LedgerEvent::Committed(_) => {}
-                LedgerEvent::Trouble(_, trouble) => panic!("{trouble}"),
+                other => panic!("{other:?}"),
             }
         }
     }
@@ -627,7 +627,7 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 4);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
@@ -645,7 +645,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 4);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();

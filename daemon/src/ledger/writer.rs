@@ -9,13 +9,14 @@ use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
-use super::{Boot, Entry, LedgerEvent, NewPrint};
+use super::{Boot, Entry, LedgerEvent, NewPrint, unjudged};
 
 /// What the thread is asked to do.
 #[derive(Debug)]
 pub(super) enum Job {
     Write(Entry),
     Commit(u64),
+    LookForUnjudged { before_ms: i64 },
     Name { stem: String, answer: Sender<rusqlite::Result<String>> },
     Finish,
 }
@@ -99,6 +100,7 @@ impl Writer {
                     // Who asked may have stopped waiting.
                     let _ = answer.send(self.name(&stem));
                 }
+                Ok(Job::LookForUnjudged { before_ms }) => self.unjudged(before_ms).into_iter().for_each(tell),
                 Ok(Job::Commit(token)) => {
                     self.asked = Some(token);
                     self.flush().into_iter().for_each(tell);
@@ -110,6 +112,17 @@ impl Writer {
                 Err(RecvTimeoutError::Timeout) => {}
             }
         }
+    }
+
+    /// Those that wait to be judged, if any. Nothing while the file cannot be
+    /// written: who was told of a print could not be kept.
+    fn unjudged(&mut self, before_ms: i64) -> Option<LedgerEvent> {
+        if self.failing {
+            return None;
+        }
+        let found = unjudged::waiting(&self.connection, before_ms)
+            .inspect_err(|error| tracing::warn!(%error, "which prints wait to be judged cannot be read"));
+        found.ok().filter(|found| !found.is_empty()).map(LedgerEvent::Unjudged)
     }
 
     fn hold(&mut self, entry: Entry) {
@@ -240,6 +253,9 @@ impl Batch<'_> {
                 "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![row.id, row.frame, row.payload],
             ),
+            Entry::Reminded { print } => {
+                self.run("UPDATE print SET reminded = 1 WHERE id = ?1", params![print])
+            }
             Entry::Sent { id } => self.run("DELETE FROM outbox WHERE id = ?1", params![id]),
             Entry::AtBroker(at_broker) => self.run(
                 "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",

@@ -405,7 +405,8 @@ impl World {
             if let LedgerEvent::Committed(token) = event {
                 self.make_safe(token);
             }
-            self.service().on_ledger(event);
+            let now = self.mono();
+            self.service().on_ledger(now, event);
         }
         for (mut answer, good) in std::mem::take(&mut self.promised) {
             let answer = answer.try_recv().expect("everything is answered once the ledger is done");
