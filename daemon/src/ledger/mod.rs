@@ -9,6 +9,7 @@
 mod calibrations;
 mod chunk;
 mod copy;
+mod factors;
 #[cfg(test)]
 pub(crate) mod faults;
 mod judging;
@@ -32,10 +33,12 @@ use frameside_core::quantity::Mono;
 use serde_json::Value;
 
 use crate::mqtt::AtBroker;
+use crate::request::Note;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
+pub use factors::FactorRow;
 pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
@@ -94,10 +97,8 @@ pub enum Entry {
     Note {
         /// The print.
         print: PrintId,
-        /// The text.
-        text: String,
-        /// How the bare border looks.
-        tone: Option<String>,
+        /// What is noted.
+        note: Note,
         /// When.
         at: Mono,
         /// Whether the print's last `noted` event fixes the dose for it.

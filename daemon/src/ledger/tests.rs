@@ -319,8 +319,7 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
     bench.shine(1, 50);
     let note = |text: &str, with_dose| Entry::Note {
         print: Arc::clone(&print),
-        text: text.into(),
-        tone: Some("blue".into()),
+        note: Note { text: text.into(), tone: Some("blue".into()), ..Note::default() },
         at: at(50.0),
         with_dose,
     };
@@ -332,7 +331,7 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
     bench.commit();
     let notes = record(&folder).detail(&print).unwrap().notes;
     assert!((notes[0].dose.unwrap().j_m2() - dose).abs() < 1e-9);
-    assert_eq!((notes[1].text.as_str(), notes[1].dose), ("dry", None));
+    assert_eq!((notes[1].note.text.as_str(), notes[1].dose), ("dry", None));
 }
 
 #[test]
@@ -749,7 +748,12 @@ fn lived_in(folder: &TempDir) {
     bench.shine(10, 40);
     bench.tell(40.5, Command::Note);
     let text = "edge \"turning\"\n".to_owned();
-    bench.ledger.write(Entry::Note { print, text, tone: None, at: at(40.5), with_dose: true });
+    bench.ledger.write(Entry::Note {
+        print,
+        note: Note { text, ..Note::default() },
+        at: at(40.5),
+        with_dose: true,
+    });
     bench.ledger.write(Entry::Signal(OutboxRow {
         id: "1".into(),
         frame: "oak".into(),

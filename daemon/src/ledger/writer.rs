@@ -10,6 +10,7 @@ use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, Transactio
 
 use super::chunk::{self, Codec, Sample};
 use super::{Boot, Entry, LedgerEvent, NewPrint, unjudged};
+use crate::request::Note;
 
 /// What the thread is asked to do.
 #[derive(Debug)]
@@ -246,9 +247,7 @@ impl Batch<'_> {
             Entry::Event(event) => self.event(event),
             Entry::Settled { print, seq, dose, total } => self.settled(print, *seq, dose, total),
             Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
-            Entry::Note { print, text, tone, at, with_dose } => {
-                self.note(print, text, tone.as_deref(), *at, *with_dose)
-            }
+            Entry::Note { print, note, at, with_dose } => self.note(print, note, *at, *with_dose),
             Entry::Signal(row) => self.run(
                 "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![row.id, row.frame, row.payload],
@@ -405,20 +404,14 @@ impl Batch<'_> {
         )
     }
 
-    fn note(
-        &self,
-        print: &str,
-        text: &str,
-        tone: Option<&str>,
-        at: Mono,
-        with_dose: bool,
-    ) -> rusqlite::Result<()> {
+    fn note(&self, print: &str, note: &Note, at: Mono, with_dose: bool) -> rusqlite::Result<()> {
+        let Note { text, tone, step, seconds } = note;
         self.run(
-            "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced)
+            "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced, step, seconds)
              SELECT seq, CASE WHEN ?2 THEN
                         (SELECT max(event.seq) FROM event
                          WHERE event.print = print.seq AND kind = '{\"kind\":\"noted\"}') END,
-                    ?3, ?4, ?5, ?6, ?7, ?8
+                    ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10
              FROM print WHERE id = ?1",
             params![
                 print,
@@ -428,7 +421,9 @@ impl Batch<'_> {
                 self.boot,
                 at.nanos(),
                 self.wall.unix_ms_at(at),
-                self.wall.synchronised
+                self.wall.synchronised,
+                step,
+                seconds
             ],
         )
     }
