@@ -8,6 +8,7 @@
 
 mod bed;
 mod characteristic;
+mod correction;
 mod day_of_light;
 mod dose_curve;
 mod figure;
@@ -23,6 +24,7 @@ use std::path::{Path, PathBuf};
 
 pub use bed::{Bed, bed};
 pub use characteristic::{Characteristic, Mark, WedgeCurve, characteristic};
+pub use correction::{Correction, correction};
 pub use day_of_light::{DayOfLight, HourDose, day_of_light};
 pub use dose_curve::{BandPoint, CurvePoint, DoseCurve, Signal, dose_curve};
 pub use light::LightPoint;

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json};
 use crate::charts;
-use crate::ledger::{EventRow, Judgement, PrintDetail, Restated, Verdict};
+use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Restated, Verdict};
 use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
@@ -98,7 +98,8 @@ fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {
             "dose_j_m2": gap.dose.best.j_m2(), "low_j_m2": gap.dose.low.j_m2(), "high_j_m2": gap.dose.high.j_m2(),
         })).collect::<Vec<_>>(),
         "notes": print.notes.iter().map(|note| json!({
-            "at": words::rfc3339(note.unix_ms, zone), "text": note.text, "tone": note.tone,
+            "at": words::rfc3339(note.unix_ms, zone), "text": note.note.text, "tone": note.note.tone,
+            "step": note.note.step, "seconds": note.note.seconds,
             "dose_j_m2": note.dose.map(|d| d.j_m2()),
         })).collect::<Vec<_>>(),
         "judgements": print.judgements.iter().map(|judgement| judgement_json(judgement, zone)).collect::<Vec<_>>(),
@@ -181,9 +182,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         let _ = writeln!(text, "light was not seen for {} from {from}", words::span(seconds));
     }
     for note in &print.notes {
-        let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
-        let dose = note.dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
-        let _ = writeln!(text, "note of {}{dose}{tone}: {}", words::clock(note.unix_ms, zone), note.text);
+        let _ = writeln!(text, "{}", noted(note, row.begun(), zone));
     }
     for judgement in &print.judgements {
         let wet = if judgement.is_final() { "" } else { ", before it was dry and oxidised" };
@@ -195,6 +194,23 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         );
     }
     text
+}
+
+fn noted(row: &NoteRow, begun: Option<&EventRow>, zone: &TimeZone) -> String {
+    let NoteRow { unix_ms, note, dose } = row;
+    // What is done afterwards may be done on another day.
+    let day = words::day(*unix_ms, zone);
+    let is_same_day = begun.is_some_and(|event| words::day(event.unix_ms, zone) == day);
+    let clock = words::clock(*unix_ms, zone);
+    let when = if is_same_day { clock } else { format!("{day} {clock}") };
+    let dose = dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
+    let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
+    let done = match (note.step.as_deref(), note.seconds) {
+        (Some(step), Some(seconds)) => format!(", {step} for {}", words::span(seconds)),
+        (Some(step), None) => format!(", {step}"),
+        (None, _) => String::new(),
+    };
+    format!("note of {when}{dose}{tone}{done}: {}", note.text)
 }
 
 fn judged(verdict: &Verdict) -> String {

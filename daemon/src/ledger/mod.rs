@@ -9,6 +9,7 @@
 mod calibrations;
 mod chunk;
 mod copy;
+mod factors;
 #[cfg(test)]
 pub(crate) mod faults;
 mod judging;
@@ -18,6 +19,7 @@ mod record;
 mod recovery;
 mod salvage;
 mod schema;
+mod unjudged;
 mod whole;
 mod writer;
 
@@ -32,16 +34,19 @@ use frameside_core::quantity::Mono;
 use serde_json::Value;
 
 use crate::mqtt::AtBroker;
+use crate::request::Note;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
+pub use factors::FactorRow;
 pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
+pub use unjudged::Unjudged;
 pub use whole::write_json;
 
 /// Something to keep.
@@ -93,10 +98,8 @@ pub enum Entry {
     Note {
         /// The print.
         print: PrintId,
-        /// The text.
-        text: String,
-        /// How the bare border looks.
-        tone: Option<String>,
+        /// What is noted.
+        note: Note,
         /// When.
         at: Mono,
         /// Whether the print's last `noted` event fixes the dose for it.
@@ -104,6 +107,11 @@ pub enum Entry {
     },
     /// A signal that the broker has yet to acknowledge.
     Signal(OutboxRow),
+    /// It was told that a print waits to be judged.
+    Reminded {
+        /// The print's name.
+        print: String,
+    },
     /// The broker has acknowledged a signal.
     Sent {
         /// The signal's id.
@@ -159,13 +167,15 @@ pub struct OutboxRow {
 }
 
 /// What the ledger's thread has to say.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum LedgerEvent {
     /// Everything written before the commit of this token is safe.
     Committed(u64),
     /// It cannot write. What was to be safe by this token is kept in memory
     /// and written as soon as that works again.
     Trouble(u64, String),
+    /// Prints that wait to be judged and were not told of. There is at least one.
+    Unjudged(Vec<Unjudged>),
 }
 
 /// The rig's clocks as the ledger needs them at its start.
@@ -253,6 +263,12 @@ impl Ledger {
     /// the token.
     pub fn commit(&self, token: u64) {
         self.send(writer::Job::Commit(token));
+    }
+
+    /// Asks which prints that came in before a wall time (ms since 1970) nobody has
+    /// judged or was told of; the thread answers if there are any.
+    pub fn look_for_unjudged(&self, before_ms: i64) {
+        self.send(writer::Job::LookForUnjudged { before_ms });
     }
 
     /// Gives out the next free name `<day>-<frame>-<n>` for a print.
