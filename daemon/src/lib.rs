@@ -24,4 +24,5 @@ pub mod service;
 pub mod socket;
 pub mod status;
 pub mod table;
+pub mod watch;
 pub mod words;

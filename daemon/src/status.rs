@@ -108,7 +108,8 @@ impl Status {
 }
 
 impl SensorStatus {
-    fn line(&self) -> String {
+    /// The light, how old it is where that matters, and what is wrong.
+    pub(crate) fn line(&self) -> String {
         let mut line = format!("light at {}: ", self.name);
         match (self.irradiance_w_m2, self.age_s) {
             (Some(light), Some(age)) => {
@@ -141,11 +142,16 @@ impl FrameStatus {
             return format!("{name}  empty");
         };
         let share = self.fraction.unwrap_or(0.0);
-        let filled = ((share * BAR as f64) as usize).min(BAR);
-        let bar: String = "#".repeat(filled) + &".".repeat(BAR - filled);
+        let bar = self.bar();
         let dose = self.dose();
         let of = Dose::from_j_m2(target);
         format!("{name}  {bar} {:>4.0} %  {dose} of {of}  {}", share * 100.0, self.what_next())
+    }
+
+    /// Dose over target as a bar.
+    pub(crate) fn bar(&self) -> String {
+        let filled = ((self.fraction.unwrap_or(0.0) * BAR as f64) as usize).min(BAR);
+        "#".repeat(filled) + &".".repeat(BAR - filled)
     }
 
     /// The frame as an answer to whoever did something at it.
@@ -164,7 +170,8 @@ impl FrameStatus {
         }
     }
 
-    fn dose(&self) -> String {
+    /// The dose without its unit, with its bounds where they part.
+    pub(crate) fn dose(&self) -> String {
         let dose = Dose::from_j_m2;
         words::brief_dose(Estimate {
             best: dose(self.dose_j_m2),
@@ -174,7 +181,7 @@ impl FrameStatus {
     }
 
     /// Whether its target was reached, also under its cover.
-    fn is_due(&self) -> bool {
+    pub(crate) fn is_due(&self) -> bool {
         self.due.is_some() && self.remaining_s.is_none()
     }
 
@@ -193,7 +200,8 @@ impl FrameStatus {
         at.map(|at| format!("; {at} if it clears")).unwrap_or_default()
     }
 
-    fn what_next(&self) -> String {
+    /// What comes next, and when.
+    pub(crate) fn what_next(&self) -> String {
         let at = self.due.as_deref().and_then(words::clock_of_rfc3339).unwrap_or_default();
         match self.state {
             FrameState::Empty => String::new(),

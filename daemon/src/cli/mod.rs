@@ -26,6 +26,7 @@ mod source;
 mod status;
 mod strip;
 mod table;
+mod watch;
 mod wedge;
 mod wedge_scan;
 
@@ -91,6 +92,8 @@ enum Verb {
     Retarget(at_frame::Retarget),
     /// What is on the rig
     Status(status::Args),
+    /// The rig live on the terminal
+    Watch(watch::Args),
     /// The light itself: now, or a day's curve
     Light(light::Args),
     /// The record, newest first
@@ -259,6 +262,7 @@ pub fn main() -> ExitCode {
         Verb::Hush(at) => at_frame::hush(at, &context),
         Verb::Retarget(args) => at_frame::retarget(args, &context),
         Verb::Status(args) => status::run(&args, &context),
+        Verb::Watch(args) => watch::run(&args, &context),
         Verb::Light(args) => light::run(&args, &context),
         Verb::Prints(args) => prints::run(args, &context),
         Verb::Show(args) => show::run(&args, &context),

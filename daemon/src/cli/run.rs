@@ -139,7 +139,7 @@ async fn open_ledger(
 }
 
 /// Resolves when the daemon is asked to stop.
-async fn stopped() {
+pub(super) async fn stopped() {
     use tokio::signal::unix::{SignalKind, signal};
     match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
         (Ok(mut term), Ok(mut int)) => {

@@ -1,0 +1,61 @@
+//! What the record knows of the last hour and of the prints that are out.
+
+use std::collections::BTreeMap;
+
+use jiff::tz::TimeZone;
+
+use crate::ledger::{LedgerError, PrintDetail, Record};
+use crate::status::Status;
+use crate::words;
+
+const HOUR_MS: f64 = 3_600_000.0;
+
+/// How the rig came to where it is.
+#[derive(Debug, Default)]
+pub struct Past {
+    /// The last hour of the first sensor: seconds before the newest reading,
+    /// negative, and W/m².
+    pub light: Vec<(f64, f64)>,
+    /// The prints in the frames, by name.
+    pub curves: BTreeMap<String, Curve>,
+    /// Why there is nothing, where the record could not be read.
+    pub trouble: Option<String>,
+}
+
+/// How a print came by its dose.
+#[derive(Debug)]
+pub struct Curve {
+    /// When it began, as the wall clock shows it.
+    pub started: String,
+    /// Seconds since then, and the dose in J/m².
+    pub points: Vec<(f64, f64)>,
+}
+
+impl Past {
+    /// Reads the record for what `status` shows.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the record cannot be read.
+    pub fn read(record: &Record, zone: &TimeZone, status: &Status) -> Result<Self, LedgerError> {
+        let mut past = Self::default();
+        if let (Some(sensor), Some(newest)) = (status.sensors.first(), record.newest_light_ms()?) {
+            let newest = newest as f64;
+            let samples = record.light(&sensor.name, newest - HOUR_MS, newest)?;
+            past.light = samples
+                .iter()
+                .map(|light| ((light.unix_ms - newest) / 1000.0, light.sample.seen.lowest().w_m2()))
+                .collect();
+        }
+        for print in status.frames.iter().filter_map(|frame| frame.print.as_ref()) {
+            past.curves.insert(print.clone(), Curve::of(&record.detail(print)?, zone));
+        }
+        Ok(past)
+    }
+}
+
+impl Curve {
+    fn of(print: &PrintDetail, zone: &TimeZone) -> Self {
+        let started = print.row.begun().map(|event| words::clock(event.unix_ms, zone)).unwrap_or_default();
+        Self { started, points: print.curve.iter().map(|&(seconds, _, dose)| (seconds, dose)).collect() }
+    }
+}
