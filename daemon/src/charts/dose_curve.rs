@@ -71,6 +71,10 @@ pub struct Signal {
 /// Draws the dose curve of a print as SVG.
 #[must_use]
 pub fn dose_curve(chart: &DoseCurve) -> String {
+    figure(chart).finish()
+}
+
+pub(super) fn figure(chart: &DoseCurve) -> Figure {
     let time = Axis::elapsed(chart.last_s(), &chart.started);
     let mut figure = Figure::new(&chart.title, &chart.subtitle, &chart.panels(), &time);
     let (dose, light) = (figure.panels[0], figure.panels[1]);
@@ -84,7 +88,7 @@ pub fn dose_curve(chart: &DoseCurve) -> String {
     let irradiance = chart.points.iter().map(|p| (p.seconds, p.irradiance_w_m2));
     draw_light(svg, &light, irradiance, &chart.gaps);
     chart.label(svg, &dose);
-    figure.finish()
+    figure
 }
 
 impl DoseCurve {

@@ -289,7 +289,7 @@ fn time_ticks(from_s: f64, to_s: f64) -> (f64, Vec<f64>) {
 }
 
 /// A text in lines no wider than `width`, broken between words.
-fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
+pub(super) fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let longer = lines.last().map(|line| format!("{line} {word}"));

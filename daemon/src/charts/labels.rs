@@ -16,7 +16,7 @@ pub(super) type Side = (f64, f64);
 pub(super) const ABOVE_LEFT: Side = (-1.0, -1.0);
 pub(super) const ABOVE_RIGHT: Side = (1.0, -1.0);
 pub(super) const BELOW_RIGHT: Side = (1.0, 1.0);
-const BELOW_LEFT: Side = (-1.0, 1.0);
+pub(super) const BELOW_LEFT: Side = (-1.0, 1.0);
 const SIDES: [Side; 16] = [
     ABOVE_LEFT,
     BELOW_RIGHT,

@@ -7,7 +7,9 @@
 //! reads without its colours and on a telephone.
 
 mod bed;
+mod card;
 mod characteristic;
+mod comparison;
 mod correction;
 mod day_of_light;
 mod dose_curve;
@@ -15,6 +17,7 @@ mod figure;
 mod labels;
 mod light;
 mod overview;
+mod pdf;
 mod raster;
 mod readings;
 mod svg;
@@ -23,7 +26,9 @@ mod trace;
 use std::path::{Path, PathBuf};
 
 pub use bed::{Bed, bed};
+pub use card::{Card, Column, card};
 pub use characteristic::{Characteristic, Mark, WedgeCurve, characteristic};
+pub use comparison::{Compared, Comparison, MOST_COMPARED, comparison};
 pub use correction::{Correction, correction};
 pub use day_of_light::{DayOfLight, HourDose, day_of_light};
 pub use dose_curve::{BandPoint, CurvePoint, DoseCurve, Signal, dose_curve};
@@ -64,13 +69,13 @@ pub struct Span {
 #[derive(Debug, thiserror::Error)]
 pub enum ChartError {
     /// The name of the file does not say what kind of picture it is to be.
-    #[error("{}: a chart is written as .svg or .png; end the file name in one of them", path.display())]
+    #[error("{}: a picture is written as .svg, .png or .pdf; end the file name in one of them", path.display())]
     Ending {
         /// The file asked for.
         path: PathBuf,
     },
     /// The SVG could not be read back to draw it.
-    #[error("the chart cannot be drawn as png ({0}); save it as .svg")]
+    #[error("the chart cannot be drawn ({0}); save it as .svg")]
     Svg(#[from] resvg::usvg::Error),
     /// The picture has no size that can be drawn.
     #[error("a png {width} pixels wide cannot be drawn; ask for 1 to 20000")]
@@ -95,7 +100,7 @@ pub enum ChartError {
 }
 
 /// Writes a chart to `path`, as its ending says: `.svg` as it is, `.png` drawn
-/// [`PNG_WIDTH`] pixels wide. A file that is there is replaced.
+/// [`PNG_WIDTH`] pixels wide, `.pdf` as a page as wide as A4. A file that is there is replaced.
 ///
 /// # Errors
 /// [`ChartError::Ending`] for any other ending, before anything is drawn;
@@ -105,6 +110,7 @@ pub fn save(path: &Path, svg: &str) -> Result<(), ChartError> {
     let bytes = match ending.as_deref() {
         Some("svg") => svg.as_bytes().to_vec(),
         Some("png") => png(svg, PNG_WIDTH)?,
+        Some("pdf") => pdf::pdf(svg)?,
         _ => return Err(ChartError::Ending { path: path.to_owned() }),
     };
     std::fs::write(path, bytes).map_err(|source| ChartError::Write { path: path.to_owned(), source })

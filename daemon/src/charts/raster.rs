@@ -33,6 +33,11 @@ pub(super) fn tree(svg: &str) -> Result<Tree, resvg::usvg::Error> {
 /// [`ChartError::Svg`] when the text is not an SVG, [`ChartError::Width`] when
 /// the width is zero or over 20,000, [`ChartError::Png`] when it cannot be packed.
 pub fn png(svg: &str, width: u32) -> Result<Vec<u8>, ChartError> {
+    pixels(svg, width)?.encode_png().map_err(|error| ChartError::Png { reason: error.to_string() })
+}
+
+/// An SVG drawn `width` pixels wide.
+pub(super) fn pixels(svg: &str, width: u32) -> Result<Pixmap, ChartError> {
     let tree = tree(svg)?;
     let scale = width as f32 / tree.size().width();
     let height = (tree.size().height() * scale).round() as u32;
@@ -41,7 +46,7 @@ pub fn png(svg: &str, width: u32) -> Result<Vec<u8>, ChartError> {
         .and_then(|w| Pixmap::new(w, height))
         .ok_or(ChartError::Width { width })?;
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|error| ChartError::Png { reason: error.to_string() })
+    Ok(pixels)
 }
 
 /// How wide a line of text comes out, in the units of its size.

@@ -118,6 +118,14 @@ impl Svg {
         self.put(format_args!("</g>"));
     }
 
+    /// Another picture, larger by `scale`, with its corner at `at`.
+    pub(super) fn embed(&mut self, at: Point, scale: f64, other: Self) {
+        debug_assert_eq!(self.clips, 0, "clips would have the same names");
+        self.clips = other.clips;
+        let (x, y, scale, body) = (N(at.0), N(at.1), N(scale), other.body);
+        self.put(format_args!(r#"<g transform="translate({x} {y}) scale({scale})">{body}</g>"#));
+    }
+
     /// The whole document, `title` for those who hear it instead of seeing it.
     pub(super) fn finish(self, width: f64, height: f64, title: &str) -> String {
         let (w, h, title, body) = (N(width), N(height), escape(title), self.body);

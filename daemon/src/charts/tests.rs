@@ -312,7 +312,7 @@ fn the_ending_decides_what_is_saved() {
     for bad in ["day.gif", "day", ".svg"] {
         let error = save(&at(bad), &svg).unwrap_err();
         assert!(matches!(&error, ChartError::Ending { path } if *path == at(bad)));
-        assert!(error.to_string().contains(".svg or .png"), "{error}");
+        assert!(error.to_string().contains(".svg, .png or .pdf"), "{error}");
         assert!(!at(bad).exists());
     }
     let error = save(&at("no/such/folder.svg"), &svg).unwrap_err();

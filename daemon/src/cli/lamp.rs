@@ -61,7 +61,7 @@ struct WarmUpArgs {
     /// A print begun as the lamp was switched on
     #[arg(long, group = "readings")]
     print: Option<String>,
-    /// Draw it into a file ending in .svg or .png
+    /// Draw it into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }
@@ -78,7 +78,7 @@ struct EvennessArgs {
     /// How much the light of a print may differ from place to place
     #[arg(long, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
     within: Stops,
-    /// Draw the bed into a file ending in .svg or .png
+    /// Draw the bed into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }
@@ -101,7 +101,7 @@ struct AgeingArgs {
     /// The loss whose day is wanted
     #[arg(long, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]
     loss: Stops,
-    /// Draw it into a file ending in .svg or .png
+    /// Draw it into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }

@@ -33,7 +33,7 @@ pub(super) struct Args {
     /// A day of the record, such as 2026-07-14, today or yesterday
     #[arg(long, value_name = "DATE")]
     day: Option<Day>,
-    /// Draw the day into a file ending in .svg or .png (today if no day is given)
+    /// Draw the day into a file ending in .svg, .png or .pdf (today if no day is given)
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     /// The hours of the day over the season, the best for a dose first

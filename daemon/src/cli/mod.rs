@@ -15,12 +15,14 @@ mod note;
 mod printed_wedge;
 mod prints;
 mod recipe;
+mod record_card;
 mod rehearse;
 mod replay;
 mod restore;
 mod run;
 mod season;
 mod sensor;
+mod shelf;
 mod show;
 mod source;
 mod status;
@@ -126,6 +128,9 @@ enum Verb {
     Backup(backup::Args),
     /// Put a record back from a backup or a whole export
     Restore(restore::Args),
+    /// Man pages and completions, for packages
+    #[command(hide = true)]
+    Shelf(shelf::Args),
 }
 
 /// Why a verb did not do what was asked. One line first, details after.
@@ -279,6 +284,7 @@ pub fn main() -> ExitCode {
         Verb::Export(args) => export::run(&args, &context),
         Verb::Backup(args) => backup::run(&args, &context),
         Verb::Restore(args) => restore::run(&args, &context),
+        Verb::Shelf(args) => shelf::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

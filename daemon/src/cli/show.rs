@@ -1,15 +1,15 @@
 //! `frameside show`
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use frameside_core::exposure::EventKind;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::{Context, Failure, out, out_json};
+use super::{Context, Failure, out, out_json, record_card};
 use crate::charts;
-use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Restated, Verdict};
+use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
 use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
@@ -19,13 +19,21 @@ use crate::words;
 #[command(after_help = "\
 Examples:
   frameside show 2026-07-14-oak-1
-  frameside show 2026-07-14-oak-1 --chart oak.png")]
+  frameside show 2026-07-14-oak-1 --chart oak.png
+  frameside show 2026-07-14-oak-1 --with 2026-07-13-oak-2 --chart both.png
+  frameside show 2026-07-14-oak-1 --card oak.pdf")]
 pub(super) struct Args {
     /// The print, or the beginning of its name
     print: String,
-    /// Draw its dose curve into a file ending in .svg or .png
+    /// Draw its dose curve into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Draw this print into the same chart; up to five others
+    #[arg(long, value_name = "PRINT", requires = "chart")]
+    with: Vec<String>,
+    /// Draw its record card, a page to keep with it, into a file ending in .svg, .png or .pdf
+    #[arg(long, value_name = "FILE")]
+    card: Option<PathBuf>,
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
@@ -33,8 +41,11 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let print = record.detail(&args.print)?;
     let restated = record.restated(&print.row)?;
     if let Some(file) = &args.chart {
-        let svg = charts::dose_curve(&dose_curve(&print, &zone));
-        charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
+        save(file, &chart(&record, &print, &args.with, &zone)?)?;
+    }
+    if let Some(file) = &args.card {
+        let recipe = made_by(&record, &print)?;
+        save(file, &charts::card(&record_card::card(&print, recipe.as_ref(), &zone)))?;
     }
     if context.json {
         let mut value = to_json(&print, &zone);
@@ -45,11 +56,36 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         if let Some(restated) = restated {
             out(&restated_sentence(restated, &print));
         }
-        if let Some(file) = &args.chart {
+        for file in args.chart.iter().chain(&args.card) {
             out(&format!("drawn: {}\n", file.display()));
         }
     }
     Ok(())
+}
+
+fn save(file: &Path, svg: &str) -> Result<(), Failure> {
+    charts::save(file, svg).map_err(|error| Failure::Failed(error.to_string()))
+}
+
+/// The dose curve of a print, alone or with others.
+fn chart(record: &Record, print: &PrintDetail, with: &[String], zone: &TimeZone) -> Result<String, Failure> {
+    if with.is_empty() {
+        return Ok(charts::dose_curve(&dose_curve(print, zone)));
+    }
+    if with.len() >= charts::MOST_COMPARED {
+        let most = charts::MOST_COMPARED - 1;
+        return Err(Failure::Usage(format!("--with takes at most {most} prints; more lines look alike")));
+    }
+    let others = with.iter().map(|name| record.detail(name)).collect::<Result<Vec<_>, _>>()?;
+    let prints: Vec<&PrintDetail> = std::iter::once(print).chain(&others).collect();
+    Ok(charts::comparison(&record_card::comparison(&prints, zone)))
+}
+
+/// The recipe as it was when the print was made.
+fn made_by(record: &Record, print: &PrintDetail) -> Result<Option<Recipe>, Failure> {
+    let (Some(name), Some(version)) = (&print.row.recipe, print.row.recipe_version) else { return Ok(None) };
+    let versions = record.recipe(name)?;
+    Ok(versions.into_iter().find(|known| known.version == version).map(|known| known.recipe))
 }
 
 fn restated_json(restated: Restated, print: &PrintDetail) -> Value {
@@ -182,7 +218,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         let _ = writeln!(text, "light was not seen for {} from {from}", words::span(seconds));
     }
     for note in &print.notes {
-        let _ = writeln!(text, "{}", noted(note, row.begun(), zone));
+        let _ = writeln!(text, "note of {}", noted(note, row.begun(), zone));
     }
     for judgement in &print.judgements {
         let wet = if judgement.is_final() { "" } else { ", before it was dry and oxidised" };
@@ -196,7 +232,8 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
     text
 }
 
-fn noted(row: &NoteRow, begun: Option<&EventRow>, zone: &TimeZone) -> String {
+/// When and how a note was made, and its text.
+pub(super) fn noted(row: &NoteRow, begun: Option<&EventRow>, zone: &TimeZone) -> String {
     let NoteRow { unix_ms, note, dose } = row;
     // What is done afterwards may be done on another day.
     let day = words::day(*unix_ms, zone);
@@ -210,10 +247,10 @@ fn noted(row: &NoteRow, begun: Option<&EventRow>, zone: &TimeZone) -> String {
         (Some(step), None) => format!(", {step}"),
         (None, _) => String::new(),
     };
-    format!("note of {when}{dose}{tone}{done}: {}", note.text)
+    format!("{when}{dose}{tone}{done}: {}", note.text)
 }
 
-fn judged(verdict: &Verdict) -> String {
+pub(super) fn judged(verdict: &Verdict) -> String {
     match verdict {
         Verdict::Off { stops } if stops.value() == 0.0 => "good".to_owned(),
         Verdict::Off { stops } if stops.value() > 0.0 => format!("too light, it wanted {stops}"),

@@ -63,7 +63,7 @@ struct CompareArgs {
     /// The dose whose minutes are told, at the sensor
     #[arg(long, value_name = "DOSE", default_value = "15kJ/m2")]
     dose: TargetDose,
-    /// Draw it into a file ending in .svg or .png
+    /// Draw it into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }

@@ -60,7 +60,7 @@ pub(super) struct Args {
     /// Write what negative density gives which tone, evenly spaced in L*, into a CSV file
     #[arg(long, value_name = "FILE.csv")]
     tones: Option<PathBuf>,
-    /// Draw the curves into a file ending in .svg or .png; with --tones, draw that correction
+    /// Draw the curves into a file ending in .svg, .png or .pdf; with --tones, draw that correction
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }
