@@ -152,7 +152,7 @@ fn wrong_requests() -> Vec<(Vec<u8>, &'static str)> {
         (r#"["cover"]"#, "a request is one JSON object"),
         (&deep, "a request is one JSON object"),
         ("{}", "needs \"do\""),
-        (r#"{"do":"bake"}"#, "'bake' cannot be done; what can: status, expose"),
+        (r#"{"do":"bake"}"#, "'bake' cannot be done; what can: status, prints, expose"),
         (r#"{"do":"cover","frame":"oak","x":1}"#, "'cover' does not take \"x\""),
         (r#"{"do":"cover","frame":["oak"]}"#, "\"frame\" must be text"),
         (r#"{"do":"cover","frame":"pine"}"#, "there is no frame 'pine'; the frames are: oak, elm"),

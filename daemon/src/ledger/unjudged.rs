@@ -18,14 +18,15 @@ pub struct Unjudged {
     pub is_strip: bool,
 }
 
-/// Those brought in before a wall time that were not told of yet, oldest first.
+/// Those brought in before a wall time that were not told of yet, oldest first. Of one whose
+/// clock was not right nobody knows how long it has been in: it is not told of.
 pub(super) fn waiting(connection: &Connection, before_ms: i64) -> rusqlite::Result<Vec<Unjudged>> {
     let sql = r#"SELECT id, frame, plan, event.best,
                         (SELECT json_extract(retarget.kind, '$.target') FROM event AS retarget
                          WHERE retarget.print = print.seq AND retarget.kind LIKE '{"kind":"retargeted"%'
                          ORDER BY retarget.seq DESC LIMIT 1)
                  FROM print JOIN event ON event.print = print.seq AND event.kind = '{"kind":"brought-in"}'
-                 WHERE reminded = 0 AND event.at_ms <= ?1 AND print.seq NOT IN (SELECT print FROM judgement)
+                 WHERE reminded = 0 AND event.synced AND event.at_ms <= ?1 AND print.seq NOT IN (SELECT print FROM judgement)
                  ORDER BY print.seq"#;
     let mut select = connection.prepare_cached(sql)?;
     let rows = select.query_map(params![before_ms], |row| {

@@ -189,7 +189,7 @@ impl World {
                 expected.insert(format!("{name}-{kind}-{}", event.at_ns));
             }
         }
-        let of_no_event = ["-overdue-", "-sensor-lost-", "-sensor-back-"];
+        let of_no_event = ["-overdue-", "-sensor-lost-", "-sensor-back-", "-unjudged"];
         let told = |topic: fn(&str) -> bool| -> BTreeSet<String> {
             let ids = self.broker.got.iter().filter(|(t, _)| topic(t)).map(|(_, id)| id.clone());
             ids.filter(|id| !of_no_event.iter().any(|kind| id.contains(kind))).collect()
