@@ -50,6 +50,16 @@ pub enum NoAdvice {
     /// A print to repeat had no light.
     #[error("print {0} had no light, so there is no dose to repeat")]
     NoLight(String),
+    /// A print to repeat was made under another source.
+    #[error(
+        "nothing says what a dose under {a} is under {b}; keep a factor with 'frameside source factor {a} {b} --paired PRINT PRINT --keep', or give --target"
+    )]
+    NoFactor {
+        /// The source it was made under.
+        a: String,
+        /// The source it is to be repeated under.
+        b: String,
+    },
 }
 
 fn known(recipes: &[String]) -> String {
@@ -262,20 +272,6 @@ impl<'a> Gathered<'a> {
 pub fn target(record: &Record, recipe: &str, source: &str, now_ms: i64) -> Result<TargetDose, NoAdvice> {
     let none = || NoAdvice::NoTarget { recipe: recipe.to_owned(), source_name: source.to_owned() };
     for_recipe(record, recipe, source, now_ms)?.target().ok_or_else(none)
-}
-
-/// The dose that repeats a print, put right by its judgement if it has one.
-///
-/// # Errors
-/// [`NoAdvice`] when there is no such print, or it has no dose to repeat.
-pub fn repeating(record: &Record, print: &str) -> Result<TargetDose, NoAdvice> {
-    let print = record.find(print)?;
-    let printed = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
-    let judgement = record.judgements(&print)?.pop();
-    let curve = curve_of(record, &print)?;
-    let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
-    let dose = correction.map_or(printed, |correction| correction.next());
-    TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))
 }
 
 /// The curve of a print's recipe, as it was made.

@@ -12,6 +12,7 @@ pub mod devices;
 pub mod diary;
 pub mod hook;
 pub mod ledger;
+pub mod like;
 pub mod listed;
 pub mod mqtt;
 mod print_chart;

@@ -55,11 +55,22 @@ pub enum Request {
     Note {
         /// The print's name, or its unique beginning.
         print: String,
-        /// The note.
-        text: String,
-        /// How the bare border looks.
-        tone: Option<String>,
+        /// What is noted.
+        note: Note,
     },
+}
+
+/// What is noted of a print.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Note {
+    /// The note.
+    pub text: String,
+    /// How the bare border looks, one of [`TONES`].
+    pub tone: Option<String>,
+    /// A step of the work after the exposure, one of [`STEPS`].
+    pub step: Option<String>,
+    /// How long that took, in seconds.
+    pub seconds: Option<f64>,
 }
 
 /// A print to begin.
@@ -103,6 +114,11 @@ pub(crate) fn refusal(error: &str) -> Value {
 /// How the bare border of a print may look.
 pub const TONES: [&str; 5] = ["yellow-green", "green", "blue", "grey", "bronze"];
 
+/// What is done with a print once it is in.
+pub const STEPS: [&str; 3] = ["rinse", "oxidise", "dry"];
+
+/// A step does not take longer than a month, in seconds.
+const LONGEST_STEP_S: f64 = 30.0 * 86_400.0;
 /// Longest name of a recipe, negative or source, in bytes.
 const LONGEST_NAME: usize = 200;
 /// Longest note, in bytes.
@@ -196,8 +212,12 @@ impl Request {
             }
             "note" => Self::Note {
                 print: fields.name("print")?,
-                text: fields.text("text", LONGEST_NOTE)?.ok_or_else(|| fields.missing("text"))?,
-                tone: fields.tone()?,
+                note: Note {
+                    text: fields.text("text", LONGEST_NOTE)?.ok_or_else(|| fields.missing("text"))?,
+                    tone: fields.one_of("tone", &TONES)?,
+                    step: fields.one_of("step", &STEPS)?,
+                    seconds: fields.seconds()?,
+                },
             },
             other => return Err(RequestError::Verb(brief(other))),
         };
@@ -228,9 +248,9 @@ impl Request {
             Self::Retarget { frame, target } => {
                 json!({ "do": "retarget", "frame": frame, "target": exact(*target) })
             }
-            Self::Note { print, text, tone } => {
-                json!({ "do": "note", "print": print, "text": text, "tone": tone })
-            }
+            Self::Note { print, note: Note { text, tone, step, seconds } } => json!({
+                "do": "note", "print": print, "text": text, "tone": tone, "step": step, "seconds": seconds,
+            }),
         }
     }
 
@@ -351,13 +371,23 @@ impl Fields {
         doses.iter().map(read).collect::<Result<_, _>>().map(Some)
     }
 
-    fn tone(&mut self) -> Result<Option<String>, RequestError> {
-        let tone = self.text("tone", LONGEST_NAME)?;
-        match tone {
-            Some(tone) if !TONES.contains(&tone.as_str()) => {
-                Err(RequestError::Field { field: "tone", why: format!("is one of {}", TONES.join(", ")) })
+    fn one_of(&mut self, field: &'static str, words: &[&str]) -> Result<Option<String>, RequestError> {
+        match self.text(field, LONGEST_NAME)? {
+            Some(word) if !words.contains(&word.as_str()) => {
+                Err(RequestError::Field { field, why: format!("is one of {}", words.join(", ")) })
             }
-            tone => Ok(tone),
+            word => Ok(word),
+        }
+    }
+
+    fn seconds(&mut self) -> Result<Option<f64>, RequestError> {
+        let wrong = |why: &str| Err(RequestError::Field { field: "seconds", why: why.to_owned() });
+        match self.left.remove("seconds") {
+            None | Some(Value::Null) => Ok(None),
+            Some(value) => match value.as_f64() {
+                Some(seconds) if seconds > 0.0 && seconds <= LONGEST_STEP_S => Ok(Some(seconds)),
+                _ => wrong("is a number above zero, at most a month"),
+            },
         }
     }
 
@@ -412,7 +442,19 @@ mod tests {
             Request::Hush { frame: None },
             Request::Hush { frame: Some("oak".into()) },
             Request::Retarget { frame: "oak".into(), target },
-            Request::Note { print: "a".into(), text: "b".into(), tone: Some("grey".into()) },
+            Request::Note {
+                print: "a".into(),
+                note: Note { text: "b".into(), tone: Some("grey".into()), ..Note::default() },
+            },
+            Request::Note {
+                print: "a".into(),
+                note: Note {
+                    text: "b".into(),
+                    step: Some("rinse".into()),
+                    seconds: Some(600.0),
+                    ..Note::default()
+                },
+            },
         ] {
             assert_eq!(read(&request.to_json()).unwrap(), request);
         }
@@ -446,6 +488,14 @@ mod tests {
             (
                 r#"{"do":"expose","frame":"oak","target":"-1kJ/m2"}"#,
                 "\"target\" cannot be used: a target must be above zero and at most 100000 kJ/m2, not -1 kJ/m2",
+            ),
+            (
+                r#"{"do":"note","print":"a","text":"b","step":"boil"}"#,
+                "\"step\" is one of rinse, oxidise, dry",
+            ),
+            (
+                r#"{"do":"note","print":"a","text":"b","step":"dry","seconds":-1}"#,
+                "\"seconds\" is a number above zero, at most a month",
             ),
             (
                 r#"{"do":"note","print":"a","text":"b","tone":"pink"}"#,

@@ -8,6 +8,8 @@ use frameside_core::outlook::Doubt;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
+use crate::ledger::Unjudged;
+
 /// The text of a signal. `name` is the frame's name for people, `clock` turns
 /// an instant into a clock time.
 #[must_use]
@@ -60,6 +62,19 @@ pub fn signal(
         ),
         SignalKind::SensorBack => format!("The sensor beside {name} is back: {dose} of {target}."),
     }
+}
+
+/// What is told of a print that nobody has judged. `name` is its frame's name for
+/// people.
+#[must_use]
+pub fn unjudged(print: &Unjudged, name: &str) -> String {
+    let Unjudged { print, dose, is_strip, .. } = print;
+    let how = if *is_strip {
+        format!("frameside strip read {print} --first-full BAND --dry --oxidised")
+    } else {
+        format!("frameside judge {print} --good --dry --oxidised', or with '--off +1/3stop")
+    };
+    format!("{print} from {name} came in with {dose} a day ago or more and waits to be judged: '{how}'.")
 }
 
 /// Why the light of a sensor is doubted.

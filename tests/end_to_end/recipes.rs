@@ -36,6 +36,20 @@ fn assert_stops(dose: f64, reference: f64, stops: f64) {
     assert!((off - stops).abs() < 0.01, "{dose} lies {off} stops over {reference}, not {stops}");
 }
 
+/// What was done with a print is kept with its time, once it is in.
+fn worked_afterwards(site: &Site, print: &str, out: &str) {
+    ok(&site.frameside(["note", print, "three changes of water", "--step", "rinse", "--for", "10min"]));
+    let note = json_of(site, &["show", print])["notes"][0].clone();
+    assert_eq!((&note["step"], &note["seconds"]), (&json!("rinse"), &json!(600.0)));
+    let shown = ok(&site.frameside(["show", print]));
+    assert!(shown.contains(", rinse for 10 min: three changes of water"), "{shown}");
+    let (code, said) = refused(&site.frameside(["note", out, "air", "--step", "oxidise"]));
+    assert_eq!(
+        (code, said),
+        (1, format!("print {out} is still out; bring it in before you note a step of the work"))
+    );
+}
+
 #[test]
 fn from_the_strip_to_a_better_print() {
     // Slow enough that a stall of the machine is no stall of the light.
@@ -107,6 +121,7 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!((code, said), (1, format!("print {out} is still out; bring it in first")));
     let shown = json_of(&site, &["show", name(&first)]);
     assert_eq!((&shown["recipe_version"], &shown["judgements"][0]["stops"]), (&json!(1), &json!(0.5)));
+    worked_afterwards(&site, name(&first), &out);
     assert!(daemon.terminate().success());
 
     // All of it is there with the daemon stopped.

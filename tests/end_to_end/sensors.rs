@@ -83,6 +83,7 @@ fn a_part_without_a_unit_gets_one_and_old_prints_are_restated() {
     ok(&site.frameside(["bring-in", "oak"]));
     assert!(daemon.terminate().success());
     assert_eq!(one_reading(&site, "wall")["flags"], json!(["uncalibrated"]));
+    assert!(ok(&site.frameside(["show", print])).contains("! sensor wall was not calibrated"));
 
     let kept = json_of(&site, &["sensor", "calibrate", "wall", "--reference", "40", "--readings", "5"]);
     let factor = number(&kept["calibration"]["factors"], "sun");

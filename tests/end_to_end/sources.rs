@@ -75,6 +75,33 @@ fn pairs_of_prints_give_the_factor_between_sources() {
         assert!(exit == code && said.contains(says), "{arguments:?}: {exit} {said}");
     }
     compared(&site);
+    repeated(&site, &under_sun[0]);
+}
+
+/// A print is repeated under another source by the factor that was kept, and not without one.
+fn repeated(site: &Site, print: &str) {
+    let daemon = site.run();
+    let like = ["expose", "oak", "--like", print, "--source", "box"];
+    let (code, said) = refused(&site.frameside(like));
+    assert!(code == 1 && said.starts_with("nothing says what a dose under sun is under box;"), "{said}");
+    let prints = json_of(site, &["prints"]);
+    let under_box = prints.as_array().unwrap().iter().find(|other| other["source"] == "box").unwrap();
+    let under_box = under_box["print"].as_str().unwrap();
+    // Kept the other way round, it is turned.
+    let kept = ["source", "factor", "box", "sun", "--keep", "--paired", print, under_box];
+    let factor = number(&json_of(site, &kept), "factor");
+    let begun = json_of(site, &like);
+    let ratio = number(&begun, "target_j_m2") / dose(site, print);
+    assert!((ratio / factor - 1.0).abs() < 1e-9, "{begun}");
+    let steps = begun["steps"].as_array().unwrap();
+    assert!(steps[1].as_str().unwrap().contains("from 1 pair of prints, kept on "), "{begun}");
+    let shown = json_of(site, &["show", begun["print"].as_str().unwrap()]);
+    assert_eq!(shown["source"], "box");
+    // Under its own source nothing is converted, and none has to be told.
+    ok(&site.frameside(["bring-in", "oak"]));
+    let again = json_of(site, &["expose", "oak", "--like", print]);
+    assert!((number(&again, "target_j_m2") / dose(site, print) - 1.0).abs() < 1e-9, "{again}");
+    assert!(daemon.terminate().success());
 }
 
 /// Both sources have the same made-up light here: about 40 W/m².

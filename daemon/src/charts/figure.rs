@@ -155,6 +155,12 @@ impl Axis {
         Self { from, to, ticks, name: "cm".to_owned() }
     }
 
+    /// Lightness L* of a print, black to white.
+    pub(super) fn lightness() -> Self {
+        let (from, to) = (0.0, 100.0);
+        Self { from, to, ticks: value_ticks((from, to), 10.0), name: "lightness of the print, L*".to_owned() }
+    }
+
     /// Log H without the dose that it counts from, rising with the exposure.
     pub(super) fn log_h(from: f64, to: f64) -> Self {
         let mut ticks = value_ticks((from, to), 7.0);

@@ -182,6 +182,24 @@ fn characteristic_curves_say_what_they_show() {
     assert!(told.iter().any(|text| text == "log H, zero where the wedge is clear"), "{told:?}");
 }
 
+fn a_correction() -> Correction {
+    Correction {
+        title: "May".to_owned(),
+        subtitle: vec![],
+        tones: vec![(22.0, 0.0), (40.0, 0.35), (60.0, 0.7), (80.0, 1.2), (91.0, 1.58)],
+    }
+}
+
+#[test]
+fn a_correction_names_its_ends() {
+    let told = texts(&correction(&a_correction()));
+    for wanted in
+        ["density of the negative", "lightness of the print, L*", "L* 22: 0.00", "L* 91: 1.58", "this paper"]
+    {
+        assert!(told.iter().any(|text| text == wanted), "{wanted} is not among {told:?}");
+    }
+}
+
 #[test]
 fn every_number_of_a_full_day_is_shown() {
     let hours: Vec<_> = (0..24).map(|hour| HourDose { hour, dose_j_m2: 100_000.0 }).collect();
@@ -196,6 +214,7 @@ fn nothing_is_written_outside_the_picture() {
         day_of_light(&a_day()),
         overview(&a_few_prints()),
         characteristic(&a_wedge()),
+        correction(&a_correction()),
     ];
     for svg in charts {
         let tree = raster::tree(&svg).unwrap();
@@ -231,7 +250,9 @@ fn empty_and_senseless_charts_are_still_pictures() {
         day_of_light(&DayOfLight::default()),
         overview(&Overview::default()),
         characteristic(&Characteristic::default()),
-        characteristic(&Characteristic { curves: vec![hostile_wedge], ..a_wedge() }),
+        characteristic(&Characteristic { curves: vec![hostile_wedge.clone()], ..a_wedge() }),
+        correction(&Correction::default()),
+        correction(&Correction { tones: hostile_wedge.line, ..Correction::default() }),
     ] {
         raster::tree(&svg).unwrap();
     }

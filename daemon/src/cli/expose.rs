@@ -1,6 +1,7 @@
 //! `frameside expose`
 
 use frameside_core::quantity::TargetDose;
+use serde_json::Value;
 
 use super::{Context, Failure, at_frame, out, out_json};
 use crate::request::{Aim, Expose, Request};
@@ -13,7 +14,8 @@ Examples:
   frameside expose oak --target 15kJ/m2 --recipe citrate --negative \"boats 3\"
   frameside expose oak --recipe citrate
   frameside expose elm --strip 4kJ/m2,5.7kJ/m2,8kJ/m2,11.3kJ/m2,16kJ/m2
-  frameside expose ash --like 2026-07-14-oak-1 --covered")]
+  frameside expose ash --like 2026-07-14-oak-1 --covered
+  frameside expose ash --like 2026-07-14-oak-1 --source box     (see 'frameside source factor --keep')")]
 pub(super) struct Args {
     /// The frame
     frame: String,
@@ -25,7 +27,7 @@ pub(super) struct Args {
     /// The negative, in your own words
     #[arg(long)]
     negative: Option<String>,
-    /// The source of light; the sun unless told
+    /// The source of light; the sun unless told, with --like that of the print
     #[arg(long)]
     source: Option<String>,
     /// A note to keep with the print
@@ -42,7 +44,7 @@ struct AimArgs {
     /// The dose it is to receive, such as 15kJ/m2
     #[arg(long, value_name = "DOSE")]
     target: Option<TargetDose>,
-    /// The dose that an earlier print came in with, put right by its judgement
+    /// The dose that an earlier print came in with, put right by its judgement and for this source
     #[arg(long, value_name = "PRINT")]
     like: Option<String>,
     /// A test strip: rising doses, one for each band
@@ -74,6 +76,9 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
         out_json(&answer);
     } else {
         out(&format!("{}\n", answer["print"].as_str().unwrap_or_default()));
+        for step in answer["steps"].as_array().into_iter().flatten().filter_map(Value::as_str) {
+            out(&format!("  {step}\n"));
+        }
         at_frame::warn(&answer);
     }
     Ok(())

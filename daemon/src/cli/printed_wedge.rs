@@ -3,10 +3,10 @@
 use std::fmt::Write as _;
 
 use frameside_core::quantity::Dose;
-use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, WedgeStep};
+use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, Tone, WedgeStep};
 use serde_json::{Value, json};
 
-use crate::charts::{Characteristic, Mark, WedgeCurve};
+use crate::charts::{Characteristic, Correction, Mark, WedgeCurve};
 
 /// How prints are made now.
 #[derive(Clone, Copy)]
@@ -109,6 +109,18 @@ impl Wedge {
             let _ = writeln!(text, "  {sentence}");
         }
         text
+    }
+
+    /// The correction of a negative as a chart.
+    pub(super) fn correction(&self, tones: &[Tone]) -> Correction {
+        Correction {
+            title: format!("The negative for {}", self.name),
+            subtitle: vec![
+                format!("{} through its clear parts; densities above theirs", self.at(self.printed())),
+                "on the dashed line, even steps of density would give even steps of tone".to_owned(),
+            ],
+            tones: tones.iter().map(|tone| (tone.lightness.value(), tone.negative.value())).collect(),
+        }
     }
 
     fn turn_over(&self) -> String {

@@ -2,7 +2,7 @@
 
 use jiff::tz::TimeZone;
 
-use super::show::judged;
+use super::show::{judged, noted};
 use crate::charts::{Card, Column, Compared, Comparison};
 use crate::ledger::{PrintDetail, Recipe};
 use crate::listed::over;
@@ -68,9 +68,7 @@ fn exposure_facts(print: &PrintDetail, zone: &TimeZone) -> Column {
 fn remarks(print: &PrintDetail, zone: &TimeZone) -> Vec<String> {
     let mut remarks: Vec<(i64, String)> = Vec::new();
     for note in &print.notes {
-        let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
-        let when = words::clock(note.unix_ms, zone);
-        remarks.push((note.unix_ms, format!("Note of {when}{tone}: {}", note.text)));
+        remarks.push((note.unix_ms, format!("Note of {}", noted(note, print.row.begun(), zone))));
     }
     for judgement in &print.judgements {
         let wet = if judgement.is_final() { "" } else { ", before it was dry and oxidised" };

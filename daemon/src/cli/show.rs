@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json, record_card};
 use crate::charts;
-use crate::ledger::{EventRow, Judgement, PrintDetail, Recipe, Record, Restated, Verdict};
+use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
 use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
@@ -134,7 +134,8 @@ fn to_json(print: &PrintDetail, zone: &TimeZone) -> Value {
             "dose_j_m2": gap.dose.best.j_m2(), "low_j_m2": gap.dose.low.j_m2(), "high_j_m2": gap.dose.high.j_m2(),
         })).collect::<Vec<_>>(),
         "notes": print.notes.iter().map(|note| json!({
-            "at": words::rfc3339(note.unix_ms, zone), "text": note.text, "tone": note.tone,
+            "at": words::rfc3339(note.unix_ms, zone), "text": note.note.text, "tone": note.note.tone,
+            "step": note.note.step, "seconds": note.note.seconds,
             "dose_j_m2": note.dose.map(|d| d.j_m2()),
         })).collect::<Vec<_>>(),
         "judgements": print.judgements.iter().map(|judgement| judgement_json(judgement, zone)).collect::<Vec<_>>(),
@@ -201,6 +202,13 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
             words::span(seconds)
         );
     }
+    if row.is_uncalibrated() {
+        let _ = writeln!(
+            text,
+            "! sensor {} was not calibrated: read its doses as the part's own unit, not as kJ/m²",
+            row.sensor
+        );
+    }
     for event in &row.events {
         let _ = writeln!(text, "  {}  {}", when(event, zone), what(event));
     }
@@ -210,9 +218,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         let _ = writeln!(text, "light was not seen for {} from {from}", words::span(seconds));
     }
     for note in &print.notes {
-        let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
-        let dose = note.dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
-        let _ = writeln!(text, "note of {}{dose}{tone}: {}", words::clock(note.unix_ms, zone), note.text);
+        let _ = writeln!(text, "note of {}", noted(note, row.begun(), zone));
     }
     for judgement in &print.judgements {
         let wet = if judgement.is_final() { "" } else { ", before it was dry and oxidised" };
@@ -224,6 +230,24 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         );
     }
     text
+}
+
+/// When and how a note was made, and its text.
+pub(super) fn noted(row: &NoteRow, begun: Option<&EventRow>, zone: &TimeZone) -> String {
+    let NoteRow { unix_ms, note, dose } = row;
+    // What is done afterwards may be done on another day.
+    let day = words::day(*unix_ms, zone);
+    let is_same_day = begun.is_some_and(|event| words::day(event.unix_ms, zone) == day);
+    let clock = words::clock(*unix_ms, zone);
+    let when = if is_same_day { clock } else { format!("{day} {clock}") };
+    let dose = dose.map(|dose| format!(" at {dose}")).unwrap_or_default();
+    let tone = note.tone.as_ref().map(|tone| format!(", border {tone}")).unwrap_or_default();
+    let done = match (note.step.as_deref(), note.seconds) {
+        (Some(step), Some(seconds)) => format!(", {step} for {}", words::span(seconds)),
+        (Some(step), None) => format!(", {step}"),
+        (None, _) => String::new(),
+    };
+    format!("{when}{dose}{tone}{done}: {}", note.text)
 }
 
 pub(super) fn judged(verdict: &Verdict) -> String {

@@ -13,12 +13,11 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::table::Table;
-use super::{Context, Failure, out, out_json};
-use crate::advice;
+use super::{Context, Failure, now_ms, out, out_json};
 use crate::charts::{self, Across, Readings, Series};
 use crate::config::SourceKind;
-use crate::ledger::one_line;
-use crate::ledger::{Filter, LedgerError, PrintRow, Record};
+use crate::ledger::{FactorRow, Filter, LedgerError, PrintRow, Record, one_line};
+use crate::like;
 use crate::words;
 
 /// Sun against lamp box: the same sensor reads them differently from how a coating
@@ -76,7 +75,7 @@ struct CompareArgs {
 #[command(after_help = "\
 Examples:
   frameside source factor sun box --paired 2026-07-14-oak-1 2026-07-15-oak-1
-  frameside source factor sun box --recipe citrate")]
+  frameside source factor sun box --recipe citrate --keep")]
 struct FactorArgs {
     /// The source that targets are known for
     #[arg(value_parser = one_line)]
@@ -90,6 +89,9 @@ struct FactorArgs {
     /// The newest wedges of this recipe, kept by 'frameside wedge'
     #[arg(long, group = "evidence", value_parser = one_line)]
     recipe: Option<String>,
+    /// Keep it: 'expose --like' takes the factor kept last to repeat a print under the other source
+    #[arg(long)]
+    keep: bool,
 }
 
 /// Each FILE is CSV with the header wavelength_nm,value. Only the shapes count. How the
@@ -330,10 +332,15 @@ fn factor(args: &FactorArgs, context: &Context) -> Result<(), Failure> {
             (found, format!("{count} {} of prints", if count == 1 { "pair" } else { "pairs" }))
         }
     };
+    if args.keep {
+        let (a, b) = (args.a.clone(), args.b.clone());
+        let row = FactorRow { a, b, unix_ms: now_ms(), factor: found, evidence: from.clone() };
+        context.notebook()?.keep_factor(&row)?;
+    }
     if context.json {
         out_json(&json!({
             "factor": found.factor, "low": found.low, "high": found.high, "stops": found.stops(),
-            "from": "pairs", "evidence": from,
+            "from": "pairs", "evidence": from, "kept": args.keep,
         }));
         return Ok(());
     }
@@ -347,6 +354,9 @@ fn factor(args: &FactorArgs, context: &Context) -> Result<(), Failure> {
     ));
     if is_wide(&found) {
         out("the interval is wide: more pairs narrow it\n");
+    }
+    if args.keep {
+        out(&format!("kept: 'expose FRAME --like PRINT --source {}' takes it\n", args.b));
     }
     Ok(())
 }
@@ -392,8 +402,8 @@ fn pairs(record: &Record, args: &FactorArgs) -> Result<Vec<(Dose, Dose)>, Failur
 
 /// What a print had, or should have had by its judgement, at the sensor.
 fn equal_dose(record: &Record, print: &PrintRow) -> Result<Dose, Failure> {
-    let dose = advice::repeating(record, &print.id).map_err(|e| Failure::Failed(e.to_string()))?;
-    Ok(dose.dose())
+    let repeated = like::repeating(record, &print.id, None, &TimeZone::UTC);
+    Ok(repeated.map_err(|e| Failure::Failed(e.to_string()))?.target.dose())
 }
 
 fn of_wedges(record: &Record, recipe: &str, args: &FactorArgs) -> Result<Factor, Failure> {

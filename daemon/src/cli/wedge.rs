@@ -28,7 +28,7 @@ Examples:
   frameside wedge citrate.csv --dose 30kJ/m2 --increment 0.15 --first 0.05 --chart citrate.png
   frameside wedge citrate.csv --dose 30kJ/m2 --recipe citrate
   frameside wedge citrate.csv --dose 30kJ/m2 --range 1.4 --target 15kJ/m2
-  frameside wedge citrate.csv --dose 30kJ/m2 --tones correction.csv
+  frameside wedge citrate.csv --dose 30kJ/m2 --tones correction.csv --chart correction.png
   frameside wedge may.csv june.csv --dose 30kJ/m2 --chart both.svg")]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -60,7 +60,7 @@ pub(super) struct Args {
     /// Write what negative density gives which tone, evenly spaced in L*, into a CSV file
     #[arg(long, value_name = "FILE.csv")]
     tones: Option<PathBuf>,
-    /// Draw the curves into a file ending in .svg, .png or .pdf
+    /// Draw the curves into a file ending in .svg, .png or .pdf; with --tones, draw that correction
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }
@@ -103,12 +103,12 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let present = args.present(recipe.as_ref());
     let read_one = |file: &PathBuf| read(file, args, present);
     let wedges = args.files.iter().map(read_one).collect::<Result<Vec<_>, _>>()?;
+    let svg = match &args.tones {
+        Some(file) => write_tones(file, &wedges)?,
+        None => charts::characteristic(&chart(&wedges)),
+    };
     if let Some(file) = &args.chart {
-        let svg = charts::characteristic(&chart(&wedges));
         charts::save(file, &svg).map_err(|error| Failure::Failed(error.to_string()))?;
-    }
-    if let Some(file) = &args.tones {
-        write_tones(file, &wedges)?;
     }
     if let Some(recipe) = &recipe {
         keep(&wedges, recipe, &args.source, context)?;
@@ -133,8 +133,8 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Writes the correction of a negative for one wedge.
-fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<(), Failure> {
+/// Writes the correction of a negative for one wedge, and gives its drawing.
+fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<String, Failure> {
     /// In even steps of lightness.
     const ROWS: usize = 33;
     let [wedge] = wedges else {
@@ -152,7 +152,8 @@ fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<(), Failure> {
     std::fs::write(file, format!("lstar,density,negative_density\n{rows}")).map_err(|error| {
         let fix = "choose a folder that you may write to";
         Failure::Failed(format!("cannot write {} ({error}); {fix}", file.display()))
-    })
+    })?;
+    Ok(charts::correction(&wedge.correction(&tones)))
 }
 
 impl Args {

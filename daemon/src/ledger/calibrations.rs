@@ -81,7 +81,19 @@ pub struct Restated {
 #[derive(serde::Deserialize)]
 struct Remembered {
     id: Option<i64>,
+    #[serde(default)]
+    part: serde_json::Value,
     correction: Calibration,
+}
+
+impl PrintRow {
+    /// Whether its sensor had no factor to W/m²: its doses are then in the part's own unit.
+    #[must_use]
+    pub fn is_uncalibrated(&self) -> bool {
+        serde_json::from_str::<Remembered>(&self.calibration).is_ok_and(|remembered| {
+            remembered.part["from"] == "uncalibrated" && remembered.correction.factors.is_empty()
+        })
+    }
 }
 
 impl Record {

@@ -9,6 +9,7 @@
 mod calibrations;
 mod chunk;
 mod copy;
+mod factors;
 #[cfg(test)]
 pub(crate) mod faults;
 mod judging;
@@ -16,7 +17,9 @@ mod notebook;
 mod recipe;
 mod record;
 mod recovery;
+mod salvage;
 mod schema;
+mod unjudged;
 mod whole;
 mod writer;
 
@@ -31,16 +34,19 @@ use frameside_core::quantity::Mono;
 use serde_json::Value;
 
 use crate::mqtt::AtBroker;
+use crate::request::Note;
 
 pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
+pub use factors::FactorRow;
 pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
+pub use unjudged::Unjudged;
 pub use whole::write_json;
 
 /// Something to keep.
@@ -92,10 +98,8 @@ pub enum Entry {
     Note {
         /// The print.
         print: PrintId,
-        /// The text.
-        text: String,
-        /// How the bare border looks.
-        tone: Option<String>,
+        /// What is noted.
+        note: Note,
         /// When.
         at: Mono,
         /// Whether the print's last `noted` event fixes the dose for it.
@@ -103,6 +107,11 @@ pub enum Entry {
     },
     /// A signal that the broker has yet to acknowledge.
     Signal(OutboxRow),
+    /// It was told that a print waits to be judged.
+    Reminded {
+        /// The print's name.
+        print: String,
+    },
     /// The broker has acknowledged a signal.
     Sent {
         /// The signal's id.
@@ -158,13 +167,15 @@ pub struct OutboxRow {
 }
 
 /// What the ledger's thread has to say.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum LedgerEvent {
     /// Everything written before the commit of this token is safe.
     Committed(u64),
     /// It cannot write. What was to be safe by this token is kept in memory
     /// and written as soon as that works again.
     Trouble(u64, String),
+    /// Prints that wait to be judged and were not told of. There is at least one.
+    Unjudged(Vec<Unjudged>),
 }
 
 /// The rig's clocks as the ledger needs them at its start.
@@ -213,8 +224,9 @@ impl Ledger {
             Err(error) if schema::is_damage(&error) => {
                 let aside = set_aside(path, "damaged").map_err(io)?;
                 troubles.push(format!(
-                    "the record was damaged ({error}); it is kept as {} and a new one was begun",
-                    aside.display()
+                    "the record was damaged ({error}); it is kept as {} and a new one was begun; {}",
+                    aside.display(),
+                    salvaged(&aside, path)
                 ));
                 schema::open(path)?
             }
@@ -251,6 +263,12 @@ impl Ledger {
     /// the token.
     pub fn commit(&self, token: u64) {
         self.send(writer::Job::Commit(token));
+    }
+
+    /// Asks which prints that came in before a wall time (ms since 1970) nobody has
+    /// judged or was told of; the thread answers if there are any.
+    pub fn look_for_unjudged(&self, before_ms: i64) {
+        self.send(writer::Job::LookForUnjudged { before_ms });
     }
 
     /// Gives out the next free name `<day>-<frame>-<n>` for a print.
@@ -295,11 +313,7 @@ impl Ledger {
 
 /// Moves a file and what belongs to it out of the way, under a name that says why.
 fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
-    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let aside = (1..)
-        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
-        .find(|candidate| !candidate.exists())
-        .expect("some number is free");
+    let aside = free_name(path, why);
     std::fs::rename(path, &aside)?;
     for ending in ["-wal", "-shm"] {
         let (from, to) = (with_ending(path, ending), with_ending(&aside, ending));
@@ -308,6 +322,36 @@ fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
         }
     }
     Ok(aside)
+}
+
+/// A name beside a path's that nothing has yet: `<path>.<why>-<n>`.
+fn free_name(path: &Path, why: &str) -> PathBuf {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    (1..)
+        .map(|n| path.with_file_name(format!("{name}.{why}-{n}")))
+        .find(|candidate| !candidate.exists())
+        .expect("some number is free")
+}
+
+/// What could be saved of a damaged record, in words.
+fn salvaged(damaged: &Path, beside: &Path) -> String {
+    match salvage::salvage(damaged, beside) {
+        Ok(Some(saved)) => {
+            let torn = if saved.torn.is_empty() {
+                "nothing is missing".to_owned()
+            } else {
+                format!("not all of: {}", saved.torn.join(", "))
+            };
+            format!(
+                "what could be read is saved as {} ({} rows; {torn}); to have it back, stop the daemon and \
+                 'frameside restore' it",
+                saved.path.display(),
+                saved.rows
+            )
+        }
+        Ok(None) => "nothing of it can be read".to_owned(),
+        Err(error) => format!("what could be read is not saved: {error}"),
+    }
 }
 
 fn with_ending(path: &Path, ending: &str) -> PathBuf {

@@ -11,6 +11,7 @@ use super::Judgement;
 use super::chunk::{self, Sample};
 use super::recovery::estimate;
 use super::schema::{self, LedgerError};
+use crate::request::Note;
 
 /// The record, open for reading.
 #[derive(Debug)]
@@ -87,10 +88,8 @@ pub struct EventRow {
 pub struct NoteRow {
     /// When, in ms since 1970.
     pub unix_ms: i64,
-    /// The text.
-    pub text: String,
-    /// How the bare border looked.
-    pub tone: Option<String>,
+    /// What was noted.
+    pub note: Note,
     /// The print's dose then, if it was out.
     pub dose: Option<Dose>,
 }
@@ -456,7 +455,7 @@ impl Record {
 
     fn notes(&self, print: i64) -> rusqlite::Result<Vec<NoteRow>> {
         let mut select = self.connection.prepare(
-            "SELECT note.at_ms, text, tone, event.best FROM note
+            "SELECT note.at_ms, text, tone, event.best, step, seconds FROM note
              LEFT JOIN event ON event.print = note.print AND event.seq = event_seq
              WHERE note.print = ?1 ORDER BY id",
         )?;
@@ -465,8 +464,12 @@ impl Record {
                 let dose: Option<f64> = row.get(3)?;
                 Ok(NoteRow {
                     unix_ms: row.get(0)?,
-                    text: row.get(1)?,
-                    tone: row.get(2)?,
+                    note: Note {
+                        text: row.get(1)?,
+                        tone: row.get(2)?,
+                        step: row.get(4)?,
+                        seconds: row.get(5)?,
+                    },
                     dose: dose.map(Dose::from_j_m2),
                 })
             })?

@@ -80,7 +80,7 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING];
+const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING, FOLLOWING];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -195,6 +195,23 @@ const CALIBRATING: &str = "
     -- What the doses of a print are multiplied by beside its glass: its sensor's factor for
     -- its source over the one that the sensor's readings were made with.
     ALTER TABLE print ADD COLUMN factor REAL NOT NULL DEFAULT 1;
+";
+
+/// What comes after a print is in.
+const FOLLOWING: &str = "
+    -- Whether it was told that the print waits to be judged. Nobody is told of what is old.
+    ALTER TABLE print ADD COLUMN reminded INTEGER NOT NULL DEFAULT 0;
+    UPDATE print SET reminded = 1;
+
+    -- A step of the work after the exposure (rinse, oxidise, dry), and how long it took.
+    ALTER TABLE note ADD COLUMN step TEXT;
+    ALTER TABLE note ADD COLUMN seconds REAL;
+
+    -- What a dose under one source is divided by for the same print under another.
+    CREATE TABLE factor (
+        id INTEGER PRIMARY KEY, a TEXT NOT NULL, b TEXT NOT NULL, at_ms INTEGER NOT NULL,
+        factor REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL, evidence TEXT NOT NULL
+    ) STRICT;
 ";
 
 /// Makes a ledger with the tables of an earlier version, or of this one.

@@ -112,7 +112,7 @@ impl Bench {
             match self.events.blocking_recv().unwrap() {
                 LedgerEvent::Committed(token) if token == self.token => return,
                 LedgerEvent::Committed(_) => {}
-                LedgerEvent::Trouble(_, trouble) => panic!("{trouble}"),
+                other => panic!("{other:?}"),
             }
         }
     }
@@ -319,8 +319,7 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
     bench.shine(1, 50);
     let note = |text: &str, with_dose| Entry::Note {
         print: Arc::clone(&print),
-        text: text.into(),
-        tone: Some("blue".into()),
+        note: Note { text: text.into(), tone: Some("blue".into()), ..Note::default() },
         at: at(50.0),
         with_dose,
     };
@@ -332,7 +331,7 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
     bench.commit();
     let notes = record(&folder).detail(&print).unwrap().notes;
     assert!((notes[0].dose.unwrap().j_m2() - dose).abs() < 1e-9);
-    assert_eq!((notes[1].text.as_str(), notes[1].dose), ("dry", None));
+    assert_eq!((notes[1].note.text.as_str(), notes[1].dose), ("dry", None));
 }
 
 #[test]
@@ -566,6 +565,39 @@ fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
 }
 
 #[test]
+fn what_a_damaged_record_still_gives_is_saved() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    for n in 1..200 {
+        bench.expose(f64::from(n), Plan::dose(target(1e6)));
+        bench.tell(f64::from(n) + 0.5, Command::BringIn);
+    }
+    bench.shine(200, 260);
+    bench.commit();
+    bench.ledger.finish().unwrap();
+    let events: i64 = bench_sql(&folder, "SELECT count(*) FROM event");
+    let leaf: i64 = bench_sql(
+        &folder,
+        "SELECT pageno FROM dbstat WHERE name = 'event' AND pagetype = 'leaf' LIMIT 1 OFFSET 10",
+    );
+    let mut bytes = std::fs::read(&path).unwrap();
+    let page = usize::try_from(leaf - 1).unwrap() * 1024;
+    bytes[page..page + 1024].fill(0xFF);
+    std::fs::write(&path, &bytes).unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
+    let trouble = &recovered.troubles[0];
+    assert!(trouble.contains("ledger.sqlite.saved-1") && trouble.contains("not all of: event"), "{trouble}");
+    assert!(recovered.prints.is_empty(), "nothing is taken up from it");
+    let saved = Record::open(&folder.path().join("ledger.sqlite.saved-1")).unwrap();
+    assert_eq!(saved.prints(&Filter::default()).unwrap().len(), 199);
+    assert_eq!(saved.light("sky", 0.0, 4e12).unwrap().len(), 62);
+    let kept: usize = saved.prints(&Filter::default()).unwrap().iter().map(|print| print.events.len()).sum();
+    assert!(kept > 300 && kept < usize::try_from(events).unwrap(), "{kept} of {events} events");
+}
+
+#[test]
 fn a_record_at_rest_is_read_by_who_may_not_write_beside_it() {
     use std::os::unix::fs::PermissionsExt as _;
     let folder = TempDir::new().unwrap();
@@ -627,7 +659,7 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 4);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
@@ -645,7 +677,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 3);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 4);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();
@@ -749,7 +781,12 @@ fn lived_in(folder: &TempDir) {
     bench.shine(10, 40);
     bench.tell(40.5, Command::Note);
     let text = "edge \"turning\"\n".to_owned();
-    bench.ledger.write(Entry::Note { print, text, tone: None, at: at(40.5), with_dose: true });
+    bench.ledger.write(Entry::Note {
+        print,
+        note: Note { text, ..Note::default() },
+        at: at(40.5),
+        with_dose: true,
+    });
     bench.ledger.write(Entry::Signal(OutboxRow {
         id: "1".into(),
         frame: "oak".into(),

@@ -9,13 +9,15 @@ use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
-use super::{Boot, Entry, LedgerEvent, NewPrint};
+use super::{Boot, Entry, LedgerEvent, NewPrint, unjudged};
+use crate::request::Note;
 
 /// What the thread is asked to do.
 #[derive(Debug)]
 pub(super) enum Job {
     Write(Entry),
     Commit(u64),
+    LookForUnjudged { before_ms: i64 },
     Name { stem: String, answer: Sender<rusqlite::Result<String>> },
     Finish,
 }
@@ -99,6 +101,7 @@ impl Writer {
                     // Who asked may have stopped waiting.
                     let _ = answer.send(self.name(&stem));
                 }
+                Ok(Job::LookForUnjudged { before_ms }) => self.unjudged(before_ms).into_iter().for_each(tell),
                 Ok(Job::Commit(token)) => {
                     self.asked = Some(token);
                     self.flush().into_iter().for_each(tell);
@@ -110,6 +113,17 @@ impl Writer {
                 Err(RecvTimeoutError::Timeout) => {}
             }
         }
+    }
+
+    /// Those that wait to be judged, if any. Nothing while the file cannot be
+    /// written: who was told of a print could not be kept.
+    fn unjudged(&mut self, before_ms: i64) -> Option<LedgerEvent> {
+        if self.failing {
+            return None;
+        }
+        let found = unjudged::waiting(&self.connection, before_ms)
+            .inspect_err(|error| tracing::warn!(%error, "which prints wait to be judged cannot be read"));
+        found.ok().filter(|found| !found.is_empty()).map(LedgerEvent::Unjudged)
     }
 
     fn hold(&mut self, entry: Entry) {
@@ -233,13 +247,14 @@ impl Batch<'_> {
             Entry::Event(event) => self.event(event),
             Entry::Settled { print, seq, dose, total } => self.settled(print, *seq, dose, total),
             Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
-            Entry::Note { print, text, tone, at, with_dose } => {
-                self.note(print, text, tone.as_deref(), *at, *with_dose)
-            }
+            Entry::Note { print, note, at, with_dose } => self.note(print, note, *at, *with_dose),
             Entry::Signal(row) => self.run(
                 "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![row.id, row.frame, row.payload],
             ),
+            Entry::Reminded { print } => {
+                self.run("UPDATE print SET reminded = 1 WHERE id = ?1", params![print])
+            }
             Entry::Sent { id } => self.run("DELETE FROM outbox WHERE id = ?1", params![id]),
             Entry::AtBroker(at_broker) => self.run(
                 "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",
@@ -389,20 +404,14 @@ impl Batch<'_> {
         )
     }
 
-    fn note(
-        &self,
-        print: &str,
-        text: &str,
-        tone: Option<&str>,
-        at: Mono,
-        with_dose: bool,
-    ) -> rusqlite::Result<()> {
+    fn note(&self, print: &str, note: &Note, at: Mono, with_dose: bool) -> rusqlite::Result<()> {
+        let Note { text, tone, step, seconds } = note;
         self.run(
-            "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced)
+            "INSERT INTO note (print, event_seq, tone, text, boot, at_ns, at_ms, synced, step, seconds)
              SELECT seq, CASE WHEN ?2 THEN
                         (SELECT max(event.seq) FROM event
                          WHERE event.print = print.seq AND kind = '{\"kind\":\"noted\"}') END,
-                    ?3, ?4, ?5, ?6, ?7, ?8
+                    ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10
              FROM print WHERE id = ?1",
             params![
                 print,
@@ -412,7 +421,9 @@ impl Batch<'_> {
                 self.boot,
                 at.nanos(),
                 self.wall.unix_ms_at(at),
-                self.wall.synchronised
+                self.wall.synchronised,
+                step,
+                seconds
             ],
         )
     }

@@ -217,7 +217,7 @@ impl Stage {
     fn settle_ledger(&mut self) {
         while self.service.awaits_ledger() {
             match self.ledger.blocking_recv() {
-                Some(event) => self.service.on_ledger(event),
+                Some(event) => self.service.on_ledger(self.now, event),
                 None => return,
             }
         }

@@ -14,6 +14,7 @@ mod simulation;
 mod tell;
 #[cfg(test)]
 mod tests;
+mod unjudged;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
@@ -128,6 +129,8 @@ pub struct Service {
     /// While a request is carried out: whether its commit at the end is owed.
     owed_commit: Option<bool>,
     flush_at: Mono,
+    /// When the record is to be asked next for prints that wait to be judged.
+    look_for_unjudged_at: Mono,
     /// When the state of each frame is to be published next.
     publish_at: Vec<Option<Mono>>,
     /// Sees shadows, and too much light.
@@ -204,6 +207,7 @@ impl Service {
             unwritten: false,
             owed_commit: None,
             flush_at: now,
+            look_for_unjudged_at: now,
             troubles: recovered.troubles,
             ledger_trouble: None,
             link_trouble: None,
@@ -356,12 +360,13 @@ impl Service {
     }
 
     /// The ledger has made something safe, or could not.
-    pub fn on_ledger(&mut self, event: LedgerEvent) {
+    pub fn on_ledger(&mut self, now: Mono, event: LedgerEvent) {
         // What cannot be written is kept in memory and said loudly; nobody is
         // left waiting.
         let (token, trouble) = match event {
             LedgerEvent::Committed(token) => (token, None),
             LedgerEvent::Trouble(token, trouble) => (token, Some(trouble)),
+            LedgerEvent::Unjudged(prints) => return self.tell_unjudged(now, &prints),
         };
         self.told_token = token;
         self.ledger_trouble = trouble;
@@ -436,6 +441,7 @@ impl Service {
         }
         self.tell_waiting_frames(now);
         self.announce_if_it_is_time(now);
+        self.look_for_unjudged(now);
         self.send_signals();
         self.hands.buzzer.poll(self.of_life(now));
     }

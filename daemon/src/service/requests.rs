@@ -8,8 +8,9 @@ use tokio::sync::oneshot;
 use super::{FramePart, SensorPart, Service};
 use crate::advice::{self, SUN};
 use crate::ledger::{Entry, NewPrint, Record};
+use crate::like::{self, Repeated};
 use crate::mqtt::{Incoming, ReplyTo};
-use crate::request::{Aim, Expose, Request, refusal};
+use crate::request::{Aim, Expose, Note, Request, refusal};
 use crate::words;
 
 /// Who asked, and how the answer gets there.
@@ -40,6 +41,17 @@ impl From<(String, Value)> for Remembered {
         Self { id, answer, token: 0 }
     }
 }
+
+/// What a print is to receive.
+struct Aimed {
+    plan: Plan,
+    source: String,
+    /// How that comes about, for people, where it was worked out.
+    steps: Vec<String>,
+}
+
+/// Glasses that differ by less are told as the same.
+const SAME_GLASS: f64 = 0.005;
 
 /// A request that was carried out.
 enum Done {
@@ -138,7 +150,7 @@ impl Service {
             Request::Retarget { frame, target } => self.at_frame(now, &frame, Command::Retarget(target)),
             Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush),
             Request::Hush { frame: None } => self.hush_all(now),
-            Request::Note { print, text, tone } => self.note(now, &print, text, tone),
+            Request::Note { print, note } => self.note(now, &print, note),
         }
     }
 
@@ -146,14 +158,13 @@ impl Service {
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out.
         self.refuse_if_busy(now, frame)?;
-        let plan = self.plan(now, expose)?;
+        let Aimed { plan, source, steps } = self.aim(now, expose, frame)?;
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
         let sensor = &self.setup.sensors[usize::from(part.sensor.0)];
-        let source = expose.source.as_deref().unwrap_or(SUN);
         let (id, correction) = &self.corrections[usize::from(part.sensor.0)];
-        let factor = correction.for_source(source);
+        let factor = correction.for_source(&source);
         let calibration = json!({ "id": id, "part": sensor.conversion, "correction": correction });
         let command = Command::Begin {
             print: print.clone(),
@@ -161,7 +172,7 @@ impl Service {
             covered: expose.covered,
             factor: factor.unwrap_or(1.0),
         };
-        let is_sunlit = self.is_sun(source);
+        let is_sunlit = self.is_sun(&source);
         self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{}: {e}", part.name))?;
         self.rig.set_sunlit(frame, is_sunlit).map_err(|e| e.to_string())?;
         // The print comes before its first event, which the pump writes.
@@ -171,7 +182,7 @@ impl Service {
             sensor: sensor.name.clone(),
             glass: part.glass,
             factor: factor.unwrap_or(1.0),
-            source: source.to_owned(),
+            source: source.clone(),
             recipe: expose.recipe.clone(),
             negative: expose.negative.clone(),
             note: expose.note.clone(),
@@ -179,7 +190,10 @@ impl Service {
             calibration: calibration.to_string(),
         }));
         let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
-        let warnings = self.doubts(part, source, factor);
+        if !steps.is_empty() {
+            answer["steps"] = steps.into();
+        }
+        let warnings = self.doubts(part, &source, factor);
         if !warnings.is_empty() {
             answer["warning"] = warnings.join("; ").into();
         }
@@ -209,25 +223,36 @@ impl Service {
         doubts
     }
 
-    /// What a print is to receive.
-    fn plan(&self, now: Mono, expose: &Expose) -> Result<Plan, String> {
+    /// What a print is to receive in a frame, and under which source.
+    fn aim(&self, now: Mono, expose: &Expose, frame: FrameId) -> Result<Aimed, String> {
         let record = || Record::open(&self.setup.ledger).map_err(|e| e.to_string());
+        let source = expose.source.clone().unwrap_or_else(|| SUN.to_owned());
+        let aimed = |plan| Aimed { plan, source: source.clone(), steps: Vec::new() };
         match &expose.aim {
-            Aim::Target(target) => Ok(Plan::dose(*target)),
-            Aim::Strip(doses) => Plan::strip(doses.clone()).map_err(|e| e.to_string()),
+            Aim::Target(target) => Ok(aimed(Plan::dose(*target))),
+            Aim::Strip(doses) => Plan::strip(doses.clone()).map(aimed).map_err(|e| e.to_string()),
             Aim::Like(print) => {
-                advice::repeating(&record()?, print).map(Plan::dose).map_err(|e| e.to_string())
+                let repeated = like::repeating(&record()?, print, expose.source.as_deref(), &self.setup.zone);
+                let Repeated { target, source, glass, mut steps } = repeated.map_err(|e| e.to_string())?;
+                let here = self.setup.frames[frame.0 as usize].glass;
+                if (here - glass).abs() > SAME_GLASS {
+                    steps.push(format!(
+                        "its glass passed {:.0} % and this one passes {:.0} %: the dose under it stays, the time does not",
+                        100.0 * glass,
+                        100.0 * here
+                    ));
+                }
+                Ok(Aimed { plan: Plan::dose(target), source, steps })
             }
             Aim::Recipe => {
                 let recipe = expose.recipe.as_deref().unwrap_or_default();
-                let source = expose.source.as_deref().unwrap_or(SUN);
-                let target = advice::target(&record()?, recipe, source, self.wall.unix_ms_at(now));
-                target.map(Plan::dose).map_err(|e| e.to_string())
+                let target = advice::target(&record()?, recipe, &source, self.wall.unix_ms_at(now));
+                target.map(Plan::dose).map(aimed).map_err(|e| e.to_string())
             }
         }
     }
 
-    fn note(&mut self, now: Mono, print: &str, text: String, tone: Option<String>) -> Result<Done, String> {
+    fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {
         let out = self.frame_ids().find(|&id| {
             self.rig
                 .view(id, now)
@@ -236,17 +261,16 @@ impl Service {
         let Some(frame) = out else {
             let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
             let id = record.find(print).map_err(|e| e.to_string())?.id;
-            self.ledger.write(Entry::Note {
-                print: id.clone().into(),
-                text,
-                tone,
-                at: now,
-                with_dose: false,
-            });
+            self.ledger.write(Entry::Note { print: id.clone().into(), note, at: now, with_dose: false });
             return Ok(Done::Kept(json!({ "ok": true, "print": id })));
         };
+        if note.step.is_some() {
+            return Err(format!(
+                "print {print} is still out; bring it in before you note a step of the work"
+            ));
+        }
         self.tell_rig(now, frame, Command::Note)?;
-        self.ledger.write(Entry::Note { print: print.into(), text, tone, at: now, with_dose: true });
+        self.ledger.write(Entry::Note { print: print.into(), note, at: now, with_dose: true });
         let dose = self.rig.view(frame, now).map(|v| v.dose.best.j_m2());
         Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
     }

@@ -52,7 +52,7 @@ pub async fn run(
             () = &mut shutdown => break,
             () = tokio::time::sleep(pause) => {}
             Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
-            Some(event) = inputs.ledger.recv() => service.on_ledger(event),
+            Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
             Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),

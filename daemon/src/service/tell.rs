@@ -135,8 +135,6 @@ impl Service {
         let name = part.label.as_deref().unwrap_or(&part.name);
         let text = words::signal(signal, name, |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone));
         let kind = signal.kind.word();
-        let told = Told { at: signal.at, kind, frame: part.name.clone(), text: text.clone() };
-        (self.hands.voice)(&told);
         match signal.kind {
             SignalKind::Nearly { .. } | SignalKind::TooSlow { .. } => {
                 self.hands.buzzer.play(&Pattern::beep());
@@ -152,7 +150,7 @@ impl Service {
         // The same print cannot come to the same kind twice within a nanosecond.
         let id = format!("{}-{kind}-{}", signal.print, signal.at.nanos());
         let payload = SignalPayload {
-            id: id.clone(),
+            id,
             kind: kind.to_owned(),
             event_type: kind.to_owned(),
             rig: self.setup.rig.clone(),
@@ -163,10 +161,22 @@ impl Service {
             target_j_m2: signal.target.j_m2(),
             text,
         };
+        self.tell_everyone(signal.at, kind, &payload)
+    }
+
+    /// Tells of a signal by words at once; the row is for the broker, once it is safe.
+    pub(super) fn tell_everyone(
+        &mut self,
+        at: Mono,
+        kind: &'static str,
+        payload: &SignalPayload,
+    ) -> Option<OutboxRow> {
+        let SignalPayload { id, frame, text, .. } = payload;
+        (self.hands.voice)(&Told { at, kind, frame: frame.clone(), text: text.clone() });
         if let Some(hook) = &self.hands.hook {
-            hook.call(&payload);
+            hook.call(payload);
         }
-        let row = OutboxRow { id, frame: part.name.clone(), payload: payload.to_json() };
+        let row = OutboxRow { id: id.clone(), frame: frame.clone(), payload: payload.to_json() };
         // Without a broker in the config there is nobody to keep it for.
         self.hands.link.as_ref()?;
         self.ledger.write(Entry::Signal(row.clone()));

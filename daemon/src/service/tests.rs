@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::*;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
-use crate::ledger::{Boot, Record};
+use crate::ledger::{Boot, Judgement, Notebook, Record, Verdict};
 use crate::request::{Aim, Expose, Request};
 
 const NOON: i64 = 1_784_023_200_000;
@@ -47,6 +47,7 @@ fn setup(folder: &TempDir) -> Setup {
 struct Bench {
     service: Service,
     events: mpsc::Receiver<LedgerEvent>,
+    told: std::sync::mpsc::Receiver<Told>,
 }
 
 impl Bench {
@@ -54,15 +55,16 @@ impl Bench {
         let (tell, events) = mpsc::channel(100);
         let boot = Boot { id: "a".into(), wall: wall(seconds) };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
+        let (voice, told) = std::sync::mpsc::channel();
         let hands = Hands {
             buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
             link: None,
             hook: None,
-            voice: Box::new(|_| ()),
+            voice: Box::new(move |signal| voice.send(signal.clone()).unwrap()),
         };
         let service = Service::new(setup, ledger, recovered, hands, at(seconds), wall(seconds)).unwrap();
-        Self { service, events }
+        Self { service, events, told }
     }
 
     /// One reading a second from both sensors.
@@ -87,7 +89,7 @@ impl Bench {
     fn settle(&mut self) {
         while self.service.awaits_ledger() {
             let event = self.events.blocking_recv().unwrap();
-            self.service.on_ledger(event);
+            self.service.on_ledger(self.service.rig.now(), event);
         }
     }
 
@@ -288,7 +290,7 @@ fn readings_are_corrected_and_prints_remember_how() {
     Bench::start(setup(&folder), 0.0).kill();
     let factors = BTreeMap::from([("sun".to_owned(), 1.25), ("box".to_owned(), 2.5)]);
     let correction = Calibration { factors, ..Calibration::default() };
-    let mut notebook = crate::ledger::Notebook::open(&setup(&folder).ledger).unwrap();
+    let mut notebook = Notebook::open(&setup(&folder).ledger).unwrap();
     let id = notebook.keep_calibration("wall", NOON, "by hand", &correction).unwrap();
     let mut bench = Bench::start(setup(&folder), 1.0);
     bench.shine(1, 10);
@@ -312,6 +314,43 @@ fn readings_are_corrected_and_prints_remember_how() {
     assert!((detail.curve.last().unwrap().2 - 1_200.0).abs() < 1e-6);
     let doubtful = again.ask(23.0, expose("arc"));
     assert!(doubtful["warning"].as_str().unwrap().contains("calibrated for another source than arc"));
+}
+
+#[test]
+fn a_print_that_nobody_judges_is_told_of_once() {
+    const DAY: f64 = 86_400.0;
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    let prints = ["oak", "elm"].map(|frame| bench.expose(0.0, frame, 15_000.0));
+    bench.shine(1, 20);
+    let good = Verdict::Off { stops: frameside_core::quantity::Stops::default() };
+    let judgement = Judgement { unix_ms: NOON, verdict: good, dry: true, oxidised: true };
+    for frame in ["oak", "elm"] {
+        bench.ask(20.0, bring_in(frame));
+    }
+    Notebook::open(&setup(&folder).ledger).unwrap().keep_judgement(&prints[1], &judgement).unwrap();
+    // What was told since, when the record was looked at that many seconds after noon.
+    let told = |bench: &mut Bench, seconds: f64| -> Vec<Told> {
+        bench.told.try_iter().for_each(drop);
+        bench.service.look_for_unjudged_at = at(seconds);
+        bench.service.wake(at(seconds));
+        // The writer answers one thing after the other, so that this comes behind its findings.
+        bench.service.commit(at(seconds));
+        bench.settle();
+        bench.told.try_iter().collect()
+    };
+    assert_eq!(told(&mut bench, DAY - 60.0), []);
+    let found = told(&mut bench, DAY + 60.0);
+    assert_eq!(
+        found.iter().map(|told| (told.kind, told.frame.as_str())).collect::<Vec<_>>(),
+        [("unjudged", "oak")]
+    );
+    assert!(found[0].text.contains(&prints[0]), "{found:?}");
+    assert!(bench.service.hands.buzzer.poll(at(DAY + 60.0)).is_none(), "it is no call");
+    assert_eq!(told(&mut bench, DAY + 3_700.0), []);
+    bench.kill();
+    assert_eq!(told(&mut Bench::start(setup(&folder), DAY + 7_400.0), DAY + 7_400.0), []);
 }
 
 #[test]

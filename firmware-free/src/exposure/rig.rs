@@ -38,8 +38,8 @@ pub struct Rules {
     pub nearly_s: f64,
     /// `overdue` comes every so many seconds until somebody acts.
     pub overdue_every_s: f64,
-    /// Whether a level is called between readings, on the light of the last
-    /// one. Live it is, so that no call waits for the next reading. Recorded
+    /// Whether it looks ahead: what the day will still give, and each level
+    /// called between readings, on the light of the last one. Live it is, so that no call waits for the next reading. Recorded
     /// light has no need to guess: each crossing is found in the step that
     /// holds it.
     pub foresee: bool,
@@ -377,7 +377,9 @@ impl Rig {
             }
             self.cross(id, &step);
         }
-        self.look_ahead(now, id, reading);
+        if self.rules.foresee {
+            self.look_ahead(now, id, reading);
+        }
         if self.sensors[usize::from(id.0)].lost {
             self.sensor_back(now, id);
         }

@@ -6,7 +6,7 @@ use tokio::sync::oneshot;
 
 use super::expected::Expected;
 use super::world::{FRAMES, World};
-use crate::request::{Aim, Expose, Request};
+use crate::request::{Aim, Expose, Note, Request};
 
 impl World {
     /// Something happens.
@@ -105,7 +105,7 @@ impl World {
 
     fn note(&mut self, frame: usize) {
         let Some(print) = self.known.out_in(frame).map(|(id, _)| id.clone()) else { return };
-        let request = Request::Note { print, text: "cloud".into(), tone: None };
+        let request = Request::Note { print, note: Note { text: "cloud".into(), ..Note::default() } };
         self.at_frame(frame, request, EventKind::Noted, |_, _| true);
     }
 

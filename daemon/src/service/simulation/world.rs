@@ -404,7 +404,8 @@ impl World {
             if let LedgerEvent::Committed(token) = event {
                 self.make_safe(token);
             }
-            self.service().on_ledger(event);
+            let now = self.mono();
+            self.service().on_ledger(now, event);
             self.hear_answers(in_trouble);
         }
         self.hear_answers(false);
