@@ -13,6 +13,8 @@ use super::{Context, Failure, out, out_json};
 use crate::ledger::{Filter, PrintRow};
 use crate::words;
 
+/// The record, newest first.
+///
 /// Reads the record; the daemon need not run.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\

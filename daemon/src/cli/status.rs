@@ -4,6 +4,8 @@ use super::{Context, Failure, out, out_json};
 use crate::request::Request;
 use crate::status::Status;
 
+/// What is on the rig.
+///
 /// One line for each sensor and frame: dose, target, and when it will be due in this light.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  frameside status")]
