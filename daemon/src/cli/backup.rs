@@ -7,6 +7,8 @@ use serde_json::json;
 use super::{Context, Failure, out, out_json};
 use crate::ledger;
 
+/// Copy the record to a file, also while the daemon runs.
+///
 /// The copy is checked before it gets its name. Put it on another disk.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  frameside backup /media/stick/frameside.sqlite")]

@@ -16,6 +16,8 @@ use crate::config::{Config, SensorKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pattern, Pins};
 
+/// Check the config and, with --rig, the devices.
+///
 /// Names every mistake in the config with line and column. With --rig it also
 /// tries the parts: what answers on the buses, a reading of each sensor, a beep.
 /// Stop the daemon first: two cannot use the parts at once.

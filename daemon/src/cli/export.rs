@@ -12,6 +12,8 @@ use crate::ledger::{self, Filter, Record};
 use crate::listed::Listed;
 use crate::table::{Column, Table};
 
+/// Write the record out for other programs.
+///
 /// Prints have a row each, curves a row for each instant. JSON without --prints
 /// and --curves is the whole record, which 'restore' reads.
 #[derive(Debug, clap::Args)]

@@ -6,6 +6,8 @@ use serde_json::Value;
 use super::{Context, Failure, at_frame, out, out_json};
 use crate::request::{Aim, Expose, Request};
 
+/// Begin a print in a frame.
+///
 /// Prints the name of the print, which the record keeps it under. With a recipe alone it
 /// aims at what 'frameside advise' says, or at the target set in the recipe.
 #[derive(Debug, clap::Args)]

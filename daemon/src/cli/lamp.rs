@@ -23,6 +23,8 @@ use crate::ledger::one_line;
 use crate::ledger::{Filter, Record};
 use crate::words;
 
+/// The lamp box itself: warm-up, evenness, ageing.
+///
 /// The lamp box itself: how long it takes to warm up, how even it is, how it ages.
 /// Readings come from a file, or from the prints made under it.
 #[derive(Debug, clap::Args)]

@@ -20,6 +20,8 @@ use crate::request::Request;
 use crate::status::Status;
 use crate::words;
 
+/// The light itself: now, or a day's curve.
+///
 /// Without a day: what the sensors see now, from the running daemon. With one:
 /// the day's light from the record, against a clear sky where the config tells the place.
 /// With --season: how long a dose took at each hour of the day.

@@ -74,13 +74,13 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Verb {
-    /// The main job with no hardware: a made-up cloudy morning through the real service
+    #[command(about = "The main job with no hardware: a made-up cloudy morning through the real service")]
     Rehearse(rehearse::Args),
-    /// The daemon
+    #[command(about = "The daemon")]
     Run(run::Args),
-    /// Check the config and, with --rig, the devices
+    #[command(about = "Check the config and, with --rig, the devices")]
     Check(check::Args),
-    /// Begin a print in a frame
+    #[command(about = "Begin a print in a frame")]
     Expose(expose::Args),
     /// Put the cover on a frame: it stops counting
     Cover(at_frame::Frame),
@@ -92,17 +92,17 @@ enum Verb {
     Hush(at_frame::MaybeFrame),
     /// Give a print that is out a new target
     Retarget(at_frame::Retarget),
-    /// What is on the rig
+    #[command(about = "What is on the rig")]
     Status(status::Args),
-    /// The rig live on the terminal
+    #[command(about = "The rig live on the terminal")]
     Watch(watch::Args),
-    /// The light itself: now, or a day's curve
+    #[command(about = "The light itself: now, or a day's curve")]
     Light(light::Args),
-    /// The record, newest first
+    #[command(about = "The record, newest first")]
     Prints(prints::Args),
-    /// One print: everything known of it
+    #[command(about = "One print: everything known of it")]
     Show(show::Args),
-    /// Add a note to a print
+    #[command(about = "Add a note to a print")]
     Note(note::Args),
     #[command(about = "Describe a recipe, change it, list what there is")]
     Recipe(recipe::Args),
@@ -114,19 +114,19 @@ enum Verb {
     Strip(strip::Args),
     #[command(about = "The characteristic curve of a printed step wedge")]
     Wedge(wedge::Args),
-    /// The sensor itself: what answers, what it says, how it is corrected
+    #[command(about = "The sensor itself: what answers, what it says, how it is corrected")]
     Sensor(sensor::Args),
-    /// Sun against lamp box
+    #[command(about = "Sun against lamp box")]
     Source(source::Args),
-    /// The lamp box itself: warm-up, evenness, ageing
+    #[command(about = "The lamp box itself: warm-up, evenness, ageing")]
     Lamp(lamp::Args),
-    /// A recorded day through the same machine
+    #[command(about = "A recorded day through the same machine")]
     Replay(replay::Args),
-    /// Write the record out for other programs
+    #[command(about = "Write the record out for other programs")]
     Export(export::Args),
-    /// Copy the record to a file, also while the daemon runs
+    #[command(about = "Copy the record to a file, also while the daemon runs")]
     Backup(backup::Args),
-    /// Put a record back from a backup or a whole export
+    #[command(about = "Put a record back from a backup or a whole export")]
     Restore(restore::Args),
     /// Man pages and completions, for packages
     #[command(hide = true)]

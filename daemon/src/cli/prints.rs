@@ -8,6 +8,8 @@ use crate::ledger::Filter;
 use crate::listed::Listed;
 use crate::request::Request;
 
+/// The record, newest first.
+///
 /// Reads the record; the daemon need not run.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\

@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use super::{Context, Failure};
 use crate::rehearsal;
 
+/// The main job with no hardware: a made-up cloudy morning through the real service.
+///
 /// Four frames lie out in a garden on a morning of broken cloud: one is covered
 /// for a while, one is a test strip, and the sensor drops out once. Everything is made up
 /// but the work: emulated chip, real driver, real service, real ledger.

@@ -16,6 +16,8 @@ use super::{Context, Failure, is_watched, out, out_json};
 use crate::replay::{Exposure, Replayed, Start, Wanted, replay};
 use crate::words;
 
+/// A recorded day through the same machine.
+///
 /// The file has the header time,irradiance_w_m2 (and optionally flags), RFC 3339
 /// times in rising order, and an empty irradiance for a missing sample. Between
 /// samples the light is taken as a straight line. An exposure that does not reach its

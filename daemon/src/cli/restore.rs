@@ -8,6 +8,8 @@ use serde_json::json;
 use super::{Context, Failure, out, out_json};
 use crate::ledger;
 
+/// Put a record back from a backup or a whole export.
+///
 /// The file is checked first. A record that is there already is kept under
 /// another name. Stop the daemon before.
 #[derive(Debug, clap::Args)]

@@ -19,6 +19,8 @@ use crate::mqtt::{self, LinkEvent};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
 
+/// The daemon.
+///
 /// Runs until SIGTERM or Ctrl-C. Logs go to stderr, with --json as an object a line.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  frameside run --config configs/emulated.toml")]

@@ -14,6 +14,8 @@ use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
 
+/// One print: everything known of it.
+///
 /// Reads the record; the daemon need not run.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\

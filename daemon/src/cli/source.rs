@@ -20,6 +20,8 @@ use crate::ledger::{FactorRow, Filter, LedgerError, PrintRow, Record, one_line};
 use crate::like;
 use crate::words;
 
+/// Sun against lamp box.
+///
 /// Sun against lamp box: the same sensor reads them differently from how a coating
 /// answers to them. A target under A, divided by the factor from A to B, is the target
 /// under B.

@@ -6,6 +6,8 @@ use super::{Context, Failure, broker, out, out_json};
 use crate::request::Request;
 use crate::status::Status;
 
+/// What is on the rig.
+///
 /// One line for each sensor and frame: dose, target, and when it will be due in this light.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\

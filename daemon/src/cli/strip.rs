@@ -104,7 +104,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 fn plan(args: &PlanArgs, context: &Context) -> Result<(), Failure> {
     let strip = Plan::even_strip(args.from, usize::from(args.bands), args.step)
         .map_err(|error| Failure::Failed(error.to_string()))?;
-    let expose = format!("frameside expose FRAME --strip {}", typed_doses(&strip));
+    let expose = format!("frameside expose FRAME --recipe R --strip {}", typed_doses(&strip));
     if context.json {
         out_json(&json!({ "doses_j_m2": strip.doses(), "expose": expose }));
         return Ok(());

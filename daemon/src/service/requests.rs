@@ -247,7 +247,9 @@ impl Service {
             Aim::Recipe => {
                 let recipe = expose.recipe.as_deref().unwrap_or_default();
                 let target = advice::target(&record()?, recipe, &source, self.wall.unix_ms_at(now));
-                target.map(Plan::dose).map(aimed).map_err(|e| e.to_string())
+                let target = target.map_err(|e| e.to_string())?;
+                let steps = vec![format!("{recipe} under {source}: {}", target.dose())];
+                Ok(Aimed { steps, ..aimed(Plan::dose(target)) })
             }
         }
     }

@@ -11,6 +11,8 @@ use super::{Context, Failure};
 use crate::config::{Config, Sensor, SensorKind};
 use crate::request::Request;
 
+/// The sensor itself: what answers, what it says, how it is corrected.
+///
 /// What is on the bus, what a sensor says, and how it is corrected. These verbs use the sensor
 /// themselves: stop the daemon first where it does.
 #[derive(Debug, clap::Args)]
