@@ -353,16 +353,14 @@ impl Machine {
     fn drain(&mut self) {
         while let Some(output) = self.rig.poll() {
             let Output::Event(event) = output else { continue };
-            if event.kind != EventKind::Due {
-                continue;
-            }
-            if let Some(index) = self.out[event.frame.0 as usize].take() {
+            let (EventKind::Due, Some(frame)) = (event.kind, event.frame) else { continue };
+            if let Some(index) = self.out[frame.0 as usize].take() {
                 self.exposures[index].due_ns = Some(self.first_ns + event.at.nanos());
                 self.exposures[index].dose = event.dose;
                 let now = self.rig.now();
-                let command = Input::Command(event.frame, Command::BringIn);
+                let command = Input::Command(frame, Command::BringIn);
                 self.rig.handle(now, command).expect("a due print can be brought in");
-                self.free.push(event.frame);
+                self.free.push(frame);
             }
         }
     }

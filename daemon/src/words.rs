@@ -60,6 +60,15 @@ pub fn signal(
              if the light stays. Lower its target, or cover it and go on tomorrow.",
             clock(dusk)
         ),
+        SignalKind::Outage { seconds: Some(seconds), missed } => format!(
+            "The power was gone for {} while {name} was out: it had {} then, which makes {dose} of {target}.",
+            span(seconds),
+            self::dose(missed)
+        ),
+        SignalKind::Outage { seconds: None, .. } => format!(
+            "The power was gone while {name} was out, and no clock can tell for how long: its {dose} of {target} \
+             are without the light of that time. Look at it."
+        ),
         SignalKind::SensorBack => format!("The sensor beside {name} is back: {dose} of {target}."),
     }
 }

@@ -14,7 +14,7 @@ use crate::devices::feed::FeedThread;
 use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
 use crate::diary;
 use crate::hook::Hook;
-use crate::ledger::{Boot, Ledger, LedgerEvent, Recovered};
+use crate::ledger::{Boot, Ledger};
 use crate::mqtt::{self, LinkEvent};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
@@ -32,8 +32,6 @@ pub(super) struct Args {
 
 /// Readings, questions and the like that wait for the service.
 const WAITING: usize = 256;
-/// How long a start waits for the clock where it has to.
-const CLOCK_WITHIN: Duration = Duration::from_secs(60);
 /// A feed that has not been seen for this long is stuck.
 const FEED_ALIVE_WITHIN: Duration = Duration::from_secs(10);
 
@@ -73,7 +71,9 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
     let clock = Clock::new(config.speed);
     let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
-    let (ledger, recovered, ledger_events) = open_ledger(config, clock).await?;
+    let (tell, ledger_events) = mpsc::channel(WAITING);
+    let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
+    let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
     let clock = clock.resumed(recovered.wall_offset_ms);
     for trouble in &recovered.troubles {
         tracing::warn!("{trouble}");
@@ -116,28 +116,6 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let _ = std::fs::remove_file(&config.socket);
     tracing::info!("stopped");
     Ok(())
-}
-
-/// Opens the ledger. Where prints were out when the power went, only a wall
-/// clock that is right tells for how long, and on a Pi it comes with the
-/// network: worth a short wait.
-async fn open_ledger(
-    config: &Config,
-    clock: Clock,
-) -> Result<(Ledger, Recovered, mpsc::Receiver<LedgerEvent>), Failure> {
-    let patience = tokio::time::Instant::now() + CLOCK_WITHIN;
-    loop {
-        let (tell, events) = mpsc::channel(WAITING);
-        let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
-        let (mut ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
-        let waits = recovered.outage_unknown && !boot.wall.synchronised;
-        if !waits || tokio::time::Instant::now() > patience {
-            return Ok((ledger, recovered, events));
-        }
-        tracing::info!("prints were out when the power went; waiting for the clock to tell for how long");
-        ledger.finish()?;
-        tokio::time::sleep(Duration::from_secs(2)).await;
-    }
 }
 
 /// Resolves when the daemon is asked to stop.

@@ -212,7 +212,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         );
     }
     for event in &row.events {
-        let _ = writeln!(text, "  {}  {}", when(event, zone), what(event));
+        let _ = writeln!(text, "  {}  {}", when(event, zone), what(event, row.glass * row.factor));
     }
     for gap in &print.gaps {
         let seconds = (gap.to_ms - gap.from_ms) / 1000.0;
@@ -271,7 +271,8 @@ fn when(event: &EventRow, zone: &TimeZone) -> String {
     if event.synchronised { clock } else { format!("{clock}?") }
 }
 
-fn what(event: &EventRow) -> String {
+/// What happened, to a print whose doses are its sensor's times `glass`.
+fn what(event: &EventRow, glass: f64) -> String {
     let dose = words::dose(event.dose);
     match event.kind {
         EventKind::Begun { covered: true } => "laid out under its cover".to_owned(),
@@ -284,6 +285,16 @@ fn what(event: &EventRow) -> String {
         EventKind::Hushed => format!("hushed at {dose}"),
         EventKind::Retargeted { target } => format!("new target {target} at {dose}"),
         EventKind::Noted => format!("noted at {dose}"),
+        EventKind::Outage { seconds: Some(seconds), missed, .. } => format!(
+            "the power had been gone for {}: with the {} of that time it had {dose}",
+            words::span(seconds),
+            words::dose(missed.scaled(glass))
+        ),
+        EventKind::Outage { seconds: None, .. } => {
+            format!(
+                "the power had been gone for nobody knows how long; {dose} without the light of that time"
+            )
+        }
         EventKind::BroughtIn => format!("brought in with {dose}"),
     }
 }

@@ -14,6 +14,7 @@ mod factors;
 pub(crate) mod faults;
 mod judging;
 mod notebook;
+mod outages;
 mod recipe;
 mod record;
 mod recovery;
@@ -42,6 +43,7 @@ pub use copy::{backup, restore};
 pub use factors::FactorRow;
 pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
 pub use notebook::Notebook;
+pub use outages::Outage;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
@@ -93,6 +95,15 @@ pub enum Entry {
         to: Mono,
         /// What may have fallen, before any glass.
         dose: Estimate,
+    },
+    /// The power was gone, for nobody knows (yet) how long.
+    Torn(Outage),
+    /// The prints have what fell in such a time.
+    OutageSettled {
+        /// The sensor's name.
+        sensor: String,
+        /// The boot that ended there.
+        after_boot: i64,
     },
     /// A note on a print.
     Note {

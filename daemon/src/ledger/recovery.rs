@@ -1,16 +1,17 @@
 //! What the ledger knows at the start: where the integrals stood, which prints
 //! are out, what the broker has not had.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
-use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Seen};
+use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Seen, Unplaced};
+use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde_json::Value;
 
 use super::writer::{AT_BROKER, offset_ms};
-use super::{Boot, OutboxRow, chunk};
+use super::{Boot, Outage, OutboxRow, chunk, outages};
 use crate::mqtt::AtBroker;
 
 /// What is taken up again.
@@ -18,6 +19,18 @@ use crate::mqtt::AtBroker;
 pub struct Recovered {
     /// Where each sensor's integral was left, by the sensor's name.
     pub left_off: BTreeMap<String, LeftOff>,
+    /// The boots that each sensor's integral or its prints were left in and that
+    /// cannot be placed on this clock.
+    pub unplaced: BTreeMap<String, Vec<Unplaced>>,
+    /// Of each sensor that went on from a boot that can be placed, the later ones of its
+    /// prints that cannot: it saw no light in them, and nothing will tell how long ago
+    /// they ended.
+    pub never_placed: BTreeMap<String, Vec<Unplaced>>,
+    /// Outages that wait for the clock, the oldest first.
+    pub outages: Vec<Outage>,
+    /// The wall clocks of earlier boots, for instants as they are laid on this
+    /// boot's clock.
+    pub earlier: BTreeMap<i64, WallAnchor>,
     /// How each sensor is corrected now, and the number of that in the record.
     pub calibrations: BTreeMap<String, (i64, Calibration)>,
     /// Prints that are out.
@@ -41,10 +54,6 @@ pub struct Recovered {
     pub wall_offset_ms: Option<i64>,
     /// What a person should know.
     pub troubles: Vec<String>,
-    /// Prints were out when another boot ended and the wall clock cannot be
-    /// believed (yet): for how long is not known, and is taken as not at all.
-    /// Start again once the clock is synchronised to have it right.
-    pub outage_unknown: bool,
 }
 
 /// A print to put back into its frame.
@@ -73,6 +82,12 @@ const NEWEST: &str = "SELECT max(seq) FROM print GROUP BY frame";
 /// Prints with figures that wait for a reading.
 const UNSETTLED: &str = "SELECT print FROM event WHERE settled = 0";
 
+/// Prints that lay out over an outage of which it is not known how long it was.
+const OVER: &str = r#"SELECT print.seq FROM print JOIN outage USING (sensor)
+    WHERE EXISTS (SELECT 1 FROM event WHERE print = print.seq AND boot <= after_boot)
+      AND NOT EXISTS (SELECT 1 FROM event WHERE print = print.seq AND boot <= after_boot
+                      AND kind = '{"kind":"brought-in"}')"#;
+
 /// Reads it. `known` is the row of this boot if the ledger has one.
 pub(super) fn recover(
     connection: &Connection,
@@ -85,27 +100,35 @@ pub(super) fn recover(
         recovered.wall_offset_ms = connection.query_row(offset, [id], |row| row.get(0)).optional()?;
     }
     let shift = Shift::onto(connection, boot, known)?;
-    if shift.is_guess {
-        recovered.outage_unknown = true;
-        recovered.troubles.push(
-            "the power was gone while prints were out, and the clock cannot tell for how long; \
-             the light of that time is not counted"
-                .to_owned(),
-        );
-    }
     let mut select = connection.prepare(
         "SELECT name, at_ns, w_m2, is_bound, best, low, high, boot, id FROM sensor WHERE boot IS NOT NULL",
     )?;
     let mut rows = select.query([])?;
+    let mut left_in = BTreeMap::new();
     while let Some(row) = rows.next()? {
         let light = Irradiance::from_w_m2(row.get(2)?);
         let seen = if row.get(3)? { Seen::AtLeast(light) } else { Seen::Exactly(light) };
-        let boot = row.get(7)?;
+        let (name, boot): (String, i64) = (row.get(0)?, row.get(7)?);
         let knot = Knot { at: shift.of(boot, row.get(1)?), seen, total: estimate(row, 4)? };
         let brightest = brightest(connection, row.get(8)?)?;
-        let is_placed = !shift.guessed.contains(&boot);
-        recovered.left_off.insert(row.get(0)?, LeftOff { knot, brightest, is_placed });
+        if let Some(&unplaced) = shift.guessed.get(&boot) {
+            recovered.unplaced.insert(name.clone(), vec![unplaced]);
+        }
+        left_in.insert(name.clone(), boot);
+        recovered.left_off.insert(name, LeftOff { knot, brightest });
     }
+    // What is known of a sensor's light ends with its last reading; its prints may be later.
+    for (sensor, boot) in boots_of_prints(connection)? {
+        let knot = left_in.get(&sensor).copied();
+        let Some(&unplaced) = shift.guessed.get(&boot).filter(|_| knot.is_none_or(|knot| knot < boot)) else {
+            continue;
+        };
+        let is_torn = knot.is_none_or(|knot| shift.guessed.contains_key(&knot));
+        let boots = if is_torn { &mut recovered.unplaced } else { &mut recovered.never_placed };
+        boots.entry(sensor).or_default().push(unplaced);
+    }
+    recovered.outages = outages::waiting(connection, &shift)?;
+    recovered.earlier.clone_from(&shift.walls);
     recovered.calibrations = super::calibrations::now(connection, &mut recovered.troubles)?;
     let troubles = &mut recovered.troubles;
     recovered.prints = take_up(connection, &shift, &format!("seq IN ({OUT})"), troubles)?;
@@ -115,7 +138,8 @@ pub(super) fn recover(
          AND (SELECT max(at_ms) FROM event WHERE print = print.seq) >= {since_ms}"
     );
     recovered.brought_in = take_up(connection, &shift, &shown, troubles)?;
-    let unsettled = format!("seq IN ({UNSETTLED}) AND seq NOT IN ({OUT}) AND NOT ({shown})");
+    let unsettled =
+        format!("(seq IN ({UNSETTLED}) OR seq IN ({OVER})) AND seq NOT IN ({OUT}) AND NOT ({shown})");
     recovered.unsettled = take_up(connection, &shift, &unsettled, troubles)?;
     recovered.outbox = connection
         .prepare("SELECT id, frame, payload FROM outbox ORDER BY seq")?
@@ -220,38 +244,47 @@ pub(super) fn row_of(connection: &Connection, boot: &Boot) -> rusqlite::Result<O
         .optional()
 }
 
-/// The boots that what is taken up belongs to, the oldest and the newest
-/// instant of each, and whether the dose of a print that is still out hangs on
-/// when that was: its sensor's integral stood there, or figures of it wait for
-/// the light of that time.
+/// The boots of what is kept of the prints of each sensor that are taken up.
+fn boots_of_prints(connection: &Connection) -> rusqlite::Result<Vec<(String, i64)>> {
+    let sql = format!(
+        "SELECT DISTINCT sensor, boot FROM print JOIN event ON event.print = print.seq
+         WHERE print.seq IN ({OUT}) OR print.seq IN ({UNSETTLED}) ORDER BY boot"
+    );
+    let mut select = connection.prepare(&sql)?;
+    select.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
+
+/// The boots that what is taken up belongs to, and the oldest and the newest
+/// instant of each.
 fn used_boots() -> String {
     format!(
-        "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest, max(is_out) AS is_out FROM
-           (SELECT boot, at_ns, name IN (SELECT sensor FROM print WHERE seq IN ({OUT})) AS is_out
-            FROM sensor WHERE boot IS NOT NULL
-            UNION ALL SELECT boot, at_ns, print IN ({OUT}) AND settled = 0 FROM event
-            WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED})) GROUP BY boot"
+        "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest FROM
+           (SELECT boot, at_ns FROM sensor WHERE boot IS NOT NULL
+            UNION ALL SELECT boot, at_ns FROM event
+            WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED}) OR print IN ({OVER})
+            UNION ALL SELECT boot, ended_ns FROM outage UNION ALL SELECT boot, to_ns FROM outage)
+         GROUP BY boot"
     )
 }
 
 /// How instants of earlier boots are put on this boot's clock.
-struct Shift {
+pub(super) struct Shift {
     /// Nanoseconds to add, by boot.
     by_boot: BTreeMap<i64, i64>,
-    /// The boots that cannot be told from when to when.
-    guessed: BTreeSet<i64>,
-    /// Whether prints were out in one of those.
-    is_guess: bool,
+    /// The boots that cannot be told from when to when, and where they are laid to end.
+    guessed: BTreeMap<i64, Unplaced>,
+    /// What the wall clocks of the boots showed, on this boot's clock.
+    walls: BTreeMap<i64, WallAnchor>,
 }
 
 impl Shift {
     /// Two boots have only the wall clock in common. Where it was not known to
     /// be right on both sides, or runs backwards, the time between is taken as
-    /// none, which a person is told.
+    /// none for now.
     fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
-        let mut shift = Self { by_boot: BTreeMap::new(), guessed: BTreeSet::new(), is_guess: false };
+        let mut shift = Self { by_boot: BTreeMap::new(), guessed: BTreeMap::new(), walls: BTreeMap::new() };
         let mut select = connection.prepare(&format!(
-            "SELECT id, offset_ms, synced, newest, is_out, oldest FROM boot
+            "SELECT id, offset_ms, synced, newest, oldest FROM boot
              JOIN ({}) AS used ON used.boot = id ORDER BY id DESC",
             used_boots()
         ))?;
@@ -259,26 +292,29 @@ impl Shift {
         // Boots follow each other: one that cannot be placed ends before all later ones.
         let mut before = boot.wall.mono.nanos().saturating_sub(1);
         while let Some(row) = rows.next()? {
-            let (id, oldest): (i64, i64) = (row.get(0)?, row.get(5)?);
+            let (id, oldest): (i64, i64) = (row.get(0)?, row.get(4)?);
             if Some(id) == known {
-                before = before.min(oldest);
+                before = before.min(oldest.saturating_sub(1));
                 continue;
             }
             let (kept_offset_ms, synced): (i64, bool) = (row.get(1)?, row.get(2)?);
-            let (newest, is_out): (i64, bool) = (row.get(3)?, row.get(4)?);
+            let newest: i64 = row.get(3)?;
             let by_wall = kept_offset_ms.saturating_sub(offset_ms(boot.wall)).saturating_mul(1_000_000);
             let to_now = boot.wall.mono.nanos().saturating_sub(newest).saturating_sub(1);
             let is_known = synced && boot.wall.synchronised && by_wall <= to_now;
-            shift.is_guess |= is_out && !is_known;
-            shift.guessed.extend((!is_known).then_some(id));
             let by = if is_known { by_wall } else { before.saturating_sub(newest) };
-            before = before.min(oldest.saturating_add(by));
+            let ended = Mono::from_nanos(newest.saturating_add(by));
+            shift.guessed.extend((!is_known).then_some((id, Unplaced { boot: id, ended })));
+            let wall =
+                WallAnchor { mono: Mono::from_nanos(by), unix_ms: kept_offset_ms, synchronised: synced };
+            shift.walls.insert(id, wall);
+            before = before.min(oldest.saturating_add(by).saturating_sub(1));
             shift.by_boot.insert(id, by);
         }
         Ok(shift)
     }
 
-    fn of(&self, boot: i64, at_ns: i64) -> Mono {
+    pub(super) fn of(&self, boot: i64, at_ns: i64) -> Mono {
         Mono::from_nanos(at_ns.saturating_add(self.by_boot.get(&boot).copied().unwrap_or(0)))
     }
 }
@@ -345,6 +381,7 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.nearly = false;
             print.waiting = false;
         }
+        EventKind::Outage { after_boot, span, missed, .. } => print.count_missed(after_boot, span, missed),
         EventKind::Begun { covered: true } | EventKind::Noted => {}
     }
 }

@@ -80,7 +80,7 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING, FOLLOWING];
+const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -212,6 +212,21 @@ const FOLLOWING: &str = "
         id INTEGER PRIMARY KEY, a TEXT NOT NULL, b TEXT NOT NULL, at_ms INTEGER NOT NULL,
         factor REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL, evidence TEXT NOT NULL
     ) STRICT;
+";
+
+/// Outages of unknown length.
+const WAITING_FOR_THE_CLOCK: &str = "
+    -- The power was gone after the boot after_boot, for nobody knows yet how long. Instants are
+    -- on the clock of the boot that came then, from_ms is the wall's if it was right; light
+    -- in W/m2 at both ends, and the greatest of the hour before.
+    CREATE TABLE outage (
+        sensor TEXT NOT NULL, after_boot INTEGER NOT NULL, boot INTEGER NOT NULL,
+        ended_ns INTEGER NOT NULL, from_ns INTEGER NOT NULL, from_ms INTEGER,
+        left REAL NOT NULL, left_is_bound INTEGER NOT NULL,
+        to_ns INTEGER NOT NULL, found REAL NOT NULL, found_is_bound INTEGER NOT NULL,
+        greatest REAL NOT NULL,
+        PRIMARY KEY (sensor, after_boot)
+    ) STRICT, WITHOUT ROWID;
 ";
 
 /// Makes a ledger with the tables of an earlier version, or of this one.

@@ -3,13 +3,14 @@
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
+use frameside_core::exposure::EventKind;
 use frameside_core::light::{Estimate, Knot, Reading};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
-use super::{Boot, Entry, LedgerEvent, NewPrint, unjudged};
+use super::{Boot, Entry, LedgerEvent, NewPrint, outages, unjudged};
 use crate::request::Note;
 
 /// What the thread is asked to do.
@@ -247,6 +248,10 @@ impl Batch<'_> {
             Entry::Event(event) => self.event(event),
             Entry::Settled { print, seq, dose, total } => self.settled(print, *seq, dose, total),
             Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
+            Entry::Torn(outage) => outages::keep(self.transaction, self.boot, outage),
+            Entry::OutageSettled { sensor, after_boot } => {
+                outages::forget(self.transaction, sensor, *after_boot)
+            }
             Entry::Note { print, note, at, with_dose } => self.note(print, note, *at, *with_dose),
             Entry::Signal(row) => self.run(
                 "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
@@ -374,6 +379,35 @@ impl Batch<'_> {
                 total.low.j_m2(),
                 total.high.j_m2(),
                 event.settled
+            ],
+        )?;
+        match event.kind {
+            EventKind::Outage { after_boot, missed, .. } => {
+                self.restate(&event.print, event.seq, after_boot, &missed)
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// What was kept of a print since a boot ended was without what it missed then.
+    fn restate(
+        &self,
+        print: &str,
+        before_seq: u32,
+        after_boot: i64,
+        missed: &Estimate,
+    ) -> rusqlite::Result<()> {
+        self.run(
+            "UPDATE event SET best = best + of.glass * ?4, low = low + of.glass * ?5, high = high + of.glass * ?6
+             FROM (SELECT seq, glass * factor AS glass FROM print WHERE id = ?1) AS of
+             WHERE print = of.seq AND event.seq < ?2 AND boot > ?3",
+            params![
+                print,
+                before_seq,
+                after_boot,
+                missed.best.j_m2(),
+                missed.low.j_m2(),
+                missed.high.j_m2()
             ],
         )
     }

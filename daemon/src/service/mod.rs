@@ -7,6 +7,7 @@
 
 mod announce;
 mod list;
+mod outage;
 mod requests;
 mod run;
 #[cfg(test)]
@@ -36,6 +37,7 @@ use crate::config::Discovery;
 use crate::devices::pins::Pattern;
 use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Record, Recovered};
 use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox, RemoteLight};
+use outage::Outages;
 use requests::Remembered;
 use tell::Unkept;
 
@@ -145,6 +147,8 @@ pub struct Service {
     remote: Vec<RemoteLight>,
     /// What is not kept of each sensor's light while nothing is out.
     unkept: Vec<Unkept>,
+    /// The power was gone, for nobody knows yet how long.
+    outages: Outages,
     troubles: Vec<String>,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
@@ -208,6 +212,7 @@ impl Service {
             owed_commit: None,
             flush_at: now,
             look_for_unjudged_at: now,
+            outages: Outages::default(),
             troubles: recovered.troubles,
             ledger_trouble: None,
             link_trouble: None,
@@ -216,6 +221,7 @@ impl Service {
         };
         service.watch.set_wall(wall);
         service.ledger.write(Entry::Wall(wall));
+        service.expect_outages(&recovered.unplaced, recovered.outages, recovered.earlier)?;
         // Before the prints that are out, which take their place where both lay in one frame.
         for print in recovered.brought_in {
             service.show_again(print);
@@ -226,8 +232,10 @@ impl Service {
         for print in recovered.prints {
             service.take_up(print);
         }
+        service.give_up_outages(now, &recovered.never_placed)?;
         service.remember_what_is_at_the_broker();
         service.pump(now);
+        service.settle_outages(now);
         Ok(service)
     }
 
@@ -342,6 +350,7 @@ impl Service {
             Err(refused) => tracing::warn!("{refused}"),
         }
         self.pump(now);
+        self.settle_outages(now);
         self.tell_light(id);
     }
 
@@ -356,6 +365,7 @@ impl Service {
             self.watch.set_wall(wall);
             self.ledger.write(Entry::Wall(wall));
             self.commit(now);
+            self.settle_outages(now);
         }
     }
 

@@ -81,6 +81,7 @@ impl Service {
                     self.ledger.write(Entry::Gap { sensor, from, to, dose });
                     self.unwritten = true;
                 }
+                Output::Torn(sensor, after, tear) => self.torn(sensor, after, tear),
                 Output::Changed(frame) => self.frame_changed(now, frame),
                 Output::SensorChanged { sensor, .. } => self.tell_problem(sensor),
             }
@@ -98,15 +99,15 @@ impl Service {
     }
 
     fn event(&mut self, event: Event) {
-        let sensor = self.setup.frames[event.frame.0 as usize].sensor;
-        match event.kind {
-            EventKind::Begun { .. } => {
+        let sensor = event.frame.map(|frame| self.setup.frames[frame.0 as usize].sensor);
+        match (event.kind, sensor) {
+            (EventKind::Begun { .. }, Some(sensor)) => {
                 self.out += 1;
                 if let Some(reading) = self.unkept[usize::from(sensor.0)].last.take() {
                     self.keep_light(sensor, reading);
                 }
             }
-            EventKind::BroughtIn => {
+            (EventKind::BroughtIn, Some(sensor)) => {
                 self.out = self.out.saturating_sub(1);
                 self.unkept[usize::from(sensor.0)].ends = true;
             }
@@ -318,6 +319,7 @@ impl Service {
             .collect();
         let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
         let mut troubles = self.troubles.clone();
+        troubles.extend(self.waiting_for_the_clock());
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
         troubles.extend(self.link_trouble.clone());
         Status { rig: self.setup.rig.clone(), sensors, frames, troubles }

@@ -52,8 +52,13 @@ struct Bench {
 
 impl Bench {
     fn start(setup: Setup, seconds: f64) -> Self {
+        Self::booted(setup, "a", wall(seconds))
+    }
+
+    /// Starts in a boot of a name, at an instant of its clock and with what the wall shows.
+    fn booted(setup: Setup, boot: &str, wall: WallAnchor) -> Self {
         let (tell, events) = mpsc::channel(100);
-        let boot = Boot { id: "a".into(), wall: wall(seconds) };
+        let boot = Boot { id: boot.into(), wall };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
         let (voice, told) = std::sync::mpsc::channel();
         let hands = Hands {
@@ -63,7 +68,7 @@ impl Bench {
             hook: None,
             voice: Box::new(move |signal| voice.send(signal.clone()).unwrap()),
         };
-        let service = Service::new(setup, ledger, recovered, hands, at(seconds), wall(seconds)).unwrap();
+        let service = Service::new(setup, ledger, recovered, hands, wall.mono, wall).unwrap();
         Self { service, events, told }
     }
 
@@ -372,4 +377,60 @@ fn a_shadow_on_a_sensor_is_told_while_it_lasts() {
     assert!(shaded[0].as_ref().unwrap().starts_with("something may be shading it"), "{shaded:?}");
     assert_eq!(shaded[1], None);
     assert_eq!(shine(81, 110, 42.0), [None, None]);
+}
+
+/// A Pi has no clock of its own: after a power cut it wakes in 1970, and the time
+/// comes with the network.
+#[test]
+fn an_outage_is_counted_and_told_once_the_clock_is_right() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    let print = bench.expose(0.0, "oak", 15_000.0);
+    bench.shine(1, 100);
+    bench.service.commit(at(100.0));
+    bench.kill();
+    // Ten minutes after the last reading, 5 s after the boot.
+    let mut again = Bench::booted(setup(&folder), "b", WallAnchor { synchronised: false, ..wall_of(5.0, 0) });
+    again.shine(5, 20);
+    // Half of 115 s of 40 W/m2, and nothing is believed of the time between.
+    assert!((again.frame(20.0, "oak").dose_j_m2 - 2_300.0).abs() < 0.1, "{:?}", again.frame(20.0, "oak"));
+    assert!(again.service.status(at(20.0)).troubles[0].contains("once the clock is synchronised"));
+    assert!(again.told.try_iter().all(|told| told.kind != "due"));
+    // A restart on the way does not lose what is waited for.
+    again.service.commit(at(20.0));
+    again.kill();
+    let mut again =
+        Bench::booted(setup(&folder), "b", WallAnchor { synchronised: false, ..wall_of(21.0, 0) });
+    again.shine(21, 30);
+    again.service.on_wall(at(30.0), wall_of(30.0, NOON + 725_000));
+    again.settle();
+    // The first reading of the boot was at 700 s of the wall, the last one before at 100 s.
+    let oak = again.frame(30.0, "oak");
+    assert!((oak.dose_j_m2 - (2_500.0 + 12_000.0)).abs() < 1.0, "{oak:?}");
+    assert!((oak.low_j_m2 - 2_500.0).abs() < 50.0 && (oak.high_j_m2 - 14_500.0).abs() < 50.0, "{oak:?}");
+    assert!(again.service.status(at(30.0)).troubles.is_empty());
+    let told: Vec<Told> = again.told.try_iter().filter(|told| told.frame == "oak").collect();
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].text.contains("The power was gone for 10 min while oak was out"), "{}", told[0].text);
+    again.shine(31, 60);
+    assert!(again.told.try_iter().any(|told| told.kind == "due" && told.text.contains("between")));
+    assert_eq!(again.frame(60.0, "oak").state, FrameState::Due);
+    again.ask(60.0, bring_in("oak"));
+    again.service.commit(at(60.0));
+    again.kill();
+    // And it is counted once, whoever starts next.
+    let mut last = Bench::booted(setup(&folder), "b", wall_of(61.0, NOON + 756_000));
+    last.shine(61, 62);
+    assert!(last.told.try_iter().next().is_none());
+    let detail = Record::open(&setup(&folder).ledger).unwrap().detail(&print).unwrap();
+    let dose = detail.row.dose_to_repeat().unwrap().j_m2();
+    assert!((dose - (2_500.0 + 12_000.0 + 600.0)).abs() < 1.0, "{dose}");
+    // The curve's line over the outage comes to the same.
+    assert!((detail.curve.last().unwrap().2 / dose - 1.0).abs() < 1e-3, "{:?}", detail.curve.last());
+}
+
+/// The wall shows a time at an instant of the clock.
+fn wall_of(seconds: f64, unix_ms: i64) -> WallAnchor {
+    WallAnchor { mono: at(seconds), unix_ms, synchronised: true }
 }

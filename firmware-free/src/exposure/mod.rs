@@ -17,7 +17,7 @@ pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span};
 pub use rig::{FrameSetup, FrameView, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
 
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Reading};
+use crate::light::{Estimate, Lasted, Reading, Tear, Unplaced};
 use crate::quantity::{Dose, Mono, Stops, TargetDose};
 
 /// Which sensor of the rig; the order they were added in.
@@ -70,6 +70,9 @@ pub enum Input {
     Fault(SensorId, SensorFault),
     /// A person did something at a frame.
     Command(FrameId, Command),
+    /// It is known now how long the power was gone after a boot, at a tear in a
+    /// sensor's light, or that nobody will ever know (`None`).
+    Outage(SensorId, Unplaced, Option<(Tear, Lasted)>),
     /// The deadline came. Harmless at any other time.
     Tick,
 }
@@ -174,6 +177,9 @@ pub enum Output {
         /// What may have fallen, before the glass of any frame.
         dose: Estimate,
     },
+    /// The light of a sensor goes on after a boot ended, for a time that the
+    /// monotonic clock cannot tell: an [`Input::Outage`] is to follow.
+    Torn(SensorId, Unplaced, Tear),
     /// A frame's state is not what it was.
     Changed(FrameId),
     /// A sensor was lost, or is back.
@@ -190,8 +196,8 @@ pub enum Output {
 pub struct Event {
     /// The print.
     pub print: PrintId,
-    /// Its frame.
-    pub frame: FrameId,
+    /// Its frame; `None` when it has left that to another print.
+    pub frame: Option<FrameId>,
     /// Counts up from 0 within the print.
     pub seq: u32,
     /// What happened.
@@ -238,6 +244,18 @@ pub enum EventKind {
     },
     /// A note was made.
     Noted,
+    /// The power was gone while its cover was off, and it became known only later
+    /// for how long. What was kept of the print since then was without this.
+    Outage {
+        /// The boot that ended there, by its number in the record.
+        after_boot: i64,
+        /// Which of the print's spans it is in.
+        span: usize,
+        /// Most likely for so many seconds; `None` if nobody will ever know.
+        seconds: Option<f64>,
+        /// What fell then and was not counted, before the glass.
+        missed: Estimate,
+    },
     /// The exposure ended.
     BroughtIn,
 }
@@ -299,6 +317,14 @@ pub enum SignalKind {
     },
     /// Light is seen again.
     SensorBack,
+    /// It is known now how long the power was gone while the print was out, or
+    /// that nobody will ever know.
+    Outage {
+        /// Most likely for so many seconds.
+        seconds: Option<f64>,
+        /// What the print had then.
+        missed: Estimate,
+    },
     /// It will not be due before the sun is too low.
     TooSlow {
         /// What the print will have by then, if the light stays.
@@ -322,7 +348,7 @@ impl SignalKind {
             Self::Overdue { .. } => "overdue",
             Self::Band { .. } => "band",
             Self::SensorLost { .. } => "sensor-lost",
-            Self::SensorBack => "sensor-back",
+            Self::SensorBack | Self::Outage { .. } => "sensor-back",
             Self::TooSlow { .. } => "too-slow",
         }
     }

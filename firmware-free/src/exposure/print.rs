@@ -1,7 +1,7 @@
 //! One print's life: when its cover was off, and what that amounts to.
 
 use super::{FrameState, Plan, PrintId};
-use crate::light::{Estimate, Integral, Interval};
+use crate::light::{Estimate, Integral, Interval, Unplaced};
 use crate::quantity::{Dose, Mono};
 
 /// More covers and uncovers than anyone makes on one print.
@@ -64,6 +64,8 @@ pub struct Resumed {
     pub next_seq: u32,
     /// Events that still wait for a reading.
     pub pending: Vec<PendingEvent>,
+    /// The boots after which it was counted what it missed.
+    pub counted: Vec<i64>,
 }
 
 impl Resumed {
@@ -84,8 +86,25 @@ impl Resumed {
             ended: false,
             next_seq: 0,
             pending: Vec::new(),
+            counted: Vec::new(),
         }
     }
+
+    /// What fell after a boot ended, within a span, and is not in the integral;
+    /// before the glass.
+    pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Estimate) {
+        self.counted.push(after_boot);
+        count_missed(&mut self.spans, span, missed);
+    }
+}
+
+/// Counts what fell within a span and is not in the integral as a span of its own
+/// before that one, of no length.
+fn count_missed(spans: &mut Vec<Span>, span: usize, missed: Estimate) {
+    let Some(&Span { from, .. }) = spans.get(span) else { return };
+    let from = Mark { settled: true, ..from };
+    let to = Mark { total: from.total.plus(missed), ..from };
+    spans.insert(span, Span { from, to: Some(to) });
 }
 
 /// A print in a frame.
@@ -106,6 +125,8 @@ pub(super) struct Print {
     pub(super) ended: bool,
     next_seq: u32,
     pending: Vec<PendingEvent>,
+    /// The boots after which it was counted what it missed.
+    counted: Vec<i64>,
 }
 
 impl Print {
@@ -123,6 +144,7 @@ impl Print {
             ended: false,
             next_seq: 0,
             pending: Vec::new(),
+            counted: Vec::new(),
         }
     }
 
@@ -140,6 +162,7 @@ impl Print {
             ended: resumed.ended,
             next_seq: resumed.next_seq,
             pending: resumed.pending,
+            counted: resumed.counted,
         }
     }
 
@@ -162,6 +185,21 @@ impl Print {
 
     pub(super) fn spans(&self) -> usize {
         self.spans.len()
+    }
+
+    /// The span with the cover off in which a boot ended, unless what was missed
+    /// then is counted already.
+    pub(super) fn span_over(&self, ended: Unplaced) -> Option<usize> {
+        let is_over =
+            |span: &Span| span.from.at <= ended.ended && span.to.is_none_or(|to| to.at > ended.ended);
+        self.spans.iter().position(is_over).filter(|_| !self.counted.contains(&ended.boot))
+    }
+
+    /// What fell after a boot ended, within a span, and is not in the integral;
+    /// before the glass.
+    pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Estimate) {
+        self.counted.push(after_boot);
+        count_missed(&mut self.spans, span, missed);
     }
 
     pub(super) fn uncover(&mut self, mark: Mark) {

@@ -14,6 +14,7 @@
 
 mod look_ahead;
 mod lost;
+mod outage;
 mod sensor;
 
 use std::collections::{BTreeSet, VecDeque};
@@ -285,6 +286,7 @@ impl Rig {
                 self.advance(now);
                 self.command(now, frame, command)?;
             }
+            Input::Outage(sensor, after, known) => self.outage(now, sensor, after, known)?,
             Input::Tick => {}
         }
         self.advance(now);
@@ -361,6 +363,10 @@ impl Rig {
             return Err(Refused::Backwards { from: reading.at, to: now });
         }
         self.now = now;
+        let tear = sensor.integral.tear_before(reading.at, reading.seen);
+        for after in sensor.torn.drain(..) {
+            self.outputs.extend(tear.map(|tear| Output::Torn(id, after, tear)));
+        }
         let sky = &self.sky;
         let step = sensor
             .integral
@@ -396,7 +402,10 @@ impl Rig {
             }
             !print.is_settled()
         };
-        sensor.leaving.retain_mut(&mut tell);
+        let tears = std::mem::take(&mut sensor.tears);
+        let may_tear = |print: &Print| tears.iter().any(|&boot| print.span_over(boot).is_some());
+        sensor.leaving.retain_mut(|print| tell(print) || may_tear(print));
+        sensor.tears = tears;
         let mut moved = Vec::new();
         let frames = &mut self.frames;
         sensor.unsettled.retain(|&frame| {
@@ -574,7 +583,8 @@ impl Rig {
         slot.due_at = None;
         let old = slot.print.replace(print);
         let sensor = self.sensor_of(id);
-        sensor.leaving.extend(old.filter(|old| !old.is_settled()));
+        let old = old.filter(|old| sensor.waits(old));
+        sensor.leaving.extend(old);
         sensor.unsettled.remove(&id);
         if !covered {
             self.lay_open(now, id);
@@ -705,7 +715,7 @@ impl Rig {
         }
         self.outputs.push_back(Output::Event(Event {
             print,
-            frame: id,
+            frame: Some(id),
             seq,
             kind,
             at,

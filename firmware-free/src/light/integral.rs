@@ -8,7 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Seen;
+use super::{Seen, Tear};
 use crate::quantity::{Dose, Irradiance, Mono};
 
 /// A dose with what is not known of it: `low <= best <= high`.
@@ -116,9 +116,6 @@ pub struct LeftOff {
     pub knot: Knot,
     /// The greatest irradiance seen in the hour before it.
     pub brightest: Irradiance,
-    /// Whether the instant of the knot is known on this clock. If not, no line
-    /// of light leads from it to the next reading.
-    pub is_placed: bool,
 }
 
 /// One step of the integral, from a reading to the next.
@@ -244,7 +241,8 @@ pub struct Integral {
     origin: Option<Mono>,
     period_s: f64,
     recent: RecentMax,
-    /// Nothing is known of the light since the last reading, however short ago.
+    /// The boot of the last reading cannot be placed on this clock: nothing is
+    /// known of the light since, however short ago it seems.
     is_torn: bool,
 }
 
@@ -261,10 +259,33 @@ impl Integral {
     /// Goes on from where it was left: what came in between is a gap.
     #[must_use]
     pub fn resumed(period_s: f64, left_off: LeftOff) -> Self {
-        let LeftOff { knot, brightest, is_placed } = left_off;
+        let LeftOff { knot, brightest } = left_off;
         let mut recent = RecentMax::default();
         recent.take(knot.at, knot.seen.lowest().max(brightest).w_m2());
-        Self { knot: Some(knot), origin: None, period_s, recent, is_torn: !is_placed }
+        Self { knot: Some(knot), origin: None, period_s, recent, is_torn: false }
+    }
+
+    /// What it goes on from belongs to a boot that cannot be placed: no line of
+    /// light leads from there to the next reading.
+    pub fn tear(&mut self) {
+        self.is_torn = true;
+    }
+
+    /// Whether the next reading closes a tear.
+    #[must_use]
+    pub const fn is_torn(&self) -> bool {
+        self.is_torn
+    }
+
+    /// The tear that a reading closes which is now to be taken in.
+    #[must_use]
+    pub fn tear_before(&self, to: Mono, found: Seen) -> Option<Tear> {
+        let (from, left, greatest) = match self.knot {
+            Some(knot) => (knot.at, knot.seen, Irradiance::from_w_m2(self.recent.greatest())),
+            None => (self.origin?, found, ceiling(found.lowest())),
+        };
+        let greatest = greatest.max(left.lowest()).max(found.lowest());
+        (self.is_torn && from < to).then_some(Tear { from, left, to, found, greatest })
     }
 
     /// The last reading and the integral there.
@@ -299,7 +320,8 @@ impl Integral {
     /// Takes in a reading later than all before it and returns the step it
     /// closes, `None` when there is nothing before it. `sky` tells the bounds
     /// of an unseen stretch where a clear-sky model is at hand; without one
-    /// they are zero to the greatest irradiance of the hour before it.
+    /// they are zero to the greatest irradiance of the hour before it, and
+    /// before any reading to what the sun gives outside the air.
     ///
     /// A reading that is not later than the last is ignored.
     pub fn take(
@@ -319,12 +341,16 @@ impl Integral {
         if from.at >= at {
             self.recent.take(at, e1);
             self.knot = Some(Knot { at, ..from });
+            self.is_torn = false;
             return None;
         }
         let usual = at.seconds_since(from.at) <= self.longest_step_s();
         self.is_torn = false;
         // Of the hour before a gap, however long that was.
-        let greatest = self.recent.greatest().max(e1);
+        let greatest = match self.knot {
+            Some(_) => self.recent.greatest().max(e1),
+            None => ceiling(seen.lowest()).w_m2(),
+        };
         self.recent.take(at, e1);
         let step = match (usual, from.seen, seen) {
             (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1),
@@ -343,7 +369,7 @@ impl Integral {
 
     /// The most that may have fallen in a gap between two readings; more than
     /// was ever seen where one of them was at the end of its range.
-    fn most(greatest: f64, from: Seen, to: Seen) -> Irradiance {
+    pub(super) fn most(greatest: f64, from: Seen, to: Seen) -> Irradiance {
         let seen = Irradiance::from_w_m2(greatest).max(from.lowest());
         if from.is_bound() || to.is_bound() { ceiling(seen) } else { seen }
     }
@@ -516,10 +542,11 @@ mod tests {
         // And so it is after a restart.
         let knot = Knot { at: at(1.0), seen: exactly(10.0), total: Estimate::ZERO };
         let brightest = Irradiance::from_w_m2(50.0);
-        let mut again = Integral::resumed(1.0, LeftOff { knot, brightest, is_placed: true });
+        let mut again = Integral::resumed(1.0, LeftOff { knot, brightest });
         assert_eq!(again.take(at(101.0), exactly(10.0), no_sky).unwrap().added().high.j_m2(), 5_000.0);
         // Where it was left nobody knows when, even a short step is a gap.
-        let mut torn = Integral::resumed(1.0, LeftOff { knot, brightest, is_placed: false });
+        let mut torn = Integral::resumed(1.0, LeftOff { knot, brightest });
+        torn.tear();
         assert_eq!((torn.peek(at(1.5)).best, torn.seen_until()), (Dose::ZERO, Some(at(1.0))));
         let step = torn.take(at(2.0), exactly(10.0), no_sky).unwrap();
         assert_eq!((step.added().low.j_m2(), step.added().high.j_m2()), (0.0, 50.0));

@@ -1,6 +1,6 @@
 //! The ledger's file as anyone reads it, without our own code.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use frameside_core::exposure::EventKind;
@@ -13,6 +13,8 @@ pub(super) struct Kept {
     pub(super) at_ns: i64,
     /// The kernel's name for the boot.
     pub(super) boot: String,
+    /// Its number in the record.
+    pub(super) boot_row: i64,
     pub(super) at_ms: i64,
     pub(super) synchronised: bool,
     pub(super) settled: bool,
@@ -29,7 +31,8 @@ impl File {
 
     /// The events of every print, in order.
     pub(super) fn events(&self) -> BTreeMap<String, Vec<Kept>> {
-        let sql = "SELECT print.id, kind, at_ns, kernel, at_ms, event.synced, settled, low, best, high
+        let sql =
+            "SELECT print.id, kind, at_ns, kernel, at_ms, event.synced, settled, low, best, high, boot.id
                    FROM event JOIN print ON print.seq = event.print JOIN boot ON boot.id = event.boot
                    ORDER BY event.print, event.seq";
         let mut select = self.0.prepare(sql).unwrap();
@@ -40,6 +43,7 @@ impl File {
                 kind: serde_json::from_str(&row.get::<_, String>(1).unwrap()).unwrap(),
                 at_ns: row.get(2).unwrap(),
                 boot: row.get(3).unwrap(),
+                boot_row: row.get(10).unwrap(),
                 at_ms: row.get(4).unwrap(),
                 synchronised: row.get(5).unwrap(),
                 settled: row.get(6).unwrap(),
@@ -74,19 +78,9 @@ impl File {
         self.0.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0)).unwrap() as usize
     }
 
-    /// The prints whose doses hang on when another boot was that cannot be placed
-    /// on this one's clock, and whether figures of them wait for light.
-    pub(super) fn unplaced(&self, boot: &str, is_synchronised: bool) -> BTreeMap<String, bool> {
-        let sql = "SELECT print.id, max(event.print IS NOT NULL) FROM print
-                   LEFT JOIN event ON event.print = print.seq AND settled = 0
-                   LEFT JOIN boot AS of_event ON of_event.id = event.boot
-                   LEFT JOIN sensor ON sensor.name = print.sensor
-                   LEFT JOIN boot AS of_sensor ON of_sensor.id = sensor.boot
-                   WHERE of_event.kernel <> ?1 AND NOT (of_event.synced AND ?2)
-                      OR of_sensor.kernel <> ?1 AND NOT (of_sensor.synced AND ?2) GROUP BY print.id";
-        let mut select = self.0.prepare(sql).unwrap();
-        let of = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?));
-        let prints = select.query_map(rusqlite::params![boot, is_synchronised], of).unwrap();
-        prints.map(Result::unwrap).collect()
+    /// The sensors with outages of which it is not known how long they were.
+    pub(super) fn torn(&self) -> BTreeSet<String> {
+        let mut select = self.0.prepare("SELECT sensor FROM outage").unwrap();
+        select.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
     }
 }

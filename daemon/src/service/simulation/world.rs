@@ -1,6 +1,5 @@
 //! The world around the service: light, sensors, disk, broker, wall clock, power.
 
-use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::sync::Arc;
 
@@ -17,7 +16,6 @@ use tokio::sync::{mpsc, oneshot};
 use super::super::{FramePart, Hands, SensorPart, Service, Setup};
 use super::chance::Chance;
 use super::expected::Knowledge;
-use super::record::File;
 use super::sky::Sky;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::faults::Disk;
@@ -98,9 +96,6 @@ pub(super) struct World {
     /// Answers to come, and whether they should be good.
     pub(super) promised: Vec<(oneshot::Receiver<Value>, bool)>,
     pub(super) broker: Broker,
-    /// Prints that were out, or had figures that waited for a reading, when the
-    /// power was gone for nobody knows how long.
-    pub(super) exempt: BTreeSet<String>,
 }
 
 impl World {
@@ -133,7 +128,6 @@ impl World {
             was_killed_when_full: false,
             promised: Vec::new(),
             broker: Broker::default(),
-            exempt: BTreeSet::new(),
         };
         world.choose_wall();
         world.start();
@@ -509,7 +503,6 @@ impl World {
         self.known.synchronised |= self.power.synchronised;
         self.disk = ledger.disk();
         self.events = events;
-        self.exempt_if_unknown(&setup.ledger, recovered.outage_unknown);
         // Never polled, it never connects: this world is its own broker.
         let _runtime = self.runtime.enter();
         let (link, _) = mqtt::connect(mqtt::Settings {
@@ -539,24 +532,15 @@ impl World {
         }
     }
 
-    /// Where the clock cannot tell how long the power was gone, doses are not
-    /// known, and it has to be said.
-    fn exempt_if_unknown(&mut self, ledger: &std::path::Path, told: bool) {
-        for (name, waits) in File::open(ledger).unplaced(&self.power.name, self.power.synchronised) {
-            let is_out = self.known.prints[&name].is_out();
-            assert!(told || !is_out, "nobody is told that {name} was out for an unknown time");
-            if is_out || waits {
-                self.exempt.insert(name);
-            }
-        }
-    }
-
     /// The end of the day: everything gets well and comes in.
     fn end(&mut self) {
         self.tell("evening");
         self.disk.set_full(false);
         self.is_full = false;
         self.silent_until = [0; 2];
+        if self.chance.percent(70) {
+            (self.power.synchronised, self.power.error_ms) = (true, 0);
+        }
         self.pass_periods(3);
         for frame in 0..FRAMES.len() {
             self.bring_in(frame);

@@ -5,7 +5,7 @@ use std::collections::{BTreeSet, VecDeque};
 use super::super::print::Print;
 use super::super::{FrameId, Output, SensorId};
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Integral, Interval, Reading};
+use crate::light::{Estimate, Integral, Interval, Reading, Unplaced};
 use crate::outlook::LastHour;
 use crate::quantity::{Dose, Mono};
 
@@ -37,8 +37,13 @@ pub(super) struct Sensor {
     /// Where the integral will stand when the sun is too low, as it looked in
     /// each of the last minutes.
     pub(super) prospects: VecDeque<(Dose, Mono)>,
-    /// Prints that have left their frame, but wait for the next reading.
+    /// Prints that have left their frame, but wait for the next reading, or to be
+    /// told how long the power was gone.
     pub(super) leaving: Vec<Print>,
+    /// Boots of which it is not known how long ago they ended.
+    pub(super) tears: Vec<Unplaced>,
+    /// Those of them after which no light was seen yet.
+    pub(super) torn: Vec<Unplaced>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -83,7 +88,14 @@ impl Sensor {
             hour: LastHour::default(),
             prospects: VecDeque::new(),
             leaving: Vec::new(),
+            tears: Vec::new(),
+            torn: Vec::new(),
         }
+    }
+
+    /// Whether figures of a print may still change.
+    pub(super) fn waits(&self, print: &Print) -> bool {
+        !print.is_settled() || self.tears.iter().any(|&boot| print.span_over(boot).is_some())
     }
 
     /// What was remembered of the light is in other units from now on.

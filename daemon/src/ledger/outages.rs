@@ -1,0 +1,82 @@
+//! Outages of which it is not known yet how long they were.
+
+use frameside_core::light::{Seen, Tear, Unplaced};
+use frameside_core::quantity::{Irradiance, Mono};
+use rusqlite::{Connection, Row, Transaction, params};
+
+use super::recovery::Shift;
+
+/// The power was gone, for nobody knows (yet) how long.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outage {
+    /// The sensor whose light it tore.
+    pub sensor: String,
+    /// The boot that ended there.
+    pub after: Unplaced,
+    /// Between which readings.
+    pub tear: Tear,
+    /// When the last reading before it was, in ms since 1970; `None` if the
+    /// wall clock was not right then, which nobody can mend any more.
+    pub from_ms: Option<i64>,
+}
+
+/// Those that wait, the oldest first, on this boot's clock.
+pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Result<Vec<Outage>> {
+    let mut select = connection.prepare(
+        "SELECT sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
+                to_ns, found, found_is_bound, greatest FROM outage ORDER BY after_boot",
+    )?;
+    let rows = select.query_map([], |row| {
+        let boot = row.get(2)?;
+        let at = |column| Ok::<Mono, rusqlite::Error>(shift.of(boot, row.get(column)?));
+        let tear = Tear {
+            from: at(4)?,
+            left: seen(row, 6)?,
+            to: at(8)?,
+            found: seen(row, 9)?,
+            greatest: Irradiance::from_w_m2(row.get(11)?),
+        };
+        let after = Unplaced { boot: row.get(1)?, ended: at(3)? };
+        Ok(Outage { sensor: row.get(0)?, after, tear, from_ms: row.get(5)? })
+    })?;
+    rows.collect()
+}
+
+fn seen(row: &Row<'_>, first: usize) -> rusqlite::Result<Seen> {
+    let light = Irradiance::from_w_m2(row.get(first)?);
+    Ok(if row.get(first + 1)? { Seen::AtLeast(light) } else { Seen::Exactly(light) })
+}
+
+/// Keeps one that began before this boot.
+pub(super) fn keep(transaction: &Transaction<'_>, boot: i64, outage: &Outage) -> rusqlite::Result<()> {
+    let Outage { sensor, after, tear, from_ms } = outage;
+    transaction
+        .prepare_cached(
+            "INSERT INTO outage (sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
+                                 to_ns, found, found_is_bound, greatest)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12) ON CONFLICT DO NOTHING",
+        )?
+        .execute(params![
+            sensor,
+            after.boot,
+            boot,
+            after.ended.nanos(),
+            tear.from.nanos(),
+            from_ms,
+            tear.left.lowest().w_m2(),
+            tear.left.is_bound(),
+            tear.to.nanos(),
+            tear.found.lowest().w_m2(),
+            tear.found.is_bound(),
+            tear.greatest.w_m2()
+        ])
+        .map(|_| ())
+}
+
+/// One is settled: every print has what fell then.
+pub(super) fn forget(transaction: &Transaction<'_>, sensor: &str, after_boot: i64) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("DELETE FROM outage WHERE sensor = ?1 AND after_boot = ?2")?
+        .execute(params![sensor, after_boot])
+        .map(|_| ())
+}

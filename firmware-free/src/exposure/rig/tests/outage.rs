@@ -1,0 +1,108 @@
+//! The power was gone for a time that becomes known later.
+
+use super::*;
+use crate::light::{Lasted, Tear, Unplaced};
+
+/// The boot that ended, laid to 100 s on this clock.
+const BEFORE: Unplaced = Unplaced { boot: 7, ended: Mono::from_nanos(100_000_000_000) };
+
+/// A rig taken up at 101 s with a print of each glass, all laid out in 40 W/m² at
+/// 50 s of the boot before, of which the integral was kept at 99 s.
+fn taken_up_again(glasses: &[f64], target_j_m2: f64) -> (Rig, SensorId, Vec<FrameId>) {
+    let light = Irradiance::from_w_m2(40.0);
+    let total = Estimate::certain(Dose::from_j_m2(4_000.0));
+    let knot = Knot { at: at(99.0), seen: Seen::Exactly(light), total };
+    let mut rig = Rig::new(Rules::default(), at(101.0));
+    let left_off = Some(LeftOff { knot, brightest: Irradiance::from_w_m2(50.0) });
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off });
+    rig.tear(sensor, BEFORE).unwrap();
+    let mut frame = |&glass: &f64| {
+        let frame = rig.add_frame(FrameSetup { sensor, glass }).unwrap();
+        let begun = Mark { at: at(50.0), total: Estimate::certain(Dose::from_j_m2(2_040.0)), settled: true };
+        rig.resume(frame, taken_up(glass, target_j_m2, begun)).unwrap();
+        frame
+    };
+    let frames = glasses.iter().map(&mut frame).collect();
+    drain(&mut rig);
+    (rig, sensor, frames)
+}
+
+/// The first reading, and the tear that it closes.
+fn first_reading(rig: &mut Rig, sensor: SensorId) -> Tear {
+    assert!(rig.is_torn(sensor));
+    read(rig, sensor, 101.0, 40.0);
+    let is_tear = |output| if let Output::Torn(_, BEFORE, tear) = output { Some(tear) } else { None };
+    let tear = drain(rig).into_iter().find_map(is_tear).unwrap();
+    assert!(!rig.is_torn(sensor));
+    assert_eq!((tear.from, tear.to), (at(99.0), at(101.0)));
+    tear
+}
+
+fn dose_of(rig: &Rig, frame: FrameId, seconds: f64) -> [f64; 3] {
+    let dose = rig.view(frame, at(seconds)).unwrap().dose;
+    [dose.low, dose.best, dose.high].map(|dose| (dose.j_m2() * 1e6).round() / 1e6)
+}
+
+#[test]
+fn a_print_that_passed_its_target_while_the_power_was_gone_is_called_once_that_is_known() {
+    let (mut rig, sensor, frames) = taken_up_again(&[0.5], 5_000.0);
+    let tear = first_reading(&mut rig, sensor);
+    let told = run(&mut rig, sensor, 101, 110, |_| 40.0);
+    assert!(signals(&told).is_empty(), "{told:?}");
+    // Half of 1960 before, 80 in the two seconds laid to the outage, 360 since.
+    assert_eq!(dose_of(&rig, frames[0], 110.0), [1_160.0, 1_200.0, 1_210.0]);
+    // 302 s between the two readings: 300 s of 40 W/m², and of nothing to 50 W/m².
+    rig.handle(at(110.0), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
+    let told = drain(&mut rig);
+    assert_eq!(words(&told), ["sensor-back", "due"]);
+    let missed =
+        Estimate { low: Dose::ZERO, best: Dose::from_j_m2(12_000.0), high: Dose::from_j_m2(15_000.0) };
+    let kind = EventKind::Outage { after_boot: 7, span: 0, seconds: Some(302.0), missed };
+    assert!(event(&told, kind).is_some(), "{told:?}");
+    let due = event(&told, EventKind::Due).unwrap();
+    assert_eq!(due.at, at(110.0));
+    assert_eq!(
+        [due.dose.low, due.dose.best, due.dose.high].map(|dose| dose.j_m2()),
+        [1_160.0, 7_200.0, 8_710.0]
+    );
+    // Told again it changes nothing.
+    rig.handle(at(110.0), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
+    assert!(drain(&mut rig).iter().all(|output| matches!(output, Output::Gap { .. })));
+    read(&mut rig, sensor, 111.0, 40.0);
+    assert_eq!(dose_of(&rig, frames[0], 111.0), [1_180.0, 7_220.0, 8_730.0]);
+}
+
+#[test]
+fn what_lay_under_its_cover_or_was_begun_after_missed_nothing() {
+    let (mut rig, sensor, frames) = taken_up_again(&[0.5, 1.0], 50_000.0);
+    // Covered before the first reading: it lay open while the power was gone.
+    tell(&mut rig, frames[0], 101.0, Command::Cover).unwrap();
+    let tear = first_reading(&mut rig, sensor);
+    tell(&mut rig, frames[1], 101.0, Command::BringIn).unwrap();
+    begin(&mut rig, frames[1], 102.0, Plan::dose(target(50_000.0)));
+    run(&mut rig, sensor, 101, 110, |_| 40.0);
+    let before = dose_of(&rig, frames[1], 110.0);
+    rig.handle(at(110.0), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
+    let told = drain(&mut rig);
+    assert_eq!(dose_of(&rig, frames[0], 110.0)[1], 980.0 + 40.0 + 6_000.0);
+    assert_eq!(dose_of(&rig, frames[1], 110.0), before);
+    // The print that has left the frame to another gets it too, but calls nobody.
+    assert_eq!(words(&told), ["sensor-back"]);
+    let left = told.iter().find_map(|output| match output {
+        Output::Event(event) if event.frame.is_none() => Some(event),
+        _ => None,
+    });
+    assert_eq!(left.unwrap().dose.best.j_m2(), 1_960.0 + 80.0 + 12_000.0);
+}
+
+#[test]
+fn an_outage_that_nobody_will_ever_know_is_kept_as_such() {
+    let (mut rig, sensor, frames) = taken_up_again(&[1.0], 50_000.0);
+    first_reading(&mut rig, sensor);
+    let before = dose_of(&rig, frames[0], 101.0);
+    rig.handle(at(101.0), Input::Outage(sensor, BEFORE, None)).unwrap();
+    let told = drain(&mut rig);
+    assert_eq!((words(&told), dose_of(&rig, frames[0], 101.0)), (vec!["sensor-back"], before));
+    let kind = EventKind::Outage { after_boot: 7, span: 0, seconds: None, missed: Estimate::ZERO };
+    assert!(event(&told, kind).is_some(), "{told:?}");
+}

@@ -1,0 +1,133 @@
+//! The power was gone, and no clock tells (yet) for how long.
+//!
+//! A boot's monotonic clock knows nothing of the boot before, and on a Pi the wall
+//! clock comes with the network, after the first readings. Until then the
+//! integral goes on as if no time had passed. [`Tear`] keeps what is needed to
+//! bound what fell, once the wall clock tells how long it was.
+
+use super::Seen;
+use super::integral::{Estimate, GapRates, Integral};
+use crate::quantity::{Irradiance, Mono};
+
+/// An earlier boot of which nobody knows (yet) how long ago it ended. What it
+/// left is laid close before this boot on its clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Unplaced {
+    /// Its number in the record.
+    pub boot: i64,
+    /// Where its end is laid on this clock.
+    pub ended: Mono,
+}
+
+/// A tear in the light of a sensor: the power was gone, for a time that the
+/// monotonic clock cannot tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tear {
+    /// Where the last reading before it is laid on this clock.
+    pub from: Mono,
+    /// What that saw.
+    pub left: Seen,
+    /// The first reading after it.
+    pub to: Mono,
+    /// What that saw.
+    pub found: Seen,
+    /// The greatest irradiance of the hour before it, and of its ends.
+    pub greatest: Irradiance,
+}
+
+/// How long something took, in seconds: `low <= best <= high`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lasted {
+    /// Most likely.
+    pub best: f64,
+    /// At least.
+    pub low: f64,
+    /// At most.
+    pub high: f64,
+}
+
+impl Lasted {
+    /// A time that is known.
+    #[must_use]
+    pub const fn exactly(seconds: f64) -> Self {
+        Self { best: seconds, low: seconds, high: seconds }
+    }
+}
+
+impl Tear {
+    /// The seconds that the integral has counted for it: as its ends were laid.
+    #[must_use]
+    pub fn counted_s(&self) -> f64 {
+        self.to.seconds_since(self.from)
+    }
+
+    /// What fell while the power was gone and is not in the integral, now that
+    /// it is known how long passed between its two readings: bounded like any
+    /// light that was not seen. `sky` is asked for the whole of it.
+    pub fn missed(&self, lasted: Lasted, sky: impl FnOnce(Mono, Mono) -> Option<GapRates>) -> Estimate {
+        let long_ago = self.to.plus_seconds(-lasted.high);
+        let rates = sky(long_ago, self.to).unwrap_or_else(|| GapRates {
+            low: Irradiance::ZERO,
+            high: Integral::most(self.greatest.w_m2(), self.left, self.found),
+        });
+        let line = 0.5 * (self.left.lowest().w_m2() + self.found.lowest().w_m2());
+        let (low, high) = (rates.low.w_m2(), rates.high.w_m2());
+        let rate = Irradiance::from_w_m2(line.max(low).min(high.max(low)));
+        let beyond = |seconds: f64| (seconds - self.counted_s()).max(0.0);
+        let best = rate.over_seconds(beyond(lasted.best));
+        Estimate {
+            best,
+            low: rates.low.over_seconds(beyond(lasted.low)).min(best),
+            high: rates.high.over_seconds(beyond(lasted.high)).max(best),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn exactly(w_m2: f64) -> Seen {
+        Seen::Exactly(Irradiance::from_w_m2(w_m2))
+    }
+
+    fn tear() -> Tear {
+        Tear {
+            from: Mono::from_seconds(99.0),
+            left: exactly(40.0),
+            to: Mono::from_seconds(101.0),
+            found: exactly(10.0),
+            greatest: Irradiance::from_w_m2(50.0),
+        }
+    }
+
+    fn figures(missed: Estimate) -> [f64; 3] {
+        [missed.low, missed.best, missed.high].map(|dose| dose.j_m2())
+    }
+
+    #[test]
+    fn what_fell_in_a_time_that_is_known_is_bounded_like_any_gap() {
+        // 302 s between the two readings, of which 2 are counted. A gap of the same
+        // ends and 300 s under a clear sky of 45 W/m² has 7500, 1350, 16200 J/m².
+        let lasted = Lasted::exactly(302.0);
+        let sky = |from: Mono, to: Mono| {
+            assert_eq!((from.seconds(), to.seconds()), (-201.0, 101.0));
+            Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)))
+        };
+        assert_eq!(figures(tear().missed(lasted, sky)), [1350.0, 7500.0, 16200.0]);
+        assert_eq!(figures(tear().missed(lasted, |_, _| None)), [0.0, 7500.0, 15000.0]);
+    }
+
+    #[test]
+    fn a_time_between_two_bounds_gives_a_wider_estimate() {
+        let lasted = Lasted { best: 152.0, low: 0.0, high: 302.0 };
+        assert_eq!(figures(tear().missed(lasted, |_, _| None)), [0.0, 3750.0, 15000.0]);
+        let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)));
+        assert_eq!(figures(tear().missed(lasted, sky)), [0.0, 3750.0, 16200.0]);
+    }
+
+    #[test]
+    fn nothing_is_missed_in_no_time() {
+        assert_eq!(figures(tear().missed(Lasted::exactly(1.0), |_, _| None)), [0.0, 0.0, 0.0]);
+    }
+}
