@@ -4,6 +4,7 @@
 
 pub mod advice;
 pub mod assemble;
+pub mod chance;
 pub mod charts;
 pub mod cli;
 pub mod clock;
