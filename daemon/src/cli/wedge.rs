@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 use clap::Subcommand;
 use frameside_core::quantity::TargetDose;
 use frameside_core::sensitometry::{CharacteristicCurve, Density, Tone, WedgeStep, tone_table};
+use frameside_core::source::SUN;
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
 use super::table::Table;
 use super::{Context, Failure, now_ms, out, out_json, wedge_scan};
-use crate::advice::SUN;
 use crate::charts;
 use crate::ledger::{RecipeVersion, WedgeRow, one_line};
 

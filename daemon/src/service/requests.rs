@@ -2,11 +2,12 @@
 
 use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
 use frameside_core::quantity::Mono;
+use frameside_core::source::SUN;
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
 use super::{FramePart, SensorPart, Service};
-use crate::advice::{self, SUN};
+use crate::advice;
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::like::{self, Repeated};
 use crate::mqtt::{Incoming, ReplyTo};
