@@ -13,6 +13,7 @@ use super::{Asker, Service};
 use crate::ledger::{Filter, LedgerError, Record};
 use crate::listed::Listed;
 use crate::request::refusal;
+use crate::words;
 
 /// The newest so many are told; a message to the broker holds no more.
 const MOST_LISTED: usize = 200;
@@ -88,9 +89,7 @@ fn newest(
     since: Option<Date>,
     unjudged: bool,
 ) -> Result<Value, LedgerError> {
-    let midnight =
-        |day: Date| day.to_zoned_datetime(zone.clone()).ok().map(|at| at.timestamp().as_millisecond());
-    let since_ms = since.and_then(midnight);
+    let since_ms = since.and_then(|day| words::midnight_ms(day, zone));
     let prints = Record::open(path)?.prints(&Filter { recipe, since_ms, unjudged })?;
     let listed: Vec<Listed> = prints.iter().take(MOST_LISTED).map(|print| Listed::of(print, zone)).collect();
     Ok(json!({ "ok": true, "more": prints.len() - listed.len(), "prints": listed }))
