@@ -53,7 +53,7 @@ pub(super) struct Unkept {
 /// seconds of life.
 const STATE_EVERY_S: f64 = 5.0;
 /// Irradiance goes out at most this often, in seconds of life.
-const LIGHT_EVERY_S: f64 = 1.0;
+pub(super) const LIGHT_EVERY_S: f64 = 1.0;
 
 impl Service {
     /// Takes everything the rig has to say.
