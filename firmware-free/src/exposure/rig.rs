@@ -38,10 +38,10 @@ pub struct Rules {
     pub nearly_s: f64,
     /// `overdue` comes every so many seconds until somebody acts.
     pub overdue_every_s: f64,
-    /// Whether it looks ahead: what the day will still give, and each level
-    /// called between readings, on the light of the last one. Live it is, so that no call waits for the next reading. Recorded
-    /// light has no need to guess: each crossing is found in the step that
-    /// holds it.
+    /// Whether it looks ahead: to what the day will still give, and between
+    /// readings to each level, by the light of the last one. Live it does, so
+    /// that no call waits for the next reading. Recorded light has no need to
+    /// guess: each crossing is found in the step that holds it.
     pub foresee: bool,
 }
 
