@@ -41,21 +41,22 @@ impl Drop for Reader {
     }
 }
 
+/// Which prints are asked for.
+pub(super) struct Lookup {
+    pub(super) recipe: Option<String>,
+    pub(super) since: Option<Date>,
+    pub(super) unjudged: bool,
+}
+
 impl Service {
-    pub(super) fn list_prints(
-        &self,
-        recipe: Option<String>,
-        since: Option<Date>,
-        unjudged: bool,
-        asker: Asker,
-    ) {
+    pub(super) fn look_up(&self, prints: Lookup, asker: Asker) {
         let tell = self.teller(asker);
         let Some(reader) = self.readers.another() else {
             return tell(refusal("too many read the record at once; try again"));
         };
         let (path, zone) = (self.setup.ledger.clone(), self.setup.zone.clone());
         let read = move || {
-            let answer = newest(&path, &zone, recipe, since, unjudged);
+            let answer = newest(&path, &zone, prints);
             tell(answer.unwrap_or_else(|error| refusal(&error.to_string())));
             drop(reader);
         };
@@ -82,13 +83,8 @@ impl Service {
     }
 }
 
-fn newest(
-    path: &Path,
-    zone: &TimeZone,
-    recipe: Option<String>,
-    since: Option<Date>,
-    unjudged: bool,
-) -> Result<Value, LedgerError> {
+fn newest(path: &Path, zone: &TimeZone, prints: Lookup) -> Result<Value, LedgerError> {
+    let Lookup { recipe, since, unjudged } = prints;
     let since_ms = since.and_then(|day| words::midnight_ms(day, zone));
     let prints = Record::open(path)?.prints(&Filter { recipe, since_ms, unjudged })?;
     let listed: Vec<Listed> = prints.iter().take(MOST_LISTED).map(|print| Listed::of(print, zone)).collect();

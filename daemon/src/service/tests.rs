@@ -373,3 +373,19 @@ fn a_shadow_on_a_sensor_is_told_while_it_lasts() {
     assert_eq!(shaded[1], None);
     assert_eq!(shine(81, 110, 42.0), [None, None]);
 }
+
+#[test]
+fn what_only_asks_is_not_remembered() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    let mut command = |payload: &str| {
+        let incoming = crate::mqtt::understood("frameside/yard", "frameside/yard/command", payload);
+        bench.service.on_link(at(1.0), LinkEvent::Incoming(Box::new(incoming)));
+        bench.service.answered.len()
+    };
+    assert_eq!(command(r#"{"id":"1","do":"status"}"#), 0);
+    assert_eq!(command(r#"{"id":"1","do":"prints"}"#), 0);
+    assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
+    assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
+}
