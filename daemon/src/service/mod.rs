@@ -186,7 +186,7 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_due: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
-            watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| setup.lamps.is_empty())),
+            watch: LightWatch::new(setup.sensors.len()),
             doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),
@@ -214,7 +214,6 @@ impl Service {
             readers: list::Readers::default(),
             out: 0,
         };
-        service.watch.set_wall(wall);
         service.ledger.write(Entry::Wall(wall));
         // Before the prints that are out, which take their place where both lay in one frame.
         for print in recovered.brought_in {
@@ -353,7 +352,6 @@ impl Service {
             tracing::info!(synchronised = wall.synchronised, "the wall clock was set; labels follow");
             self.wall = wall;
             self.rig.set_wall(wall);
-            self.watch.set_wall(wall);
             self.ledger.write(Entry::Wall(wall));
             self.commit(now);
         }

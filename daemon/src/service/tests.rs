@@ -389,3 +389,21 @@ fn what_only_asks_is_not_remembered() {
     assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
     assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
 }
+
+#[test]
+fn too_much_light_is_measured_by_the_clear_sky_of_the_rig() {
+    let folder = TempDir::new().unwrap();
+    let garden = Site::flat(frameside_core::outlook::Place { latitude: 48.5, longitude: 9.0 });
+    let mut bench = Bench::start(Setup { site: Some(garden), lamps: Vec::new(), ..setup(&folder) }, 0.0);
+    let problem = |service: &mut Service, second: f64| {
+        let reading = Reading::of(at(second), Irradiance::from_w_m2(200.0));
+        service.on_sensor(at(second), SensorId(0), SensorEvent::Reading(reading));
+        service.status(at(second)).sensors[0].problem.clone()
+    };
+    // The usual clear sky gives some 45 W/m² at noon in July.
+    let too_much = problem(&mut bench.service, 0.0);
+    assert!(too_much.is_some_and(|problem| problem.contains("clear sky")));
+    // An uncalibrated sensor shows three times that under the same sky.
+    bench.service.on_clear_sky(Irradiance::from_w_m2(3.0 * 55.2));
+    assert_eq!(problem(&mut bench.service, 20.0), None);
+}

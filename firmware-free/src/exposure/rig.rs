@@ -183,6 +183,13 @@ impl Rig {
         }
     }
 
+    /// What a clear sky gives the sensors of this rig; `None` without a site, and
+    /// while the time is unknown.
+    #[must_use]
+    pub fn clear_light(&self, at: Mono) -> Option<Irradiance> {
+        self.sky.as_ref()?.irradiance(at)
+    }
+
     /// Tells whether the sun shines on a frame, or a lamp. It does unless told.
     ///
     /// # Errors
