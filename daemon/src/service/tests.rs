@@ -407,3 +407,28 @@ fn too_much_light_is_measured_by_the_clear_sky_of_the_rig() {
     bench.service.on_clear_sky(Irradiance::from_w_m2(3.0 * 55.2));
     assert_eq!(problem(&mut bench.service, 20.0), None);
 }
+
+#[test]
+fn no_reminder_goes_by_a_clock_that_may_be_wrong() {
+    const DAY: f64 = 86_400.0;
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "oak", 15_000.0);
+    bench.shine(1, 20);
+    bench.ask(20.0, bring_in("oak"));
+    let mut reminders = |seconds: f64, wall: WallAnchor| {
+        bench.service.on_wall(at(seconds), wall);
+        bench.service.wake(at(seconds));
+        // The writer answers one thing after the other, so that this comes behind its findings.
+        bench.service.commit(at(seconds));
+        bench.settle();
+        bench.told.try_iter().filter(|told| told.kind == "unjudged").count()
+    };
+    let ahead = WallAnchor { unix_ms: NOON + (40.0 * DAY * 1000.0) as i64, ..wall(4_000.0) };
+    assert_eq!(reminders(4_000.0, WallAnchor { synchronised: false, ..ahead }), 0);
+    assert_eq!(reminders(4_060.0, wall(4_060.0)), 0);
+    // It did not wait for another hour when the clock came.
+    assert_eq!(reminders(DAY + 30.0, WallAnchor { synchronised: false, ..wall(DAY + 30.0) }), 0);
+    assert_eq!(reminders(DAY + 60.0, wall(DAY + 60.0)), 1);
+}
