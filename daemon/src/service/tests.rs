@@ -432,3 +432,23 @@ fn no_reminder_goes_by_a_clock_that_may_be_wrong() {
     assert_eq!(reminders(DAY + 30.0, WallAnchor { synchronised: false, ..wall(DAY + 30.0) }), 0);
     assert_eq!(reminders(DAY + 60.0, wall(DAY + 60.0)), 1);
 }
+
+#[test]
+fn nearly_is_not_told_again_after_a_restart() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "elm", 15_000.0);
+    // 40 W/m² make 14 kJ/m² in 350 s, and 15 in 375 s.
+    bench.shine(1, 350);
+    let kinds = |bench: &Bench| bench.told.try_iter().map(|told| told.kind).collect::<Vec<_>>();
+    let count = |kinds: &[&str], kind| kinds.iter().filter(|&&told| told == kind).count();
+    let told = kinds(&bench);
+    assert_eq!((count(&told, "nearly"), count(&told, "due")), (1, 0), "{told:?}");
+    bench.service.commit(at(350.0));
+    bench.kill();
+    let mut again = Bench::start(setup(&folder), 350.5);
+    again.shine(351, 380);
+    let told = kinds(&again);
+    assert_eq!((count(&told, "nearly"), count(&told, "due")), (0, 1), "{told:?}");
+}
