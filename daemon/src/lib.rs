@@ -20,7 +20,7 @@ mod print_chart;
 pub mod rehearsal;
 pub mod replay;
 pub mod request;
-mod scan;
+pub mod scan;
 pub mod service;
 pub mod socket;
 pub mod status;
