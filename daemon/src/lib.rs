@@ -15,6 +15,7 @@ pub mod hook;
 pub mod ledger;
 pub mod like;
 pub mod listed;
+pub mod measured;
 pub mod mqtt;
 mod print_chart;
 pub mod rehearsal;
