@@ -17,9 +17,6 @@ const USUAL_SLOPE: f64 = 1.2;
 const TURNED: [&str; 2] = ["grey", "bronze"];
 const DAY_MS: f64 = 86_400_000.0;
 
-/// The source of a print where none is told.
-pub const SUN: &str = "sun";
-
 /// Why there is no advice.
 #[derive(Debug, thiserror::Error)]
 pub enum NoAdvice {

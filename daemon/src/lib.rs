@@ -4,6 +4,7 @@
 
 pub mod advice;
 pub mod assemble;
+pub mod chance;
 pub mod charts;
 pub mod cli;
 pub mod clock;
@@ -14,12 +15,13 @@ pub mod hook;
 pub mod ledger;
 pub mod like;
 pub mod listed;
+pub mod measured;
 pub mod mqtt;
 mod print_chart;
 pub mod rehearsal;
 pub mod replay;
 pub mod request;
-mod scan;
+pub mod scan;
 pub mod service;
 pub mod socket;
 pub mod status;

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use frameside_core::exposure::{Signal, SignalKind};
 use frameside_core::light::Estimate;
 use frameside_core::outlook::Doubt;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
@@ -162,6 +163,12 @@ pub fn clock_s(unix_ms: i64, zone: &TimeZone) -> String {
 #[must_use]
 pub fn day(unix_ms: i64, zone: &TimeZone) -> String {
     zoned(unix_ms, zone).strftime("%Y-%m-%d").to_string()
+}
+
+/// The first instant of a day in a zone, in ms since 1970; `None` at the ends of the calendar.
+#[must_use]
+pub fn midnight_ms(day: Date, zone: &TimeZone) -> Option<i64> {
+    Some(day.to_zoned_datetime(zone.clone()).ok()?.timestamp().as_millisecond())
 }
 
 /// Seconds since midnight in a zone, as the wall clock shows them.

@@ -7,7 +7,6 @@
 #![allow(clippy::unwrap_used, reason = "this package is tests only: a failure here must panic")]
 
 pub mod broker;
-mod chance;
 pub mod fake_pi;
 pub mod needs;
 pub mod power;
@@ -17,8 +16,8 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
-pub use chance::Chance;
 pub use fake_pi::FakePi;
+pub use frameside::chance::Chance;
 pub use site::{Daemon, Site, frameside};
 
 /// The top folder of the repository.

@@ -3,10 +3,11 @@
 use frameside_core::exposure::Plan;
 use frameside_core::quantity::TargetDose;
 use frameside_core::sensitometry::{Answer, StripToMake, Target, Weighed};
+use frameside_core::source::SUN;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json, strip};
-use crate::advice::{self, Piece, RecipeAdvice, SUN};
+use crate::advice::{self, Piece, RecipeAdvice};
 use crate::ledger::BorderTone;
 
 /// The next target of a recipe, with its spread and what it rests on.

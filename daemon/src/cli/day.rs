@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
 use super::Failure;
+use crate::words;
 
 /// `2026-07-14`, `today` or `yesterday`.
 #[derive(Debug, Clone, Copy)]
@@ -46,6 +47,5 @@ impl Day {
 
 /// The first instant of a day in a zone, in ms since 1970.
 pub(super) fn midnight_ms(day: Date, zone: &TimeZone) -> Result<i64, Failure> {
-    let start = day.to_zoned_datetime(zone.clone()).map_err(|error| Failure::Failed(error.to_string()))?;
-    Ok(start.timestamp().as_millisecond())
+    words::midnight_ms(day, zone).ok_or_else(|| Failure::Failed(format!("{day} is outside the calendar")))
 }

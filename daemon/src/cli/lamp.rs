@@ -16,11 +16,11 @@ use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::source::{eye_caution, light_of};
-use super::table::Table;
-use super::{Context, Failure, out, out_json};
+use super::{Context, Failure, out, out_json, table};
 use crate::charts::{self, Across, Bed, Readings, Series};
 use crate::ledger::one_line;
 use crate::ledger::{Filter, Record};
+use crate::measured;
 use crate::words;
 
 /// The lamp box itself: warm-up, evenness, ageing.
@@ -221,22 +221,12 @@ fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
 }
 
 fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
-    let table = Table::read(&args.file, &["x_cm", "y_cm", "irradiance_w_m2"])?;
-    let columns = ["x_cm", "y_cm", "irradiance_w_m2"].map(|name| table.column(name));
-    let [Some(x), Some(y), Some(light)] = columns else {
-        return Err(table.wrong(1, "the columns x_cm, y_cm and irradiance_w_m2 are needed"));
-    };
-    let places: Vec<PlaceReading> = x
-        .iter()
-        .zip(&y)
-        .zip(&light)
-        .map(|((x, y), e)| PlaceReading { x: x / 100.0, y: y / 100.0, irradiance: Irradiance::from_w_m2(*e) })
-        .collect();
+    let places = table::read(&args.file, measured::places)?;
     let found = evenness(&places, args.within)
         .map_err(|error| Failure::Failed(format!("{}: {error}", args.file.display())))?;
     let drawn = draw(args.chart.as_ref(), || charts::bed(&bed_chart(&places, &found, args.within)))?;
-    let brightest = light.iter().copied().fold(0.0, f64::max);
-    let eye = seconds_to_eye_limit(Irradiance::from_w_m2(brightest));
+    let brightest = places.iter().map(|place| place.irradiance).fold(Irradiance::ZERO, Irradiance::max);
+    let eye = seconds_to_eye_limit(brightest);
     if context.json {
         let place = |(place, below): (&PlaceReading, &Stops)| json!({ "x_m": place.x, "y_m": place.y, "irradiance_w_m2": place.irradiance.w_m2(), "stops": below });
         out_json(&json!({

@@ -6,11 +6,12 @@ use std::fmt::Write as _;
 use clap::Subcommand;
 use frameside_core::quantity::{Dose, Irradiance, TargetDose};
 use frameside_core::sensitometry::{EqualPrint, fit_exponent};
+use frameside_core::source::SUN;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json};
-use crate::advice::{self, SUN};
+use crate::advice;
 use crate::ledger::{Facts, Filter, Recipe, RecipeVersion, Record, one_line};
 use crate::words;
 

@@ -2,22 +2,20 @@
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{ArgGroup, Subcommand};
 use frameside_core::quantity::{Dose, Irradiance, Stops, TargetDose};
-use frameside_core::source::{
-    Factor, Spectrum, factor_of_curves, factor_of_pairs, mismatch, seconds_to_eye_limit,
-};
+use frameside_core::source::{Factor, factor_of_curves, factor_of_pairs, mismatch, seconds_to_eye_limit};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::table::Table;
-use super::{Context, Failure, now_ms, out, out_json};
+use super::{Context, Failure, now_ms, out, out_json, table};
 use crate::charts::{self, Across, Readings, Series};
 use crate::config::SourceKind;
 use crate::ledger::{FactorRow, Filter, LedgerError, PrintRow, Record, one_line};
 use crate::like;
+use crate::measured;
 use crate::words;
 
 /// Sun against lamp box.
@@ -423,7 +421,8 @@ fn of_wedges(record: &Record, recipe: &str, args: &FactorArgs) -> Result<Factor,
 }
 
 fn predicted(args: &MismatchArgs, context: &Context) -> Result<(), Failure> {
-    let [a, b, sensor, process] = [&args.a, &args.b, &args.sensor, &args.process].map(|file| spectrum(file));
+    let [a, b, sensor, process] =
+        [&args.a, &args.b, &args.sensor, &args.process].map(|file| table::read(file, measured::spectrum));
     let found = mismatch(&a?, &b?, &sensor?, &process?).map_err(|e| Failure::Failed(e.to_string()))?;
     let stops: Stops = found.stops();
     if context.json {
@@ -442,13 +441,4 @@ fn predicted(args: &MismatchArgs, context: &Context) -> Result<(), Failure> {
              the honest way ('frameside source factor')\n";
     out(&text);
     Ok(())
-}
-
-fn spectrum(file: &Path) -> Result<Spectrum, Failure> {
-    let table = Table::read(file, &["wavelength_nm", "value"])?;
-    let (Some(nm), Some(values)) = (table.column("wavelength_nm"), table.column("value")) else {
-        return Err(table.wrong(1, "a spectrum has the columns wavelength_nm and value"));
-    };
-    Spectrum::new(nm.into_iter().zip(values).collect())
-        .map_err(|error| table.wrong_row(error.point(), &error.to_string()))
 }

@@ -1,18 +1,18 @@
 //! `frameside strip`
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{ArgGroup, Subcommand};
 use frameside_core::exposure::{MOST_BANDS, Plan};
 use frameside_core::quantity::{Dose, Stops, TargetDose};
-use frameside_core::sensitometry::{Band, Density, LeastDose, Lightness, StripReading, read_densities};
+use frameside_core::sensitometry::{Density, LeastDose, Lightness, StripReading};
 use serde_json::{Value, json};
 
 use super::judge::{parse_density, parse_lightness};
-use super::table::Table;
-use super::{Context, Failure, now_ms, out, out_json};
+use super::{Context, Failure, now_ms, out, out_json, table};
 use crate::advice;
 use crate::ledger::{Judgement, Verdict};
+use crate::measured;
 
 /// A test strip by dose.
 ///
@@ -94,7 +94,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     match &args.verb {
         Verb::Plan(args) => plan(args, context),
         Verb::Read(ReadArgs { csv: Some(csv), .. }) => {
-            tell(&read_table(csv)?, context);
+            tell(&table::read(csv, measured::strip)?, context);
             Ok(())
         }
         Verb::Read(args) => read_print(args, context),
@@ -182,23 +182,6 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
         }
     }
     Ok(())
-}
-
-fn read_table(csv: &Path) -> Result<StripReading, Failure> {
-    let table = Table::read(csv, &["band", "dose_j_m2", "dose_kj_m2", "density", "lstar"])?;
-    let in_kj = table.column("dose_kj_m2").map(|all| all.iter().map(|kj| kj * 1000.0).collect());
-    let doses: Vec<f64> = match (table.column("dose_j_m2"), in_kj) {
-        (Some(doses), None) | (None, Some(doses)) => doses,
-        (None, None) => {
-            return Err(table.wrong(1, "there is neither a column dose_j_m2 nor dose_kj_m2; add one of them"));
-        }
-        (Some(_), Some(_)) => {
-            return Err(table.wrong(1, "there are both dose_j_m2 and dose_kj_m2; keep one of them"));
-        }
-    };
-    let band = |(j_m2, density)| Band { dose: Dose::from_j_m2(j_m2), density };
-    let bands: Vec<Band> = doses.into_iter().zip(table.densities()?).map(band).collect();
-    read_densities(&bands).map_err(|error| table.wrong_row(error.band(), &error.to_string()))
 }
 
 fn tell(reading: &StripReading, context: &Context) {

@@ -4,15 +4,15 @@ use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
 use frameside_core::quantity::TargetDose;
-use frameside_core::sensitometry::{CharacteristicCurve, Density, Tone, WedgeStep, tone_table};
+use frameside_core::sensitometry::{Density, Tone, tone_table};
+use frameside_core::source::SUN;
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
-use super::table::Table;
-use super::{Context, Failure, now_ms, out, out_json, wedge_scan};
-use crate::advice::SUN;
+use super::{Context, Failure, now_ms, out, out_json, table, wedge_scan};
 use crate::charts;
 use crate::ledger::{RecipeVersion, WedgeRow, one_line};
+use crate::measured::{self, EvenWedge};
 
 /// The characteristic curve of a step wedge printed on your coating: how light and how
 /// dark it gets, what a negative must span, and the dose for full density.
@@ -187,34 +187,10 @@ fn keep(wedges: &[Wedge], recipe: &RecipeVersion, source: &str, context: &Contex
     Ok(())
 }
 
-/// Reads a wedge's steps; a table without the wedge's own densities needs them
-/// even.
-fn steps(table: &Table, even: Option<(f64, f64)>) -> Result<Vec<WedgeStep>, Failure> {
-    let prints = table.densities()?;
-    let wedge = match (table.column("wedge_density"), even) {
-        (Some(densities), None) => densities,
-        (None, Some((first, increment))) => match table.column("step") {
-            Some(steps) => steps.iter().map(|step| first + increment * (step - steps[0])).collect(),
-            None => (0..prints.len()).map(|i| first + increment * i as f64).collect(),
-        },
-        (None, None) => {
-            let why = "there is no column wedge_density; add it, or give --increment 0.15 --first 0.05";
-            return Err(table.wrong(1, why));
-        }
-        (Some(_), Some(_)) => {
-            return Err(table.wrong(1, "wedge_density is in the table already; leave --increment out"));
-        }
-    };
-    let step = |(wedge, print)| WedgeStep { wedge: Density::new(wedge), print };
-    Ok(wedge.into_iter().zip(prints).map(step).collect())
-}
-
 fn read(file: &Path, args: &Args, present: Present) -> Result<Wedge, Failure> {
-    let table = Table::read(file, &["step", "wedge_density", "density", "lstar", "spread"])?;
-    let steps = steps(&table, args.increment.map(|increment| (args.first, increment)))?;
     let dose = args.dose.map(TargetDose::dose);
-    let curve = CharacteristicCurve::new(dose.unwrap_or(UNKNOWN), &steps)
-        .map_err(|error| table.wrong_row(error.step(), &error.to_string()))?;
+    let even = args.increment.map(|increment| EvenWedge { first: args.first, increment });
+    let (steps, curve) = table::read(file, |bytes| measured::wedge(bytes, even, dose.unwrap_or(UNKNOWN)))?;
     let name = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
     Ok(Wedge { name, dose, steps, curve, present })
 }

@@ -2,13 +2,12 @@
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
-use std::str::FromStr;
 
-use frameside_core::sensitometry::{Density, PatchDensity, PatchLight, Reference, ScanScale};
+use frameside_core::sensitometry::PatchDensity;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json};
-use crate::scan::{Pixel, Quad, Scan};
+use crate::scan::{Known, Quad, Scan};
 
 /// The densities of the patches of a wedge on a flat-bed scan, by references on the same
 /// sheet. Give places in pixels, as any picture viewer shows them.
@@ -30,7 +29,7 @@ pub(super) struct Args {
     patches: u16,
     /// Two opposite corners of the row of patches, or all four in turn, from the clear end's outer corner along the row
     #[arg(long, value_name = "X,Y,...", allow_hyphen_values = true)]
-    row: Corners,
+    row: Quad,
     /// A rectangle of known density, by two opposite corners; a light and a dark one tell stray light too
     #[arg(long = "reference", value_name = "X,Y,X,Y=D", required = true)]
     references: Vec<Known>,
@@ -42,54 +41,11 @@ pub(super) struct Args {
     out: Option<PathBuf>,
 }
 
-/// Corners of an area on the scan.
-#[derive(Debug, Clone, Copy)]
-struct Corners(Quad);
-
-impl FromStr for Corners {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let wrong =
-            || format!("'{text}' are no corners; write X,Y,X,Y or all four as X,Y,X,Y,X,Y,X,Y in pixels");
-        let numbers: Vec<f64> = text
-            .split(',')
-            .map(|number| number.trim().parse())
-            .collect::<Result<_, _>>()
-            .map_err(|_| wrong())?;
-        let corner = |i: usize| -> Pixel { (numbers[2 * i], numbers[2 * i + 1]) };
-        match numbers.len() {
-            4 => Ok(Self(Quad::between(corner(0), corner(1)))),
-            8 => Ok(Self(Quad([corner(0), corner(1), corner(2), corner(3)]))),
-            _ => Err(wrong()),
-        }
-    }
-}
-
-/// An area of known density.
-#[derive(Debug, Clone, Copy)]
-struct Known {
-    area: Quad,
-    density: Density,
-}
-
-impl FromStr for Known {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let wrong = || format!("'{text}' is no reference; write it like 100,600,300,700=0.06");
-        let (corners, density) = text.split_once('=').ok_or_else(wrong)?;
-        let density = Density::new(density.trim().parse().map_err(|_| wrong())?);
-        if !density.is_plausible() {
-            return Err(wrong());
-        }
-        Ok(Self { area: corners.parse::<Corners>()?.0, density })
-    }
-}
-
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let scan = Scan::read(&args.image, args.linear).map_err(|error| Failure::Failed(error.to_string()))?;
-    let patches = densities(&scan, args)?;
+    let patches = scan
+        .densities(&args.row, args.patches.into(), &args.references)
+        .map_err(|error| Failure::Failed(format!("{}: {error}", args.image.display())))?;
     if let Some(file) = &args.out {
         std::fs::write(file, table(&patches)).map_err(|error| {
             Failure::Failed(format!(
@@ -104,34 +60,6 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         out(&for_people(&patches, args));
     }
     Ok(())
-}
-
-fn densities(scan: &Scan, args: &Args) -> Result<Vec<PatchDensity>, Failure> {
-    let failed = |what: &str, number: usize, why: String| {
-        Failure::Failed(format!("{}: {what} {number} {why}", args.image.display()))
-    };
-    let light = |what: &str, number: usize, area: &Quad| {
-        let quarters = scan.quarters(area).map_err(|error| failed(what, number, error.to_string()))?;
-        PatchLight::new(&quarters).map_err(|error| failed(what, number, error.to_string()))
-    };
-    let mut references = Vec::new();
-    let mut lights = Vec::new();
-    for (number, known) in (1..).zip(&args.references) {
-        let light = light("reference", number, &known.area)?;
-        references.push(Reference { density: known.density, light: light.middle });
-        lights.push(light);
-    }
-    let scale = ScanScale::new(&references)
-        .map_err(|error| Failure::Failed(format!("{}: {error}", args.image.display())))?;
-    for (number, light) in (1..).zip(&lights) {
-        scale.patch(light).map_err(|error| failed("reference", number, error.to_string()))?;
-    }
-    let count = usize::from(args.patches);
-    let density = |i: usize| {
-        let light = light("patch", i + 1, &args.row.0.part(i, count))?;
-        scale.patch(&light).map_err(|error| failed("patch", i + 1, error.to_string()))
-    };
-    (0..count).map(density).collect()
 }
 
 fn table(patches: &[PatchDensity]) -> String {

@@ -88,10 +88,18 @@ pub fn load(file: &Path, env: &Env) -> Result<Config, ConfigError> {
     let unreadable = |source| ConfigError::Unreadable { file: file.to_owned(), source };
     let mut bytes = Vec::new();
     File::open(file).and_then(|f| f.take(MOST_BYTES + 1).read_to_end(&mut bytes)).map_err(unreadable)?;
+    read(&bytes, file, env)
+}
+
+/// Reads the bytes of a config file.
+///
+/// # Errors
+/// As [`load`].
+pub fn read(bytes: &[u8], file: &Path, env: &Env) -> Result<Config, ConfigError> {
     if bytes.len() as u64 > MOST_BYTES {
         return Err(ConfigError::TooLarge { file: file.to_owned() });
     }
-    parse::parse(&bytes, file, env).map_err(ConfigError::Wrong)
+    parse::parse(bytes, file, env).map_err(ConfigError::Wrong)
 }
 
 /// The name of a rig, sensor, frame or source: 1 to 32 of `a-z`, `0-9`, `-`

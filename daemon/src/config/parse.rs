@@ -4,6 +4,7 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use frameside_core::source::SUN;
 use toml::de::DeTable;
 
 use super::claims::{Claim, Claims};
@@ -205,7 +206,7 @@ impl Parser<'_> {
 
     fn source(&mut self, mut section: Section<'_>) -> Option<Source> {
         let name = self.name(&mut section, "source", r#""box""#);
-        let is_sun = name.as_ref().is_some_and(|name| name.as_str() == "sun");
+        let is_sun = name.as_ref().is_some_and(|name| name.as_str() == SUN);
         let is_lamp = section.required("kind", r#""lamp""#, |entry| {
             match values::one_of(&[("lamp", true), ("sun", false)])(entry)? {
                 true if is_sun => Err(values::refused(entry, "\"sun\" for the source named so")),
@@ -237,7 +238,7 @@ impl Parser<'_> {
     /// The sources of the file, and the sun.
     fn sources(&mut self, sections: Vec<Section<'_>>) -> Vec<Source> {
         let mut sources: Vec<_> = sections.into_iter().filter_map(|section| self.source(section)).collect();
-        if let Some(name) = Name::new("sun").filter(|sun| sources.iter().all(|source| source.name != *sun)) {
+        if let Some(name) = Name::new(SUN).filter(|sun| sources.iter().all(|source| source.name != *sun)) {
             sources.insert(0, Source { name, kind: SourceKind::Sun });
         }
         sources

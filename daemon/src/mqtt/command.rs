@@ -94,7 +94,7 @@ pub enum CommandError {
 
 /// Why a message is neither carried out nor answered.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub(super) enum Dropped {
+pub enum Dropped {
     /// Its retain flag is set.
     #[error("a retained message is not a command; publish it without the retain flag, and clear it")]
     Retained,
@@ -108,17 +108,17 @@ pub(super) enum Dropped {
 
 /// A message as it came.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Message<'a> {
+pub struct Message<'a> {
     /// The topic in full.
-    pub(super) topic: &'a [u8],
+    pub topic: &'a [u8],
     /// The payload.
-    pub(super) payload: &'a [u8],
+    pub payload: &'a [u8],
     /// The retain flag.
-    pub(super) retain: bool,
+    pub retain: bool,
     /// Where the sender wants its answer.
-    pub(super) response_topic: Option<&'a str>,
+    pub response_topic: Option<&'a str>,
     /// What the sender wants in its answer.
-    pub(super) correlation: Option<&'a [u8]>,
+    pub correlation: Option<&'a [u8]>,
 }
 
 /// Which of the topics a message came on.
@@ -128,26 +128,33 @@ enum Door<'a> {
     Target(&'a str),
 }
 
-/// Reads a message to the rig whose topics begin with `prefix`.
-pub(super) fn read(prefix: &str, message: Message<'_>) -> Result<Incoming, Dropped> {
-    let own = std::str::from_utf8(message.topic).ok().and_then(|topic| under(prefix, topic));
-    let door = own.and_then(door).ok_or(Dropped::Topic)?;
-    if message.retain {
-        return Err(Dropped::Retained);
+impl Incoming {
+    /// Reads a message to the rig whose topics begin with `prefix`.
+    ///
+    /// # Errors
+    /// [`Dropped`] when it is no command at all.
+    pub fn read(prefix: &str, message: Message<'_>) -> Result<Self, Dropped> {
+        let own = std::str::from_utf8(message.topic).ok().and_then(|topic| under(prefix, topic));
+        let door = own.and_then(door).ok_or(Dropped::Topic)?;
+        if message.retain {
+            return Err(Dropped::Retained);
+        }
+        if message.payload.is_empty() {
+            return Err(Dropped::Empty);
+        }
+        let mut id = None;
+        let request = understand(&door, message.payload, &mut id);
+        let response_topic = message.response_topic.filter(|topic| takes_answers(prefix, topic));
+        let reply = ReplyTo {
+            id: id.clone(),
+            topic: response_topic.map_or_else(
+                || Topic::OfRig(topics::REPLY.to_owned()),
+                |topic| Topic::Full(topic.to_owned()),
+            ),
+            correlation: message.correlation.map(<[u8]>::to_vec),
+        };
+        Ok(Self { id, reply, request })
     }
-    if message.payload.is_empty() {
-        return Err(Dropped::Empty);
-    }
-    let mut id = None;
-    let request = understand(&door, message.payload, &mut id);
-    let response_topic = message.response_topic.filter(|topic| takes_answers(prefix, topic));
-    let reply = ReplyTo {
-        id: id.clone(),
-        topic: response_topic
-            .map_or_else(|| Topic::OfRig(topics::REPLY.to_owned()), |topic| Topic::Full(topic.to_owned())),
-        correlation: message.correlation.map(<[u8]>::to_vec),
-    };
-    Ok(Incoming { id, reply, request })
 }
 
 /// What follows the prefix and its slash.
@@ -281,9 +288,10 @@ impl ReplyTo {
 
 /// A plain message with a command in it, as it is read.
 #[cfg(test)]
-pub(super) fn understood(prefix: &str, topic: &str, payload: &str) -> Incoming {
+pub(crate) fn understood(prefix: &str, topic: &str, payload: &str) -> Incoming {
     let (topic, payload) = (topic.as_bytes(), payload.as_bytes());
-    read(prefix, Message { topic, payload, retain: false, response_topic: None, correlation: None }).unwrap()
+    Incoming::read(prefix, Message { topic, payload, retain: false, response_topic: None, correlation: None })
+        .unwrap()
 }
 
 #[cfg(test)]
@@ -301,7 +309,7 @@ mod tests {
     }
 
     fn incoming(topic: &str, payload: impl AsRef<[u8]>) -> Incoming {
-        read(PREFIX, message(&format!("{PREFIX}/{topic}"), payload.as_ref())).unwrap()
+        Incoming::read(PREFIX, message(&format!("{PREFIX}/{topic}"), payload.as_ref())).unwrap()
     }
 
     fn request(topic: &str, payload: impl AsRef<[u8]>) -> Request {
@@ -402,11 +410,11 @@ mod tests {
     fn what_is_no_command_is_dropped() {
         let topic = format!("{PREFIX}/frame/oak/command");
         let retained = Message { retain: true, ..message(&topic, b"cover") };
-        assert_eq!(read(PREFIX, retained), Err(Dropped::Retained));
-        assert_eq!(read(PREFIX, message(&topic, b"")), Err(Dropped::Empty));
+        assert_eq!(Incoming::read(PREFIX, retained), Err(Dropped::Retained));
+        assert_eq!(Incoming::read(PREFIX, message(&topic, b"")), Err(Dropped::Empty));
         for topic in ["frameside/yard2/command", "frameside/yardcommand", "other", "frameside/yard/frame/oak"]
         {
-            assert_eq!(read(PREFIX, message(topic, b"cover")), Err(Dropped::Topic), "{topic}");
+            assert_eq!(Incoming::read(PREFIX, message(topic, b"cover")), Err(Dropped::Topic), "{topic}");
         }
     }
 
@@ -419,7 +427,7 @@ mod tests {
             correlation: Some(b"\xff1"),
             ..message(&topic, payload)
         };
-        let reply = read(PREFIX, asked).unwrap().reply.with(json!({ "ok": true }));
+        let reply = Incoming::read(PREFIX, asked).unwrap().reply.with(json!({ "ok": true }));
         assert_eq!(reply.topic, Topic::Full("answers/me".into()));
         assert_eq!(reply.payload, br#"{"id":"7","ok":true}"#);
         assert_eq!(reply.correlation.as_deref(), Some(&b"\xff1"[..]));
@@ -499,7 +507,7 @@ mod tests {
             retain: bool,
         ) {
             let message = Message { retain, ..message(&topic, &payload) };
-            if let Ok(incoming) = read(PREFIX, message) {
+            if let Ok(incoming) = Incoming::read(PREFIX, message) {
                 prop_assert!(!retain && !payload.is_empty());
                 let command = incoming.request.map(|command| command.in_time(i64::MAX, true));
                 drop(incoming.reply.with(json!({ "ok": command.is_ok() })));

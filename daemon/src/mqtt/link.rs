@@ -22,8 +22,7 @@ use rustls::ClientConfig;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
-use super::command::{self, Message};
-use super::{Delivery, Incoming, LightMessage, Publication, Topic, topics};
+use super::{Delivery, Incoming, LightMessage, Message, Publication, Topic, topics};
 
 /// The longest packet taken, in bytes; rumqttc alone would stop at 10 KiB.
 const LONGEST_TAKEN: u32 = 256 * 1024;
@@ -514,7 +513,7 @@ impl Poller {
             response_topic: properties.and_then(|properties| properties.response_topic.as_deref()),
             correlation: properties.and_then(|properties| properties.correlation_data.as_deref()),
         };
-        match command::read(&self.prefix, message) {
+        match Incoming::read(&self.prefix, message) {
             Ok(incoming) => Some(LinkEvent::Incoming(Box::new(incoming))),
             Err(dropped) => {
                 tracing::warn!("dropped a message on {}: {dropped}", publish.topic.escape_ascii());

@@ -9,6 +9,8 @@
 use frameside_core::outlook::{ClearSky, Place, Site, Tilt, WallAnchor};
 use frameside_core::quantity::{Dose, Irradiance, Mono};
 
+use crate::chance::Chance;
+
 /// 2026-07-14T00:00:00+02:00, a day of our own choice.
 pub const MIDNIGHT_UNIX_MS: i64 = 1_783_980_000_000;
 /// The zone the day is told in.
@@ -45,18 +47,18 @@ impl Day {
             let dose = knots.last().map_or(0.0, |&(t0, e0, dose)| dose + 0.5 * (e0 + e) * (t - t0));
             knots.push((t, e, dose));
         };
-        let mut dice = Dice(seed);
+        let mut chance = Chance::new(seed);
         let (mut t, mut share, mut cloudy) = (DAWN, 0.9, false);
         while t < DUSK {
             // Slide over to the next stretch, then stay there for a while.
-            let next = if cloudy { dice.between(0.18, 0.55) } else { dice.between(0.93, 1.12) };
-            let slide = dice.between(8.0, 45.0);
-            let stay = if cloudy { dice.between(30.0, 240.0) } else { dice.between(40.0, 280.0) };
+            let next = if cloudy { chance.between(0.18, 0.55) } else { chance.between(0.93, 1.12) };
+            let slide = chance.between(8.0, 45.0);
+            let stay = if cloudy { chance.between(30.0, 240.0) } else { chance.between(40.0, 280.0) };
             add(t, share);
             t += slide;
             let stay_from = t;
             while t < stay_from + stay {
-                add(t, next * dice.between(0.985, 1.015));
+                add(t, next * chance.between(0.985, 1.015));
                 t += LONGEST_LINE.min(stay);
             }
             share = next;
@@ -88,21 +90,6 @@ impl Day {
     fn line_at(&self, t: f64) -> Option<(Knot, Knot)> {
         let after = self.knots.partition_point(|&(knot, ..)| knot <= t);
         Some((*self.knots.get(after.checked_sub(1)?)?, *self.knots.get(after)?))
-    }
-}
-
-/// SplitMix64 (Steele, Lea and Flood 2014): small, seeded, good enough for clouds.
-#[derive(Debug, Clone)]
-struct Dice(u64);
-
-impl Dice {
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^= z >> 31;
-        low + (high - low) * (z >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 

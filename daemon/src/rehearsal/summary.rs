@@ -88,8 +88,8 @@ impl Rehearsed {
             let (least, most) = print.elsewhen;
             let _ = writeln!(
                 text,
-                "{}: {} asked, {} at the call, {} when it came in, in {:.1} min",
-                print.id, print.target, print.at_due, print.brought_in, print.minutes
+                "{}: {} asked, in {:.1} min\n    {} at the call, {} when it came in",
+                print.id, print.target, print.minutes, print.at_due, print.brought_in
             );
             if (print.high - print.low).j_m2() > 0.005 * print.high.j_m2() {
                 let _ = writeln!(
@@ -102,10 +102,9 @@ impl Rehearsed {
             let _ = writeln!(text, "    really fell on it: {} (recorded {off:+.2} %)", print.fell);
             let _ = writeln!(
                 text,
-                "    the same {:.1} min at other hours of this day: {least} to {most}, {} to {}",
-                print.minutes,
-                least.stops_over(print.brought_in),
-                most.stops_over(print.brought_in)
+                "    other hours, same minutes: {least} to {most}, {:+.2} to {:+.2} stops",
+                least.stops_over(print.brought_in).value(),
+                most.stops_over(print.brought_in).value()
             );
         }
         let folder = self.folder.display();
@@ -115,12 +114,13 @@ impl Rehearsed {
              overview.png and a dose curve of each print\n  \
              ledger.sqlite, the record: prints, events, light\n  \
              config.toml, for the same rig before the same sky\n\n\
-             Try next, with `export FRAMESIDE_CONFIG={folder}/config.toml` (if frameside is not on your\n\
-             path, `cargo run --release --` in its place):\n  \
+             Try next (`cargo run --release --` where frameside is not on your path):\n  \
+             export FRAMESIDE_CONFIG={folder}/config.toml\n  \
              frameside prints\n  \
              frameside show {}\n  \
              frameside light --day {} --chart light.png\n  \
-             frameside run              then, in another terminal: frameside expose oak --target 5kJ/m2\n  \
+             frameside run              and in another terminal:\n  \
+             frameside expose oak --target 5kJ/m2\n  \
              frameside rehearse --seed {}\n",
             self.prints.first().map_or("PRINT", |print| print.id.as_str()),
             words::day(MIDNIGHT_UNIX_MS, &super::zone()),
@@ -148,5 +148,31 @@ impl Rehearsed {
                 "same_minutes_most_j_m2": print.elsewhen.1.j_m2(),
             })).collect::<Vec<_>>(),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn it_fits_a_terminal_of_80_columns() {
+        let kj = |kj: f64| Dose::from_j_m2(kj * 1000.0);
+        let print = Print {
+            id: "2026-07-14-oak-1".to_owned(),
+            target: kj(15.0),
+            at_due: kj(15.0),
+            brought_in: kj(15.7),
+            low: kj(12.5),
+            high: kj(17.5),
+            fell: kj(15.9),
+            minutes: 116.3,
+            elsewhen: (kj(12.4), kj(30.4)),
+        };
+        let text = Rehearsed { folder: "/tmp/rehearsal".into(), seed: 41, prints: vec![print] }.for_people();
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+        assert!(text.contains("12.4 kJ/m² to 30.4 kJ/m², -0.34 to +0.95 stops"), "{text}");
     }
 }

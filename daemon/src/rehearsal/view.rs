@@ -3,6 +3,8 @@
 use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
+use ratatui::crossterm::terminal;
+
 use super::{MIDNIGHT_UNIX_MS, Stage};
 use crate::words;
 
@@ -10,8 +12,8 @@ use crate::words;
 const DRAW_EVERY: Duration = Duration::from_millis(80);
 /// So many calls stay on it.
 const CALLS: usize = 7;
-/// No line is longer.
-const WIDE: usize = 100;
+/// How wide a terminal is that does not say.
+const USUAL_WIDE: u16 = 80;
 
 pub(super) struct View {
     watched: bool,
@@ -50,7 +52,9 @@ impl View {
         text.extend(stage.script.calls[first..].iter().map(call));
         // Over the last picture: up to its top, and each line cleared.
         let up = if self.lines > 0 { format!("\x1b[{}A", self.lines) } else { String::new() };
-        let picture: String = text.lines().map(|line| format!("\x1b[2K{}\n", cut(line))).collect();
+        // A line that wraps would be two to go up.
+        let wide = terminal::size().map_or(USUAL_WIDE, |(wide, _)| wide).into();
+        let picture: String = text.lines().map(|line| format!("\x1b[2K{}\n", cut(line, wide))).collect();
         self.lines = text.lines().count().max(self.lines);
         self.write(&format!("{up}\x1b[J{picture}"));
         self.lines = text.lines().count();
@@ -71,6 +75,6 @@ fn clock(at: frameside_core::quantity::Mono) -> String {
     words::clock(MIDNIGHT_UNIX_MS + at.nanos() / 1_000_000, &super::zone())
 }
 
-fn cut(line: &str) -> String {
-    line.chars().take(WIDE).collect()
+fn cut(line: &str, wide: usize) -> String {
+    line.chars().take(wide).collect()
 }

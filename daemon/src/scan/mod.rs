@@ -2,13 +2,18 @@
 
 mod profile;
 
+use std::fs::File;
+use std::io::{BufRead, BufReader, Seek};
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
-use frameside_core::sensitometry::LightSample;
+use frameside_core::sensitometry::{
+    Density, LightSample, PatchDensity, PatchLight, Reference, ScanError, ScanScale,
+};
 use image::{DynamicImage, ImageDecoder as _, ImageReader, Limits};
 
 use profile::Profile;
-pub(crate) use profile::ProfileError;
+pub use profile::ProfileError;
 
 /// Most memory that a scan may take to decode: A4 at 600 dpi and 16 bit is 210 MB.
 const MOST_BYTES: u64 = 512 << 20;
@@ -19,7 +24,7 @@ const MOST_SAMPLES: f64 = 100.0;
 
 /// Why a scan cannot be used.
 #[derive(Debug, thiserror::Error)]
-pub(crate) enum ScanFileError {
+pub enum ScanFileError {
     /// The file cannot be read.
     #[error("{}: {source}", .path.display())]
     Read {
@@ -56,7 +61,7 @@ pub(crate) enum ScanFileError {
 
 /// Why a place on a scan cannot be sampled.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub(crate) enum PlaceError {
+pub enum PlaceError {
     /// Off the picture.
     #[error("lies outside the scan of {width} by {height} pixels")]
     Outside {
@@ -73,17 +78,52 @@ pub(crate) enum PlaceError {
     },
 }
 
+/// Why the patches of a row have no densities.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RowError {
+    /// An area lies where nothing can be measured.
+    #[error("{area} {source}")]
+    Place {
+        /// Which, as "patch 3".
+        area: String,
+        /// Why.
+        source: PlaceError,
+    },
+    /// What an area shows cannot be measured.
+    #[error("{area} {source}")]
+    Area {
+        /// Which, as "patch 3".
+        area: String,
+        /// Why.
+        source: ScanError,
+    },
+    /// The references make no scale.
+    #[error(transparent)]
+    References(ScanError),
+}
+
+/// Corners of an area that cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("'{0}' are no corners; write X,Y,X,Y or all four as X,Y,X,Y,X,Y,X,Y in pixels")]
+pub struct NotCorners(String);
+
+/// An area of known density that cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("'{0}' is no reference; write it like 100,600,300,700=0.06")]
+pub struct NotKnown(String);
+
 /// A place on a scan, in pixels from its upper left corner.
-pub(crate) type Pixel = (f64, f64);
+pub type Pixel = (f64, f64);
 
 /// A four-sided area: its corners in turn, from the first patch's outer corner
 /// along the row.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Quad(pub(crate) [Pixel; 4]);
+pub struct Quad(pub [Pixel; 4]);
 
 impl Quad {
     /// The upright rectangle between two corners.
-    pub(crate) fn between(a: Pixel, b: Pixel) -> Self {
+    #[must_use]
+    pub fn between(a: Pixel, b: Pixel) -> Self {
         Self([a, (b.0, a.1), b, (a.0, b.1)])
     }
 
@@ -95,14 +135,54 @@ impl Quad {
     }
 
     /// One of `count` even parts along it.
-    pub(crate) fn part(&self, index: usize, count: usize) -> Self {
+    fn part(&self, index: usize, count: usize) -> Self {
         let [from, to] = [index, index + 1].map(|i| i as f64 / count as f64);
         Self([self.at(from, 0.0), self.at(to, 0.0), self.at(to, 1.0), self.at(from, 1.0)])
     }
 }
 
+impl FromStr for Quad {
+    type Err = NotCorners;
+
+    /// Reads `X,Y,X,Y` for two opposite corners, or all four in turn.
+    fn from_str(text: &str) -> Result<Self, NotCorners> {
+        let wrong = || NotCorners(text.to_owned());
+        let numbers = text.split(',').map(|number| number.trim().parse());
+        let numbers: Vec<f64> = numbers.collect::<Result<_, _>>().map_err(|_| wrong())?;
+        match numbers[..] {
+            [ax, ay, bx, by] => Ok(Self::between((ax, ay), (bx, by))),
+            [ax, ay, bx, by, cx, cy, dx, dy] => Ok(Self([(ax, ay), (bx, by), (cx, cy), (dx, dy)])),
+            _ => Err(wrong()),
+        }
+    }
+}
+
+/// An area of known density.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Known {
+    /// Where it lies.
+    pub area: Quad,
+    /// What it has.
+    pub density: Density,
+}
+
+impl FromStr for Known {
+    type Err = NotKnown;
+
+    /// Reads `X,Y,X,Y=D`.
+    fn from_str(text: &str) -> Result<Self, NotKnown> {
+        let wrong = || NotKnown(text.to_owned());
+        let (corners, density) = text.split_once('=').ok_or_else(wrong)?;
+        let density = Density::new(density.trim().parse().map_err(|_| wrong())?);
+        if !density.is_plausible() {
+            return Err(wrong());
+        }
+        Ok(Self { area: corners.parse().map_err(|_| wrong())?, density })
+    }
+}
+
 /// A scan, decoded.
-pub(crate) struct Scan {
+pub struct Scan {
     picture: DynamicImage,
     profile: Profile,
 }
@@ -110,16 +190,30 @@ pub(crate) struct Scan {
 impl Scan {
     /// Reads a scan. Its own ICC profile says how its numbers become light;
     /// without one it is sRGB, or `linear` as some scanners save 16 bit.
-    pub(crate) fn read(path: &Path, linear: bool) -> Result<Self, ScanFileError> {
+    ///
+    /// # Errors
+    /// [`ScanFileError`] with the path, when it is no scan or would take more than 512 MB.
+    pub fn read(path: &Path, linear: bool) -> Result<Self, ScanFileError> {
+        let file =
+            File::open(path).map_err(|source| ScanFileError::Read { path: path.to_owned(), source })?;
+        Self::decode(BufReader::new(file), path, linear)
+    }
+
+    /// Reads a scan from its bytes; `path` is for the errors.
+    ///
+    /// # Errors
+    /// As [`Scan::read`].
+    pub fn decode(bytes: impl BufRead + Seek, path: &Path, linear: bool) -> Result<Self, ScanFileError> {
         let unreadable = |source| ScanFileError::Read { path: path.to_owned(), source };
         let no_picture = |source| ScanFileError::Picture { path: path.to_owned(), source };
-        let mut reader = ImageReader::open(path).map_err(unreadable)?;
-        reader = reader.with_guessed_format().map_err(unreadable)?;
+        let mut reader = ImageReader::new(bytes).with_guessed_format().map_err(unreadable)?;
         let mut limits = Limits::default();
         limits.max_alloc = Some(MOST_BYTES);
-        reader.limits(limits);
+        reader.limits(limits.clone());
         let mut decoder = reader.into_decoder().map_err(no_picture)?;
         let icc = decoder.icc_profile().map_err(no_picture)?;
+        // A decoder keeps to the limits for itself, not for the pixels that it is asked for.
+        limits.reserve(decoder.total_bytes()).map_err(no_picture)?;
         let picture = DynamicImage::from_decoder(decoder).map_err(no_picture)?;
         let profile = match icc {
             _ if linear => Profile::linear(),
@@ -137,9 +231,42 @@ impl Scan {
         }
     }
 
+    /// The densities of the `count` patches of a row, by areas of known density.
+    ///
+    /// # Errors
+    /// [`RowError`] with the area that cannot be measured.
+    pub fn densities(
+        &self,
+        row: &Quad,
+        count: usize,
+        references: &[Known],
+    ) -> Result<Vec<PatchDensity>, RowError> {
+        let light = |area: String, place: &Quad| match self.quarters(place) {
+            Ok(quarters) => PatchLight::new(&quarters).map_err(|source| RowError::Area { area, source }),
+            Err(source) => Err(RowError::Place { area, source }),
+        };
+        let name = |number| format!("reference {number}");
+        let lights = (1..).zip(references).map(|(number, known)| light(name(number), &known.area));
+        let lights = lights.collect::<Result<Vec<_>, _>>()?;
+        let told = references.iter().zip(&lights);
+        let told = told.map(|(known, light)| Reference { density: known.density, light: light.middle });
+        let scale = ScanScale::new(&told.collect::<Vec<_>>()).map_err(RowError::References)?;
+        let density = |area: String, light: &PatchLight| {
+            scale.patch(light).map_err(|source| RowError::Area { area, source })
+        };
+        for (number, light) in (1..).zip(&lights) {
+            density(name(number), light)?;
+        }
+        let patch = |i: usize| {
+            let area = format!("patch {}", i + 1);
+            density(area.clone(), &light(area, &row.part(i, count))?)
+        };
+        (0..count).map(patch).collect()
+    }
+
     /// The samples of the four quarters of an area's inner half, where neighbours
     /// and edges do not reach.
-    pub(crate) fn quarters(&self, area: &Quad) -> Result<[Vec<LightSample>; 4], PlaceError> {
+    fn quarters(&self, area: &Quad) -> Result<[Vec<LightSample>; 4], PlaceError> {
         let (width, height) = (self.picture.width(), self.picture.height());
         let inside =
             |&(x, y): &Pixel| (0.0..=f64::from(width)).contains(&x) && (0.0..=f64::from(height)).contains(&y);

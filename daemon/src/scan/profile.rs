@@ -4,7 +4,7 @@ use moxcms::{ColorProfile, DataColorSpace, ToneCurveEvaluator, ToneReprCurve};
 
 /// Why a profile cannot be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub(crate) enum ProfileError {
+pub enum ProfileError {
     /// Not an ICC profile, or one cut short.
     #[error("its ICC profile is damaged; convert the scan to sRGB")]
     Damaged,

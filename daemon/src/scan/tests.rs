@@ -2,26 +2,15 @@
 
 use frameside_core::sensitometry::{Density, PatchLight, Reference, ScanScale};
 use image::{DynamicImage, ImageBuffer, Luma, Rgb};
+use proptest::prelude::*;
 use tempfile::TempDir;
 
 use super::*;
+use crate::chance::Chance;
 
-/// splitmix64 (Steele, Lea and Flood 2014), as numbers between 0 and 1.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// About normal, of standard deviation 1.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.next()).sum::<f64>() - 6.0
-    }
+/// About normal, of standard deviation 1.
+fn normal(chance: &mut Chance) -> f64 {
+    (0..12).map(|_| chance.between(0.0, 1.0)).sum::<f64>() - 6.0
 }
 
 const WIDTH: u32 = 900;
@@ -57,14 +46,14 @@ fn density_at(x: f64, y: f64) -> f64 {
 /// Numbers from 0 to 1 of a scan of that sheet: 1 % less light at its right edge,
 /// 2 % noise in it, and stray light.
 fn render(seed: u64, encode: fn(f64) -> f64) -> Vec<f64> {
-    let mut random = Random(seed);
+    let mut chance = Chance::new(seed);
     let mut numbers = Vec::new();
     for y in 0..HEIGHT {
         for x in 0..WIDTH {
             let (x, y) = (f64::from(x) + 0.5, f64::from(y) + 0.5);
             let reflected = 10f64.powf(-density_at(x, y));
             let lit = 0.9 * (1.0 - 0.01 * x / f64::from(WIDTH)) * (reflected + STRAY);
-            numbers.push(encode((lit * (1.0 + 0.02 * random.normal())).clamp(0.0, 1.0)));
+            numbers.push(encode((lit * (1.0 + 0.02 * normal(&mut chance))).clamp(0.0, 1.0)));
         }
     }
     numbers
@@ -177,4 +166,48 @@ fn what_is_no_scan_is_refused_with_its_name() {
         "{}",
         message(&path)
     );
+}
+
+/// A grey PNG that says it is so large, with no pixels in it.
+fn png_of(width: u32, height: u32) -> Vec<u8> {
+    let mut header = b"IHDR".to_vec();
+    header.extend([width.to_be_bytes(), height.to_be_bytes()].concat());
+    header.extend([16, 0, 0, 0, 0]);
+    let mut png = b"\x89PNG\r\n\x1a\n".to_vec();
+    for chunk in [&header[..], b"IDAT"] {
+        png.extend((chunk.len() as u32 - 4).to_be_bytes());
+        png.extend(chunk);
+        png.extend(crc32(chunk).to_be_bytes());
+    }
+    png
+}
+
+/// The check of a PNG chunk (ISO/IEC 15948, annex D).
+fn crc32(bytes: &[u8]) -> u32 {
+    let bit = |crc: u32| if crc & 1 == 1 { 0xEDB8_8320 ^ (crc >> 1) } else { crc >> 1 };
+    !bytes.iter().fold(u32::MAX, |crc, byte| (0..8).fold(crc ^ u32::from(*byte), |crc, _| bit(crc)))
+}
+
+#[test]
+fn a_picture_that_says_it_is_huge_is_not_made_room_for() {
+    let read = |width, height| {
+        let bytes = std::io::Cursor::new(png_of(width, height));
+        Scan::decode(bytes, Path::new("scan.png"), false).err().unwrap().to_string()
+    };
+    // 16 bit of 300 million pixels are 600 MB; a picture of less fails for want of its pixels.
+    assert!(read(30_000, 10_000).contains("limit"), "{}", read(30_000, 10_000));
+    assert!(!read(100, 100).contains("limit"), "{}", read(100, 100));
+}
+
+proptest! {
+    #[test]
+    fn corners_read_back(numbers in prop::collection::vec(-1e5f64..1e5, 8), d in 0.0f64..3.0) {
+        let typed = |numbers: &[f64]| numbers.iter().map(f64::to_string).collect::<Vec<_>>().join(", ");
+        let corner = |i: usize| (numbers[2 * i], numbers[2 * i + 1]);
+        let all: Quad = typed(&numbers).parse().unwrap();
+        prop_assert_eq!(all, Quad([corner(0), corner(1), corner(2), corner(3)]));
+        let known: Known = format!("{}={d}", typed(&numbers[..4])).parse().unwrap();
+        prop_assert_eq!(known, Known { area: Quad::between(corner(0), corner(1)), density: Density::new(d) });
+        prop_assert!(typed(&numbers[..6]).parse::<Quad>().is_err());
+    }
 }

@@ -4,6 +4,7 @@
 use frameside_core::exposure::SensorId;
 use frameside_core::quantity::Mono;
 
+use super::tell::LIGHT_EVERY_S;
 use super::{Service, Setup};
 use crate::ledger::Entry;
 use crate::mqtt::discovery::{House, HouseFrame, HouseSensor};
@@ -12,8 +13,6 @@ use crate::mqtt::{Announcer, AtBroker, NotSent, random_share, topics};
 /// Home automation that has just come up has much to do: it is told within
 /// this many seconds of life, each rig at a time of its own.
 const TOLD_WITHIN_S: f64 = 5.0;
-/// The light of a quick sensor is published this often, in seconds of life.
-const LIGHT_EVERY_S: f64 = 1.0;
 
 /// An announcer of a rig's things. `before` is what the ledger remembers.
 pub(super) fn announcer(setup: &Setup, before: AtBroker) -> Announcer {

@@ -13,6 +13,7 @@ use super::{Asker, Service};
 use crate::ledger::{Filter, LedgerError, Record};
 use crate::listed::Listed;
 use crate::request::refusal;
+use crate::words;
 
 /// The newest so many are told; a message to the broker holds no more.
 const MOST_LISTED: usize = 200;
@@ -40,21 +41,22 @@ impl Drop for Reader {
     }
 }
 
+/// Which prints are asked for.
+pub(super) struct Lookup {
+    pub(super) recipe: Option<String>,
+    pub(super) since: Option<Date>,
+    pub(super) unjudged: bool,
+}
+
 impl Service {
-    pub(super) fn list_prints(
-        &self,
-        recipe: Option<String>,
-        since: Option<Date>,
-        unjudged: bool,
-        asker: Asker,
-    ) {
+    pub(super) fn look_up(&self, prints: Lookup, asker: Asker) {
         let tell = self.teller(asker);
         let Some(reader) = self.readers.another() else {
             return tell(refusal("too many read the record at once; try again"));
         };
         let (path, zone) = (self.setup.ledger.clone(), self.setup.zone.clone());
         let read = move || {
-            let answer = newest(&path, &zone, recipe, since, unjudged);
+            let answer = newest(&path, &zone, prints);
             tell(answer.unwrap_or_else(|error| refusal(&error.to_string())));
             drop(reader);
         };
@@ -81,16 +83,9 @@ impl Service {
     }
 }
 
-fn newest(
-    path: &Path,
-    zone: &TimeZone,
-    recipe: Option<String>,
-    since: Option<Date>,
-    unjudged: bool,
-) -> Result<Value, LedgerError> {
-    let midnight =
-        |day: Date| day.to_zoned_datetime(zone.clone()).ok().map(|at| at.timestamp().as_millisecond());
-    let since_ms = since.and_then(midnight);
+fn newest(path: &Path, zone: &TimeZone, prints: Lookup) -> Result<Value, LedgerError> {
+    let Lookup { recipe, since, unjudged } = prints;
+    let since_ms = since.and_then(|day| words::midnight_ms(day, zone));
     let prints = Record::open(path)?.prints(&Filter { recipe, since_ms, unjudged })?;
     let listed: Vec<Listed> = prints.iter().take(MOST_LISTED).map(|print| Listed::of(print, zone)).collect();
     Ok(json!({ "ok": true, "more": prints.len() - listed.len(), "prints": listed }))

@@ -190,7 +190,7 @@ impl Service {
             publish_at: vec![None; setup.frames.len()],
             light_due: vec![long_ago; setup.sensors.len()],
             outbox: Outbox::new(recovered.outbox),
-            watch: LightWatch::new(setup.sensors.len(), setup.site.filter(|_| setup.lamps.is_empty())),
+            watch: LightWatch::new(setup.sensors.len()),
             doubts: vec![None; setup.sensors.len()],
             corrections: corrections(&setup, recovered.calibrations),
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),
@@ -219,7 +219,6 @@ impl Service {
             readers: list::Readers::default(),
             out: 0,
         };
-        service.watch.set_wall(wall);
         service.ledger.write(Entry::Wall(wall));
         service.expect_outages(&recovered.unplaced, recovered.outages, recovered.earlier)?;
         // Before the prints that are out, which take their place where both lay in one frame.
@@ -362,7 +361,6 @@ impl Service {
             tracing::info!(synchronised = wall.synchronised, "the wall clock was set; labels follow");
             self.wall = wall;
             self.rig.set_wall(wall);
-            self.watch.set_wall(wall);
             self.ledger.write(Entry::Wall(wall));
             self.commit(now);
             self.settle_outages(now);

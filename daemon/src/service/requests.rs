@@ -2,11 +2,13 @@
 
 use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
 use frameside_core::quantity::Mono;
+use frameside_core::source::SUN;
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
+use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
-use crate::advice::{self, SUN};
+use crate::advice;
 use crate::ledger::{Entry, NewPrint, Record};
 use crate::like::{self, Repeated};
 use crate::mqtt::{Incoming, ReplyTo};
@@ -59,6 +61,8 @@ enum Done {
     Kept(Value),
     /// Nothing has changed.
     Told(Value),
+    /// The record answers, in its own time.
+    Lookup(Lookup),
 }
 
 impl Service {
@@ -94,17 +98,15 @@ impl Service {
 
     /// Carries a request out. It is acknowledged when the ledger has it.
     fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>) {
-        // It changes nothing, so there is no harm in doing it again.
-        if let Request::Prints { recipe, since, unjudged } = request {
-            return self.list_prints(recipe, since, unjudged, asker);
-        }
         // What follows from it and its answer are one commit: none is kept without the other.
         self.owed_commit = Some(false);
         let done = self.carry_out(now, request);
         let is_owed = self.owed_commit.take() == Some(true);
         let (answer, kept) = match done {
             Ok(Done::Kept(answer)) => (answer, true),
-            Ok(Done::Told(answer)) => (answer, false),
+            // They change nothing, so there is no harm in doing them again.
+            Ok(Done::Told(answer)) => return self.answer(asker, answer),
+            Ok(Done::Lookup(lookup)) => return self.look_up(lookup, asker),
             Err(error) => (refusal(&error), false),
         };
         // With the commit that it waits for, if any.
@@ -142,7 +144,9 @@ impl Service {
                 status["ok"] = Value::Bool(true);
                 Ok(Done::Told(status))
             }
-            Request::Prints { .. } => Err("lists are read elsewhere".to_owned()),
+            Request::Prints { recipe, since, unjudged } => {
+                Ok(Done::Lookup(Lookup { recipe, since, unjudged }))
+            }
             Request::Expose(expose) => self.expose(now, &expose),
             Request::Cover { frame } => self.at_frame(now, &frame, Command::Cover),
             Request::Uncover { frame } => self.at_frame(now, &frame, Command::Uncover),

@@ -53,7 +53,7 @@ pub(super) struct Unkept {
 /// seconds of life.
 const STATE_EVERY_S: f64 = 5.0;
 /// Irradiance goes out at most this often, in seconds of life.
-const LIGHT_EVERY_S: f64 = 1.0;
+pub(super) const LIGHT_EVERY_S: f64 = 1.0;
 
 impl Service {
     /// Takes everything the rig has to say.
@@ -195,7 +195,9 @@ impl Service {
     /// Looks whether the light of a sensor is to be believed.
     pub(super) fn doubt(&mut self, id: SensorId, reading: &Reading) {
         let index = usize::from(id.0);
-        let doubt = self.watch.take(index, reading.at, reading.seen.lowest());
+        // By a lamp there may be any light.
+        let clear = self.setup.lamps.is_empty().then(|| self.rig.clear_light(reading.at)).flatten();
+        let doubt = self.watch.take(index, reading.at, reading.seen.lowest(), clear);
         let before = std::mem::replace(&mut self.doubts[index], doubt);
         if doubt.is_some() == before.is_some() {
             return;

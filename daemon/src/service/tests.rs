@@ -434,3 +434,82 @@ fn an_outage_is_counted_and_told_once_the_clock_is_right() {
 fn wall_of(seconds: f64, unix_ms: i64) -> WallAnchor {
     WallAnchor { mono: at(seconds), unix_ms, synchronised: true }
 }
+
+#[test]
+fn what_only_asks_is_not_remembered() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    let mut command = |payload: &str| {
+        let incoming = crate::mqtt::understood("frameside/yard", "frameside/yard/command", payload);
+        bench.service.on_link(at(1.0), LinkEvent::Incoming(Box::new(incoming)));
+        bench.service.answered.len()
+    };
+    assert_eq!(command(r#"{"id":"1","do":"status"}"#), 0);
+    assert_eq!(command(r#"{"id":"1","do":"prints"}"#), 0);
+    assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
+    assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
+}
+
+#[test]
+fn too_much_light_is_measured_by_the_clear_sky_of_the_rig() {
+    let folder = TempDir::new().unwrap();
+    let garden = Site::flat(frameside_core::outlook::Place { latitude: 48.5, longitude: 9.0 });
+    let mut bench = Bench::start(Setup { site: Some(garden), lamps: Vec::new(), ..setup(&folder) }, 0.0);
+    let problem = |service: &mut Service, second: f64| {
+        let reading = Reading::of(at(second), Irradiance::from_w_m2(200.0));
+        service.on_sensor(at(second), SensorId(0), SensorEvent::Reading(reading));
+        service.status(at(second)).sensors[0].problem.clone()
+    };
+    // The usual clear sky gives some 45 W/m² at noon in July.
+    let too_much = problem(&mut bench.service, 0.0);
+    assert!(too_much.is_some_and(|problem| problem.contains("clear sky")));
+    // An uncalibrated sensor shows three times that under the same sky.
+    bench.service.on_clear_sky(Irradiance::from_w_m2(3.0 * 55.2));
+    assert_eq!(problem(&mut bench.service, 20.0), None);
+}
+
+#[test]
+fn no_reminder_goes_by_a_clock_that_may_be_wrong() {
+    const DAY: f64 = 86_400.0;
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "oak", 15_000.0);
+    bench.shine(1, 20);
+    bench.ask(20.0, bring_in("oak"));
+    let mut reminders = |seconds: f64, wall: WallAnchor| {
+        bench.service.on_wall(at(seconds), wall);
+        bench.service.wake(at(seconds));
+        // The writer answers one thing after the other, so that this comes behind its findings.
+        bench.service.commit(at(seconds));
+        bench.settle();
+        bench.told.try_iter().filter(|told| told.kind == "unjudged").count()
+    };
+    let ahead = WallAnchor { unix_ms: NOON + (40.0 * DAY * 1000.0) as i64, ..wall(4_000.0) };
+    assert_eq!(reminders(4_000.0, WallAnchor { synchronised: false, ..ahead }), 0);
+    assert_eq!(reminders(4_060.0, wall(4_060.0)), 0);
+    // It did not wait for another hour when the clock came.
+    assert_eq!(reminders(DAY + 30.0, WallAnchor { synchronised: false, ..wall(DAY + 30.0) }), 0);
+    assert_eq!(reminders(DAY + 60.0, wall(DAY + 60.0)), 1);
+}
+
+#[test]
+fn nearly_is_not_told_again_after_a_restart() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 0);
+    bench.expose(0.0, "elm", 15_000.0);
+    // 40 W/m² make 14 kJ/m² in 350 s, and 15 in 375 s.
+    bench.shine(1, 350);
+    let kinds = |bench: &Bench| bench.told.try_iter().map(|told| told.kind).collect::<Vec<_>>();
+    let count = |kinds: &[&str], kind| kinds.iter().filter(|&&told| told == kind).count();
+    let told = kinds(&bench);
+    assert_eq!((count(&told, "nearly"), count(&told, "due")), (1, 0), "{told:?}");
+    bench.service.commit(at(350.0));
+    bench.kill();
+    let mut again = Bench::start(setup(&folder), 350.5);
+    again.shine(351, 380);
+    let told = kinds(&again);
+    assert_eq!((count(&told, "nearly"), count(&told, "due")), (0, 1), "{told:?}");
+}

@@ -14,9 +14,10 @@ const WAIT_MS: i64 = 24 * 3_600_000;
 const LOOK_EVERY_S: f64 = 3600.0;
 
 impl Service {
-    /// Asks the ledger's thread, if it is time.
+    /// Asks the ledger's thread, if it is time. A clock that may be ahead would
+    /// have waited long enough too early.
     pub(super) fn look_for_unjudged(&mut self, now: Mono) {
-        if now >= self.look_for_unjudged_at {
+        if self.wall.synchronised && now >= self.look_for_unjudged_at {
             self.look_for_unjudged_at = now.plus_seconds(LOOK_EVERY_S);
             self.ledger.look_for_unjudged(self.wall.unix_ms_at(now).saturating_sub(WAIT_MS));
         }

@@ -39,10 +39,10 @@ pub struct Rules {
     pub nearly_s: f64,
     /// `overdue` comes every so many seconds until somebody acts.
     pub overdue_every_s: f64,
-    /// Whether it looks ahead: what the day will still give, and each level
-    /// called between readings, on the light of the last one. Live it is, so that no call waits for the next reading. Recorded
-    /// light has no need to guess: each crossing is found in the step that
-    /// holds it.
+    /// Whether it looks ahead: to what the day will still give, and between
+    /// readings to each level, by the light of the last one. Live it does, so
+    /// that no call waits for the next reading. Recorded light has no need to
+    /// guess: each crossing is found in the step that holds it.
     pub foresee: bool,
 }
 
@@ -182,6 +182,13 @@ impl Rig {
             sky.set_amplitude(amplitude);
             self.forget_levels();
         }
+    }
+
+    /// What a clear sky gives the sensors of this rig; `None` without a site, and
+    /// while the time is unknown.
+    #[must_use]
+    pub fn clear_light(&self, at: Mono) -> Option<Irradiance> {
+        self.sky.as_ref()?.irradiance(at)
     }
 
     /// Tells whether the sun shines on a frame, or a lamp. It does unless told.

@@ -11,9 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Flags, Reading, Seen};
 use crate::quantity::Irradiance;
-
-/// The source that readings are made into W/m² for, if a factor for it is known.
-const USUAL_SOURCE: &str = "sun";
+use crate::source::SUN;
 
 /// How a sensor's readings are corrected. Without any correction it changes nothing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -139,7 +137,7 @@ impl Calibration {
     /// The factor that readings are made with: that of the sun, else of the one source there is.
     #[must_use]
     pub fn base_factor(&self) -> f64 {
-        let usual = self.factors.get(USUAL_SOURCE).or_else(|| self.factors.values().next());
+        let usual = self.factors.get(SUN).or_else(|| self.factors.values().next());
         usual.copied().unwrap_or(1.0)
     }
 

@@ -6,6 +6,8 @@
 //! handed blocks of bytes as they come and keeps at most one line of them, so
 //! that a year of seconds streams through.
 
+use std::ops::Range;
+
 use super::{Flags, Seen};
 use crate::quantity::Irradiance;
 
@@ -43,6 +45,9 @@ pub enum RecordedError {
     /// A time that is not after the one before.
     #[error("the time is not later than the one before it; rows must be in rising order")]
     NotRising,
+    /// A time that no sensor recorded.
+    #[error("the year must be 1900 to 2099")]
+    Year,
     /// Not an irradiance.
     #[error(
         "'{0}' is not an irradiance in W/m²; write a number such as 41.2, or nothing for a missing sample"
@@ -68,6 +73,10 @@ const LONGEST_LINE: usize = 256;
 const LEAST_W_M2: f64 = -10.0;
 /// Beyond any lamp box.
 const MOST_W_M2: f64 = 10_000.0;
+
+/// 1900-01-01 and 2100-01-01, in nanoseconds since 1970: the time between any two rows then has
+/// room in 64 bits.
+const YEARS_NS: Range<i64> = -2_208_988_800_000_000_000..4_102_444_800_000_000_000;
 
 /// Reads recorded light block by block.
 #[derive(Debug, Default)]
@@ -199,8 +208,9 @@ impl Parser {
         let unix_ns = parse_rfc3339(time).ok_or_else(|| RecordedError::Time(time.to_owned()))?;
         let value = columns.next().unwrap_or_default().trim();
         let flags = columns.next().map_or(Ok(Flags::NONE), read_flags)?;
+        self.give(Row { unix_ns, seen: read_seen(value, flags)?, flags }, take)?;
         self.remember_date(time, unix_ns);
-        self.give(Row { unix_ns, seen: read_seen(value, flags)?, flags }, take)
+        Ok(())
     }
 
     /// The usual way is open on a date that was written in UTC, and only
@@ -215,6 +225,9 @@ impl Parser {
     }
 
     fn give(&mut self, row: Row, take: &mut impl FnMut(Row)) -> Result<(), RecordedError> {
+        if !YEARS_NS.contains(&row.unix_ns) {
+            return Err(RecordedError::Year);
+        }
         if self.last_ns.is_some_and(|last| row.unix_ns <= last) {
             return Err(RecordedError::NotRising);
         }
@@ -460,6 +473,20 @@ mod tests {
             }
         }
         assert_eq!(read(b"time,irradiance_w_m2\n\xff\n", 9).unwrap_err(), (2, RecordedError::NotText));
+    }
+
+    #[test]
+    fn times_so_far_off_that_their_distance_has_no_room_are_refused() {
+        let header = "time,irradiance_w_m2\n";
+        for (rows, line) in [
+            ("1677-09-21T00:12:44Z,1\n2262-04-11T23:47:16Z,1\n", 2),
+            ("2262-04-11T00:00:00Z,1\n2262-04-11T23:59:59Z,1\n", 2),
+            ("1899-12-31T23:59:59Z,1\n", 2),
+            ("1900-01-01T00:00:00Z,1\n2099-12-31T23:59:59Z,1\n2100-01-01T00:00:00Z,1\n", 4),
+        ] {
+            let text = format!("{header}{rows}");
+            assert_eq!(read(text.as_bytes(), 1000), Err((line, RecordedError::Year)), "{text}");
+        }
     }
 
     proptest! {

@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use super::{ClearSky, Site, WallAnchor, may_be_sky};
+use super::may_be_sky;
 use crate::quantity::{Irradiance, Mono};
 
 /// Why the light of a sensor is doubted.
@@ -42,7 +42,6 @@ const DIM_W_M2: f64 = 2.0;
 #[derive(Debug, Clone)]
 pub struct LightWatch {
     trails: Vec<Trail>,
-    sky: Option<ClearSky>,
 }
 
 /// The last readings of a sensor.
@@ -61,22 +60,22 @@ struct Shadow {
 }
 
 impl LightWatch {
-    /// Watches so many sensors. Without a site nothing is too much.
+    /// Watches so many sensors.
     #[must_use]
-    pub fn new(sensors: usize, site: Option<Site>) -> Self {
-        Self { trails: vec![Trail::default(); sensors], sky: site.map(ClearSky::new) }
-    }
-
-    /// Tells what the wall clock shows.
-    pub fn set_wall(&mut self, wall: WallAnchor) {
-        if let Some(sky) = &mut self.sky {
-            sky.set_wall(wall);
-        }
+    pub fn new(sensors: usize) -> Self {
+        Self { trails: vec![Trail::default(); sensors] }
     }
 
     /// Takes a reading of a sensor, by its place in the order they were counted in, and says
-    /// whether it is to be doubted now.
-    pub fn take(&mut self, sensor: usize, at: Mono, light: Irradiance) -> Option<Doubt> {
+    /// whether it is to be doubted now. `clear` is what a clear sky would give it; where that
+    /// is not known nothing is too much.
+    pub fn take(
+        &mut self,
+        sensor: usize,
+        at: Mono,
+        light: Irradiance,
+        clear: Option<Irradiance>,
+    ) -> Option<Doubt> {
         let trail = self.trails.get_mut(sensor)?;
         trail.keep(at, light.w_m2());
         let shaded = match trail.shaded {
@@ -85,7 +84,7 @@ impl LightWatch {
         };
         self.trails[sensor].shaded = shaded;
         let shaded = shaded.map(|shadow| Doubt::Shaded { share: shadow.share });
-        shaded.or_else(|| self.above(sensor, at))
+        shaded.or_else(|| self.above(sensor, at, clear?))
     }
 
     /// A shadow that has just fallen on a sensor.
@@ -111,8 +110,7 @@ impl LightWatch {
         (compared < AGAIN * shadow.ratio).then_some(shadow)
     }
 
-    fn above(&self, sensor: usize, at: Mono) -> Option<Doubt> {
-        let clear = self.sky.as_ref()?.irradiance(at)?;
+    fn above(&self, sensor: usize, at: Mono, clear: Irradiance) -> Option<Doubt> {
         let now = self.trails[sensor].mean(at, 0.0)?;
         (!may_be_sky(Irradiance::from_w_m2(now), clear)).then_some(Doubt::AboveClearSky { clear })
     }
@@ -149,17 +147,16 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::outlook::Place;
 
     /// Two sensors at 1 Hz; every change of what is thought of the first.
     fn doubts(seconds: u32, light: impl Fn(f64) -> (f64, f64)) -> Vec<(u32, Option<Doubt>)> {
-        let mut watch = LightWatch::new(2, None);
+        let mut watch = LightWatch::new(2);
         let mut changes: Vec<(u32, Option<Doubt>)> = Vec::new();
         for second in 0..seconds {
             let at = Mono::from_seconds(f64::from(second));
             let (first, second_light) = light(f64::from(second));
-            watch.take(1, at, Irradiance::from_w_m2(second_light));
-            let doubt = watch.take(0, at, Irradiance::from_w_m2(first));
+            watch.take(1, at, Irradiance::from_w_m2(second_light), None);
+            let doubt = watch.take(0, at, Irradiance::from_w_m2(first), None);
             let before = changes.last().and_then(|(_, doubt)| *doubt);
             if doubt.is_some() != before.is_some() {
                 changes.push((second, doubt));
@@ -189,26 +186,24 @@ mod tests {
 
     #[test]
     fn one_sensor_alone_cannot_tell() {
-        let mut watch = LightWatch::new(1, None);
+        let mut watch = LightWatch::new(1);
         for second in 0..200u32 {
             let light = if second < 100 { 40.0 } else { 10.0 };
             let at = Mono::from_seconds(f64::from(second));
-            assert_eq!(watch.take(0, at, Irradiance::from_w_m2(light)), None);
+            assert_eq!(watch.take(0, at, Irradiance::from_w_m2(light), None), None);
         }
     }
 
     #[test]
     fn far_more_than_a_clear_sky_is_doubted() {
-        // 2016-06-23T11:34Z at Payerne: the model gives 47.1 W/m².
-        let mut watch = LightWatch::new(1, Some(Site::flat(Place { latitude: 46.815, longitude: 6.944 })));
-        let noon = WallAnchor { mono: Mono::default(), unix_ms: 1_466_681_640_000, synchronised: true };
-        let take = |watch: &mut LightWatch, w_m2| watch.take(0, Mono::default(), Irradiance::from_w_m2(w_m2));
-        assert_eq!(take(&mut watch, 400.0), None, "the time is not known");
-        let mut watch = LightWatch { trails: vec![Trail::default()], ..watch };
-        watch.set_wall(noon);
-        assert_eq!(take(&mut watch, 60.0), None);
-        let Some(Doubt::AboveClearSky { clear }) = take(&mut watch, 400.0) else { panic!("not doubted") };
-        assert!((clear.w_m2() - 47.1).abs() < 0.3);
+        let take = |w_m2: f64, clear: Option<f64>| {
+            let light = Irradiance::from_w_m2(w_m2);
+            LightWatch::new(1).take(0, Mono::default(), light, clear.map(Irradiance::from_w_m2))
+        };
+        assert_eq!(take(400.0, None), None);
+        assert_eq!(take(60.0, Some(47.0)), None);
+        let clear = Irradiance::from_w_m2(47.0);
+        assert_eq!(take(400.0, Some(47.0)), Some(Doubt::AboveClearSky { clear }));
     }
 
     proptest! {

@@ -165,11 +165,11 @@ pub fn parse_duration(text: &str) -> Result<Duration, ParseQuantityError> {
         seconds += value * unit;
         rest = rest[unit_end..].trim_start();
     }
-    if seconds > 0.0 && seconds <= 400.0 * 86_400.0 {
-        Ok(Duration::from_secs_f64(seconds))
-    } else {
-        Err(refused())
+    if seconds > 400.0 * 86_400.0 {
+        return Err(refused());
     }
+    // Less than half a nanosecond is no time.
+    Some(Duration::from_secs_f64(seconds)).filter(|time| !time.is_zero()).ok_or_else(refused)
 }
 
 /// Reads a share such as `85%` as 0.85; above 0 % and at most 200 %.
@@ -230,7 +230,7 @@ mod tests {
         assert_eq!(parse_duration("90s").unwrap(), Duration::from_secs(90));
         assert_eq!(parse_duration("1h20m").unwrap(), Duration::from_secs(4800));
         assert_eq!(parse_duration("250ms").unwrap(), Duration::from_millis(250));
-        for text in ["5", "min", "-3s", "1m1h", "1s1s", "0s", "1e9d", "5 minutes", ""] {
+        for text in ["5", "min", "-3s", "1m1h", "1s1s", "0s", "0.0000001ms", "1e9d", "5 minutes", ""] {
             assert!(parse_duration(text).is_err(), "{text}");
         }
     }

@@ -181,7 +181,8 @@ pub(super) fn least_dose(points: &[(f64, f64)]) -> StripReading {
     let Some(log_least) = curve.first_upward(level).filter(|_| points[0].1 < level) else {
         return StripReading::ExtendDown;
     };
-    let first_full = points.partition_point(|&(log_dose, _)| log_dose < log_least);
+    // The first point lies below the level, by however little.
+    let first_full = points.partition_point(|&(log_dose, _)| log_dose < log_least).max(1);
     let (low, high) = (points[first_full - 1].0, points[first_full].0);
     let slope = curve.slope(log_least).map_or(LEAST_SLOPE, |slope| slope.max(LEAST_SLOPE));
     StripReading::Found(LeastDose {
@@ -195,16 +196,17 @@ pub(super) fn least_dose(points: &[(f64, f64)]) -> StripReading {
 
 fn check_doses(doses: impl Iterator<Item = Dose>) -> Result<(), StripError> {
     let mut bands = 0;
-    let mut before = Dose::ZERO;
+    let mut before = f64::NEG_INFINITY;
     for dose in doses {
         bands += 1;
         if !is_a_dose(dose) {
             return Err(StripError::NoDose { band: bands });
         }
-        if dose <= before {
+        // Doses that differ in their last digit alone may have one log H.
+        if log_h(dose) <= before {
             return Err(StripError::NotRising { band: bands, dose });
         }
-        before = dose;
+        before = log_h(dose);
     }
     if bands < LEAST_BANDS { Err(StripError::TooFew(bands)) } else { Ok(()) }
 }
@@ -284,6 +286,24 @@ mod tests {
         let through = bare.through(Density::new(std::f64::consts::LOG10_2));
         assert!((through.dose.stops_over(bare.dose).value() - 1.0).abs() < 1e-12);
         assert!((through.high.stops_over(bare.high).value() - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn doses_that_only_rounding_parts_are_refused() {
+        let mut close = strip(&[4.0, 8.0, 22.6, 22.6], &[0.5, 1.0, 1.35, 1.35]);
+        close[3].dose = Dose::from_j_m2(f64::from_bits(22_600.0f64.to_bits() + 1));
+        assert!(close[2].dose < close[3].dose);
+        assert!(matches!(read_densities(&close), Err(StripError::NotRising { band: 4, .. })));
+        let eye: Vec<Dose> = close.iter().map(|band| band.dose).collect();
+        assert!(matches!(read_first_full(&eye, 2), Err(StripError::NotRising { band: 4, .. })));
+    }
+
+    #[test]
+    fn a_first_band_that_is_full_but_for_rounding_has_an_answer() {
+        // The level is 1.37; the first band lies one step of f64 below it.
+        let below = f64::from_bits((1.4f64 - JUST_SEEN).to_bits() - 1);
+        let least = found(read_densities(&strip(&[4.0, 8.0, 16.0], &[below, 1.4, 1.4])));
+        assert!((least.low.kj_m2() - 4.0).abs() < 1e-9 && (least.high.kj_m2() - 8.0).abs() < 1e-9);
     }
 
     #[test]

@@ -16,3 +16,6 @@ pub use hazard::{EYE_LIMIT, EYE_LIMIT_WITHIN_S, UvIndex, UvLevel, erythema, seco
 pub use mismatch::{Mismatch, MismatchError, mismatch};
 pub use spectrum::{Spectrum, SpectrumError};
 pub use warm_up::{STEADY_WITHIN, WarmUp, WarmUpError, warm_up};
+
+/// The name of the source that every rig has, and that a print has where none is told.
+pub const SUN: &str = "sun";

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use frameside_core::light::{Calibration, CalibrationError, Reading, Sample, Seen};
 use frameside_core::quantity::{Irradiance, parse_fraction};
+use frameside_core::source::SUN;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
@@ -34,7 +35,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "SENSOR")]
     against: Option<String>,
     /// The source of this light
-    #[arg(long, default_value = "sun")]
+    #[arg(long, default_value = SUN)]
     source: String,
     /// What window and diffuser before the sensor pass, such as 92%
     #[arg(long, value_name = "SHARE", value_parser = parse_fraction)]

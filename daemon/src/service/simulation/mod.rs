@@ -10,7 +10,6 @@
 //! through again and tells its story, `FRAMESIDE_SIMULATION=0..1000000` lives
 //! through so many.
 
-mod chance;
 mod expected;
 mod findings;
 mod people;

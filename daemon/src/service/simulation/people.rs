@@ -30,7 +30,7 @@ impl World {
     pub(super) fn command(&mut self) {
         let now = self.mono();
         self.service().wake(now);
-        let frame = self.chance.below(FRAMES.len());
+        let frame = self.chance.below(FRAMES.len() as u64) as usize;
         if self.known.out_in(frame).is_none() && self.chance.percent(70) {
             return self.expose(frame);
         }

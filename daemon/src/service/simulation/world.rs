@@ -14,9 +14,9 @@ use tempfile::TempDir;
 use tokio::sync::{mpsc, oneshot};
 
 use super::super::{FramePart, Hands, SensorPart, Service, Setup};
-use super::chance::Chance;
 use super::expected::Knowledge;
 use super::sky::Sky;
+use crate::chance::Chance;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::faults::Disk;
 use crate::ledger::{Boot, Ledger, LedgerEvent};
@@ -277,7 +277,7 @@ impl World {
 
     /// A reading that comes again.
     pub(super) fn stray(&mut self) {
-        let sensor = self.chance.below(2);
+        let sensor = self.chance.below(2) as usize;
         let now = self.mono();
         let last = self.service().rig.sensor(SensorId(sensor as u16)).and_then(|view| view.knot);
         if let Some(knot) = last {
@@ -287,8 +287,8 @@ impl World {
     }
 
     pub(super) fn silence(&mut self) {
-        let sensor = self.chance.below(2);
-        let most = [8.0, 8.0, 8.0, 60.0][self.chance.below(4)];
+        let sensor = self.chance.below(2) as usize;
+        let most = [8.0, 8.0, 8.0, 60.0][self.chance.below(4) as usize];
         let periods = self.chance.between(0.5, most);
         self.tell(format!("{} falls silent for {periods:.1} periods", SENSORS[sensor]));
         self.silent_until[sensor] = self.now_ns + (periods * PERIOD as f64) as i64;
@@ -472,8 +472,8 @@ impl World {
         self.end_process();
         self.resync();
         let boots = self.chance.percent(50);
-        let (from, to) =
-            [(0.05, 3.0), (0.05, 3.0), (3.0, 60.0), (60.0, 300.0), (300.0, 8000.0)][self.chance.below(5)];
+        let (from, to) = [(0.05, 3.0), (0.05, 3.0), (3.0, 60.0), (60.0, 300.0), (300.0, 8000.0)]
+            [self.chance.below(5) as usize];
         let seconds = self.chance.between(from, to);
         let seconds = if boots { seconds + 5.0 } else { seconds };
         self.now_ns += (seconds * 1e9) as i64;

@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use super::{EmulatedChip, Light, Trouble, mean_w_m2};
+use super::{EmulatedChip, Jam, Light, Trouble, mean_w_m2};
 use crate::chips::ads1x1x::register::{
     AT_RESET, CONFIG, CONVERSION, IDLE, LOW_THRESHOLD, RANGE_SHIFT, RATE_SHIFT, SINGLE,
 };
@@ -35,8 +35,7 @@ pub struct EmulatedAds1x1x {
     conversion: Option<Conversion>,
     /// A single conversion was asked for while another was under way.
     queued: bool,
-    hung: bool,
-    stale: bool,
+    jam: Jam,
 }
 
 impl EmulatedAds1x1x {
@@ -53,8 +52,7 @@ impl EmulatedAds1x1x {
             result: 0,
             conversion: None,
             queued: false,
-            hung: false,
-            stale: false,
+            jam: Jam::default(),
         }
     }
 
@@ -69,8 +67,7 @@ impl EmulatedAds1x1x {
     /// The configuration register is written. A conversion under way ends under
     /// its own configuration before the next begins.
     pub fn configure(&mut self, now: Mono, config: u16) {
-        self.hung = false;
-        self.stale = false;
+        self.jam = Jam::default();
         self.config = config & !IDLE;
         let asked = config & SINGLE == 0 || config & IDLE != 0;
         if self.conversion.is_some() {
@@ -89,11 +86,11 @@ impl EmulatedAds1x1x {
 
     /// Lets time pass: every conversion that is over has left its result.
     fn advance(&mut self, now: Mono) {
-        while !self.hung
+        while !self.jam.hung
             && let Some(done) = self.conversion.take_if(|c| now >= c.end())
         {
             let end = done.end();
-            if !self.stale {
+            if !self.jam.stale {
                 self.result = self.converted(&done);
             }
             if std::mem::take(&mut self.queued) {
@@ -145,20 +142,11 @@ impl EmulatedChip for EmulatedAds1x1x {
 
     fn suffer(&mut self, now: Mono, trouble: Trouble) {
         self.advance(now);
-        match trouble {
-            Trouble::Hang => self.hung = true,
-            Trouble::Stale => self.stale = true,
-            Trouble::BrownOut => {
-                self.config = AT_RESET & !IDLE;
-                self.result = 0;
-                self.conversion = None;
-                self.queued = false;
-            }
-            Trouble::Impostor { .. }
-            | Trouble::Tear
-            | Trouble::NoAcknowledge { .. }
-            | Trouble::TimeOut { .. }
-            | Trouble::Claimed { .. } => {}
+        if let Some(Trouble::BrownOut) = self.jam.take(trouble) {
+            self.config = AT_RESET & !IDLE;
+            self.result = 0;
+            self.conversion = None;
+            self.queued = false;
         }
     }
 }

@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
+use super::{EmulatedChip, Jam, Light, Noise, Trouble, mean_w_m2};
 use crate::chips::as7331::register::{
     AGEN, CONFIGURATION, CONVERTER_OVERFLOW, CREG1, CREG3, IDENTITY, LOST_DATA, MEASUREMENT, NEW_DATA,
     NOT_READY, OPTREG, OSR, POWER_DOWN, RESET, RESULT_OVERFLOW, START, STATE,
@@ -45,8 +45,7 @@ pub struct EmulatedAs7331 {
     conversion: Option<Conversion>,
     /// Nothing was converted since the configuration: the first result is zero.
     fresh: bool,
-    hung: bool,
-    stale: bool,
+    jam: Jam,
 }
 
 impl EmulatedAs7331 {
@@ -65,8 +64,7 @@ impl EmulatedAs7331 {
             results: [0; 4],
             conversion: None,
             fresh: true,
-            hung: false,
-            stale: false,
+            jam: Jam::default(),
         }
     }
 
@@ -108,13 +106,12 @@ impl EmulatedAs7331 {
         self.results = [0; 4];
         self.conversion = None;
         self.fresh = true;
-        self.hung = false;
-        self.stale = false;
+        self.jam = Jam::default();
     }
 
     /// Lets time pass: a conversion that is over has its results in place.
     fn advance(&mut self, now: Mono) {
-        let over = |c: &mut Conversion| !self.hung && now >= c.end;
+        let over = |c: &mut Conversion| !self.jam.hung && now >= c.end;
         if let Some(conversion) = self.conversion.take_if(over) {
             self.finish(&conversion);
         }
@@ -127,7 +124,7 @@ impl EmulatedAs7331 {
         self.status |= NEW_DATA;
         if std::mem::take(&mut self.fresh) {
             self.results = [0; 4];
-        } else if !self.stale {
+        } else if !self.jam.stale {
             self.results = [self.temperature(), self.uva(conversion), 0, 0];
         }
     }
@@ -245,18 +242,13 @@ impl EmulatedChip for EmulatedAs7331 {
     }
 
     fn suffer(&mut self, _now: Mono, trouble: Trouble) {
-        match trouble {
-            Trouble::Hang => self.hung = true,
-            Trouble::Stale => self.stale = true,
-            Trouble::BrownOut => self.reset(),
-            Trouble::Impostor { identity } => {
+        match self.jam.take(trouble) {
+            Some(Trouble::BrownOut) => self.reset(),
+            Some(Trouble::Impostor { identity }) => {
                 self.identity = identity;
                 self.reset();
             }
-            Trouble::Tear
-            | Trouble::NoAcknowledge { .. }
-            | Trouble::TimeOut { .. }
-            | Trouble::Claimed { .. } => {}
+            _ => {}
         }
     }
 }

@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
+use super::{EmulatedChip, Jam, Light, Noise, Trouble, mean_w_m2};
 use crate::chips::Ltr390;
 use crate::chips::ltr390::register::{
     GAIN, MAIN_CTRL, MEAS_RATE, NEW_DATA, PART_ID, PART_NUMBER, POWERED_ON, RESET, RESOLUTION_SHIFT, STATUS,
@@ -43,8 +43,7 @@ pub struct EmulatedLtr390 {
     data: u32,
     conversion: Option<Conversion>,
     acknowledges: bool,
-    hung: bool,
-    stale: bool,
+    jam: Jam,
 }
 
 impl EmulatedLtr390 {
@@ -66,8 +65,7 @@ impl EmulatedLtr390 {
             data: 0,
             conversion: None,
             acknowledges: true,
-            hung: false,
-            stale: false,
+            jam: Jam::default(),
         }
     }
 
@@ -92,8 +90,7 @@ impl EmulatedLtr390 {
         self.status = POWERED_ON;
         self.data = 0;
         self.conversion = None;
-        self.hung = false;
-        self.stale = false;
+        self.jam = Jam::default();
     }
 
     fn resolution(&self) -> (u32, Duration) {
@@ -117,7 +114,7 @@ impl EmulatedLtr390 {
 
     /// Lets time pass: every measurement that is over has left its result.
     fn advance(&mut self, now: Mono) {
-        while !self.hung
+        while !self.jam.hung
             && let Some(done) = self.conversion.take_if(|c| now >= c.end)
         {
             self.finish(&done);
@@ -131,7 +128,7 @@ impl EmulatedLtr390 {
 
     fn finish(&mut self, done: &Conversion) {
         self.status |= NEW_DATA;
-        if self.stale {
+        if self.jam.stale {
             return;
         }
         let (bits, time) = self.resolution();
@@ -194,18 +191,13 @@ impl EmulatedChip for EmulatedLtr390 {
 
     fn suffer(&mut self, now: Mono, trouble: Trouble) {
         self.advance(now);
-        match trouble {
-            Trouble::Hang => self.hung = true,
-            Trouble::Stale => self.stale = true,
-            Trouble::BrownOut => self.reset(),
-            Trouble::Impostor { identity } => {
+        match self.jam.take(trouble) {
+            Some(Trouble::BrownOut) => self.reset(),
+            Some(Trouble::Impostor { identity }) => {
                 self.part_id = identity;
                 self.reset();
             }
-            Trouble::Tear
-            | Trouble::NoAcknowledge { .. }
-            | Trouble::TimeOut { .. }
-            | Trouble::Claimed { .. } => {}
+            _ => {}
         }
     }
 }

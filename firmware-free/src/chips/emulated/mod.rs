@@ -103,6 +103,27 @@ pub enum Trouble {
     Tear,
 }
 
+/// What lasts until a chip is set up again.
+#[derive(Debug, Default)]
+struct Jam {
+    /// The conversion under way never ends.
+    hung: bool,
+    /// Every result is the same.
+    stale: bool,
+}
+
+impl Jam {
+    /// Takes a trouble that jams a chip, and gives back any other.
+    fn take(&mut self, trouble: Trouble) -> Option<Trouble> {
+        match trouble {
+            Trouble::Hang => self.hung = true,
+            Trouble::Stale => self.stale = true,
+            other => return Some(other),
+        }
+        None
+    }
+}
+
 /// A chip as the bus sees it.
 pub trait EmulatedChip: Send {
     /// A transfer with it begins, at one of its addresses; whether it answers.
@@ -119,7 +140,7 @@ pub trait EmulatedChip: Send {
     fn read(&mut self, now: Mono, buffer: &mut [u8]);
     /// A STOP ended a transfer with it; a repeated start does not come here.
     fn stop(&mut self) {}
-    /// Takes any [`Trouble`] that is not the bus's own.
+    /// Takes any [`Trouble`] that is not the bus's own; one that it cannot have changes nothing.
     fn suffer(&mut self, now: Mono, trouble: Trouble);
 }
 

@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
+use super::{EmulatedChip, Jam, Light, Noise, Trouble, mean_w_m2};
 use crate::chips::veml6070::register::{ALERT_RESPONSE, COMMAND, HIGH_BYTE, OFF, RESERVED, TIME_SHIFT};
 use crate::chips::veml6070::{step_w_m2, time_s};
 use crate::quantity::Mono;
@@ -26,8 +26,7 @@ pub struct EmulatedVeml6070 {
     result: u16,
     /// When the measurement under way began.
     since: Option<Mono>,
-    hung: bool,
-    stale: bool,
+    jam: Jam,
     torn: bool,
 }
 
@@ -48,8 +47,7 @@ impl EmulatedVeml6070 {
             command: AT_RESET,
             result: 0,
             since: None,
-            hung: false,
-            stale: false,
+            jam: Jam::default(),
             torn: false,
         }
     }
@@ -79,14 +77,14 @@ impl EmulatedVeml6070 {
 
     /// Lets time pass: it measures again and again while it is on.
     fn advance(&mut self, now: Mono) {
-        let Some(since) = self.since.filter(|_| !self.hung) else { return };
+        let Some(since) = self.since.filter(|_| !self.jam.hung) else { return };
         let span = self.span();
         let over = u32::try_from(now.duration_since(since).as_nanos() / span.as_nanos()).unwrap_or(u32::MAX);
         if over == 0 {
             return;
         }
         let end = since + span * over;
-        if !self.stale {
+        if !self.jam.stale {
             let steps = mean_w_m2(&self.light, since + span * (over - 1), end);
             // The cast stops at the ends of 16 bits, as the part does.
             self.result = self.noise.counts(steps / step_w_m2(self.rset_kohm, self.code())) as u16;
@@ -127,22 +125,16 @@ impl EmulatedChip for EmulatedVeml6070 {
     /// result stays until [`Trouble::BrownOut`].
     fn suffer(&mut self, now: Mono, trouble: Trouble) {
         self.advance(now);
-        match trouble {
-            Trouble::Hang => self.hung = true,
-            Trouble::Stale => self.stale = true,
-            Trouble::Tear => self.torn = true,
-            Trouble::BrownOut => {
+        match self.jam.take(trouble) {
+            Some(Trouble::Tear) => self.torn = true,
+            Some(Trouble::BrownOut) => {
                 self.alert = true;
                 self.command = AT_RESET;
                 self.result = 0;
                 self.since = None;
-                self.hung = false;
-                self.stale = false;
+                self.jam = Jam::default();
             }
-            Trouble::Impostor { .. }
-            | Trouble::NoAcknowledge { .. }
-            | Trouble::TimeOut { .. }
-            | Trouble::Claimed { .. } => {}
+            _ => {}
         }
     }
 }

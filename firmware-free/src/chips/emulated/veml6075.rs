@@ -2,7 +2,7 @@
 //! application note of 2018), measuring when triggered. It forgets the register
 //! asked for at a STOP, as the part gives wrong data then.
 
-use super::{EmulatedChip, Light, Noise, Trouble, mean_w_m2};
+use super::{EmulatedChip, Jam, Light, Noise, Trouble, mean_w_m2};
 use crate::chips::veml6075::register::{
     COMP1, COMP2, CONF, ID, IDENTITY, OFF, ON_TRIGGER, TIME_SHIFT, TRIGGER, UVA, UVB,
 };
@@ -54,8 +54,7 @@ pub struct EmulatedVeml6075 {
     /// UVA, UVB, comp1, comp2.
     results: [u16; 4],
     conversion: Option<Conversion>,
-    hung: bool,
-    stale: bool,
+    jam: Jam,
 }
 
 impl EmulatedVeml6075 {
@@ -72,8 +71,7 @@ impl EmulatedVeml6075 {
             conf: OFF,
             results: [0; 4],
             conversion: None,
-            hung: false,
-            stale: false,
+            jam: Jam::default(),
         }
     }
 
@@ -103,8 +101,7 @@ impl EmulatedVeml6075 {
         self.conf = OFF;
         self.results = [0; 4];
         self.conversion = None;
-        self.hung = false;
-        self.stale = false;
+        self.jam = Jam::default();
     }
 
     fn range(&self) -> u8 {
@@ -115,8 +112,7 @@ impl EmulatedVeml6075 {
         self.conf = conf & !TRIGGER;
         if conf & OFF != 0 {
             self.conversion = None;
-            self.hung = false;
-            self.stale = false;
+            self.jam = Jam::default();
         } else if conf & ON_TRIGGER != 0 && conf & TRIGGER != 0 {
             let span = time(self.range()).as_secs_f64() / self.clock;
             self.conversion = Some(Conversion {
@@ -129,9 +125,9 @@ impl EmulatedVeml6075 {
 
     /// Lets time pass: a measurement that is over has left its results.
     fn advance(&mut self, now: Mono) {
-        let over = |c: &mut Conversion| !self.hung && now >= c.there;
+        let over = |c: &mut Conversion| !self.jam.hung && now >= c.there;
         if let Some(done) = self.conversion.take_if(over)
-            && !self.stale
+            && !self.jam.stale
         {
             self.results = self.measured(&done);
         }
@@ -183,18 +179,13 @@ impl EmulatedChip for EmulatedVeml6075 {
 
     fn suffer(&mut self, now: Mono, trouble: Trouble) {
         self.advance(now);
-        match trouble {
-            Trouble::Hang => self.hung = true,
-            Trouble::Stale => self.stale = true,
-            Trouble::BrownOut => self.reset(),
-            Trouble::Impostor { identity } => {
+        match self.jam.take(trouble) {
+            Some(Trouble::BrownOut) => self.reset(),
+            Some(Trouble::Impostor { identity }) => {
                 self.identity = identity.into();
                 self.reset();
             }
-            Trouble::Tear
-            | Trouble::NoAcknowledge { .. }
-            | Trouble::TimeOut { .. }
-            | Trouble::Claimed { .. } => {}
+            _ => {}
         }
     }
 }
