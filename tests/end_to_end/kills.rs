@@ -92,7 +92,9 @@ fn be_busy(socket: &Path, chance: &mut Chance, acknowledged: &mut Vec<(String, E
         };
         let Some(answer) = ask(request) else { return };
         if answer["ok"] == true {
-            assert!(answer.get("warning").is_none(), "{answer}");
+            // A busy machine may keep a reading waiting, which is warned of; the record never is.
+            let warning = answer["warning"].as_str().unwrap_or_default();
+            assert!(!warning.contains("record"), "{answer}");
             acknowledged.push((answer["print"].as_str().unwrap().to_owned(), kind));
         }
         std::thread::sleep(Duration::from_millis(chance.below(20)));
