@@ -39,10 +39,6 @@ const FIRST_READING: Duration = Duration::from_secs(3);
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let config = context.config()?;
-    let missing: Vec<String> = config.unsupported().iter().map(ToString::to_string).collect();
-    if !missing.is_empty() {
-        return Err(Failure::Config(missing.join("\n")));
-    }
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
@@ -115,8 +111,8 @@ fn try_rig(config: &Config) -> Result<Tried, Failure> {
 /// Polls every sensor of this machine until it has read once, failed, or had its time.
 fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let clock = Clock::new(1.0);
-    let mut feeds =
-        assemble::feeds(config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
+    let mut feeds = assemble::feeds(config, &assemble::Lamps::new(), clock.now())
+        .map_err(|error| Failure::Failed(error.to_string()))?;
     let mut found: Vec<Result<Reading, String>> =
         vec![Err("no reading came in time".to_owned()); config.sensors.len()];
     let longest = config.sensors.iter().map(|sensor| sensor.period).max().unwrap_or_default();

@@ -195,7 +195,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         row.sensor,
         row.source
     );
-    if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_uncovered()) {
+    if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_of_light()) {
         let _ = writeln!(
             text,
             "dose {}, {} against the target, in {} of light",
@@ -285,5 +285,8 @@ fn what(event: &EventRow) -> String {
         EventKind::Retargeted { target } => format!("new target {target} at {dose}"),
         EventKind::Noted => format!("noted at {dose}"),
         EventKind::BroughtIn => format!("brought in with {dose}"),
+        EventKind::LampOn => format!("the lamp went on at {dose}"),
+        EventKind::LampOff { cut: None } => format!("the lamp went off at {dose}"),
+        EventKind::LampOff { cut: Some(cut) } => format!("the lamp went off at {dose}: {}", words::cut(cut)),
     }
 }

@@ -345,7 +345,10 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.nearly = false;
             print.waiting = false;
         }
-        EventKind::Begun { covered: true } | EventKind::Noted => {}
+        EventKind::Begun { covered: true }
+        | EventKind::Noted
+        | EventKind::LampOn
+        | EventKind::LampOff { .. } => {}
     }
 }
 

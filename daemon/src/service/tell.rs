@@ -6,6 +6,7 @@ use frameside_core::quantity::Mono;
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
+use crate::devices::relay::Relay;
 use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
 use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, topics};
@@ -18,6 +19,8 @@ pub struct Hands {
     pub buzzer: Buzzer,
     /// A light for each frame that has one.
     pub lights: Vec<Option<Box<dyn Switch>>>,
+    /// The relay of each switched lamp.
+    pub relays: Vec<Relay>,
     /// The way to the broker.
     pub link: Option<Link>,
     /// What is run on each signal.
@@ -59,7 +62,7 @@ impl Service {
     /// Takes everything the rig has to say.
     pub(super) fn pump(&mut self, now: Mono) {
         let mut urgent = false;
-        let mut signals = Vec::new();
+        let mut signals = self.mind_lamps(now);
         while let Some(output) = self.rig.poll() {
             match output {
                 Output::Signal(signal) => signals.extend(self.signal(&signal)),
@@ -132,8 +135,17 @@ impl Service {
     /// the ledger has it.
     fn signal(&mut self, signal: &Signal) -> Option<OutboxRow> {
         let part = &self.setup.frames[signal.frame.0 as usize];
-        let name = part.label.as_deref().unwrap_or(&part.name);
-        let text = words::signal(signal, name, |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone));
+        // In the dark nothing gets too much, and nothing is due by the last light.
+        let is_moot =
+            matches!(signal.kind, SignalKind::Overdue { .. } | SignalKind::SensorLost { reached: true, .. });
+        if is_moot && self.is_in_the_dark(signal.frame) {
+            return None;
+        }
+        let clock = |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone);
+        let text = self
+            .above(signal.frame)
+            .and_then(|above| words::under_lamp(signal, part.shown(), &above))
+            .unwrap_or_else(|| words::signal(signal, part.shown(), clock));
         let kind = signal.kind.word();
         match signal.kind {
             SignalKind::Nearly { .. } | SignalKind::TooSlow { .. } => {
@@ -320,7 +332,8 @@ impl Service {
         let mut troubles = self.troubles.clone();
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
         troubles.extend(self.link_trouble.clone());
-        Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
+        let lamps = self.lamp_statuses(now);
+        Status { rig: self.setup.rig.clone(), sensors, lamps, frames, troubles }
     }
 
     pub(super) fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
@@ -349,6 +362,7 @@ impl Service {
                 .due
                 .filter(|_| view.state == FrameState::Exposing)
                 .map(|at| at.seconds_since(now).max(0.0)),
+            lamp: self.above(id).map(|above| above.state_word().to_owned()),
             waiting: view.waiting,
             next_band: view.next_band.map(|(band, _)| band),
             next_band_j_m2: view.next_band.map(|(_, dose)| dose.j_m2()),

@@ -29,6 +29,7 @@ fn frame(name: &str, state: FrameState) -> FrameStatus {
         due_high: Some("2026-07-14T10:25:00+02:00".into()),
         too_slow: false,
         remaining_s: Some(166.9),
+        lamp: None,
         waiting: false,
         next_band: None,
         next_band_j_m2: None,
@@ -47,6 +48,7 @@ fn view() -> View {
     };
     let mut view = View::new(Status {
         rig: "yard".into(),
+        lamps: Vec::new(),
         sensors: vec![sky],
         frames: vec![frame("oak", FrameState::Exposing), due, empty],
         troubles: Vec::new(),

@@ -40,8 +40,8 @@ impl Probe {
         let mut config = config.clone();
         config.sensors = vec![alone];
         let clock = Clock::new(1.0);
-        let mut feeds =
-            assemble::feeds(&config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
+        let mut feeds = assemble::feeds(&config, &assemble::Lamps::new(), clock.now())
+            .map_err(|error| Failure::Failed(error.to_string()))?;
         let feed = feeds.pop().ok_or_else(|| Failure::Failed(format!("{} cannot be read", sensor.name)))?;
         let patience = Duration::from_secs(5).max(3 * period);
         Ok(Self { name: sensor.name.to_string(), feed, clock, patience })

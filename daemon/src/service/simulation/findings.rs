@@ -184,7 +184,11 @@ impl World {
                     EventKind::Band { .. } => "band",
                     EventKind::Due => "due",
                     EventKind::BroughtIn => "brought-in",
-                    EventKind::Hushed | EventKind::Noted | EventKind::Retargeted { .. } => continue,
+                    EventKind::Hushed
+                    | EventKind::Noted
+                    | EventKind::Retargeted { .. }
+                    | EventKind::LampOn
+                    | EventKind::LampOff { .. } => continue,
                 };
                 expected.insert(format!("{name}-{kind}-{}", event.at_ns));
             }
