@@ -130,6 +130,11 @@ fn relay_pin(relay: Relay) -> Option<RelayPin> {
     relay.pin.map(|pin| RelayPin { bcm: pin.bcm(), active_low: relay.active_low })
 }
 
+/// The pins of relays.
+pub fn relay_pins(config: &Config) -> impl Iterator<Item = RelayPin> {
+    relays(config).filter_map(|(_, relay)| relay_pin(relay))
+}
+
 /// Every pin that the rig switches, with the level at which it is off.
 #[must_use]
 pub fn switched_pins(config: &Config) -> Vec<RelayPin> {
@@ -139,7 +144,7 @@ pub fn switched_pins(config: &Config) -> Vec<RelayPin> {
     };
     let leds = config.frames.iter().filter_map(|frame| frame.led);
     let plain = buzzer.into_iter().chain(leds).map(|pin| RelayPin { bcm: pin.bcm(), active_low: false });
-    relays(config).filter_map(|(_, relay)| relay_pin(relay)).chain(plain).collect()
+    relay_pins(config).chain(plain).collect()
 }
 
 /// Which lamps are lit, by name.

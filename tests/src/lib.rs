@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
 pub use chance::Chance;
-pub use fake_pi::FakePi;
+pub use fake_pi::{FakePi, Levels};
 pub use site::{Daemon, Site, frameside};
 
 /// The top folder of the repository.

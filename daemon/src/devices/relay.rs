@@ -156,7 +156,8 @@ impl GuardedRelay {
             self.start();
         }
         let Some(guard) = &mut self.guard else { return };
-        if !changed && !(on && guard.told.elapsed() >= BEAT_EVERY) {
+        let is_time = on && guard.told.elapsed() >= BEAT_EVERY;
+        if !changed && !is_time {
             return;
         }
         if guard.unanswered.load(Ordering::Relaxed) > UNANSWERED {

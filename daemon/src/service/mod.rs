@@ -454,10 +454,10 @@ impl Service {
 
     /// Does what is due at `now`; harmless at any other time.
     pub fn wake(&mut self, now: Mono) {
-        if self.rig.next_deadline().is_some_and(|at| at <= now) {
-            if let Err(refused) = self.rig.handle(now, Input::Tick) {
-                tracing::warn!("{refused}");
-            }
+        if self.rig.next_deadline().is_some_and(|at| at <= now)
+            && let Err(refused) = self.rig.handle(now, Input::Tick)
+        {
+            tracing::warn!("{refused}");
         }
         // A lamp has its own times.
         self.pump(now);
