@@ -35,6 +35,9 @@ pub struct SensorStatus {
     pub irradiance_w_m2: Option<f64>,
     /// How old that is, in seconds.
     pub age_s: Option<f64>,
+    /// The UV index, from a part that knows it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uv_index: Option<f64>,
     /// Remarks on it.
     pub flags: Vec<String>,
     /// What is wrong, while it is lost.
@@ -191,7 +194,9 @@ impl LampStatus {
                 format!("lamp {source}: off until {until}: once off, it is off for at least {least}")
             }
             "cut" => {
-                format!("lamp {source}: OFF since {clock}: {why}; 'frameside uncover' switches it on again")
+                format!(
+                    "lamp {source}: OFF since {clock}: {why}; 'frameside uncover FRAME' switches it on again"
+                )
             }
             _ if why.is_empty() => format!("lamp {source}: off"),
             _ => format!("lamp {source}: off; {why}"),
@@ -290,6 +295,9 @@ impl FrameStatus {
                     _ if self.is_in_the_dark() => format!("{band}ITS LAMP IS OFF"),
                     None if self.too_slow => {
                         format!("{band}not before the sun is too low{}", self.if_clear())
+                    }
+                    left if self.lamp.is_some() && left.is_none_or(|left| left > WORTH_TELLING_S) => {
+                        format!("{band}its lamp is on, and hardly anything is seen of it yet")
                     }
                     Some(left) if left > WORTH_TELLING_S => {
                         format!("{band}not due within a day in this light")

@@ -3,6 +3,7 @@
 mod advise;
 mod at_frame;
 mod backup;
+mod bed;
 mod broker;
 mod check;
 mod day;

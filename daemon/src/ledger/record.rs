@@ -80,7 +80,7 @@ pub struct EventRow {
     /// Whether the dose is final.
     pub settled: bool,
     /// On the clock that light is kept by, in ms.
-    light_ms: f64,
+    pub(crate) light_ms: f64,
 }
 
 /// A note on a print.

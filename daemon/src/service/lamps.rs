@@ -78,9 +78,21 @@ impl Service {
         self.setup.switched.iter().position(|lamp| lamp.name == source)
     }
 
-    /// A print is laid out under a source.
+    /// The print in a frame is under a source.
     pub(super) fn put_under(&mut self, frame: FrameId, source: &str) {
         self.lamps.under[frame.0 as usize] = self.switched_lamp(source);
+    }
+
+    /// A print is laid out under a source, by a person.
+    pub(super) fn lay_under(&mut self, now: Mono, frame: FrameId, source: &str) {
+        self.put_under(frame, source);
+        self.attend(now, frame);
+        // One that comes to others under a lamp has to know that it is on.
+        if self.lamps.state(frame) == Some(LampState::On)
+            && let Err(refused) = self.rig.handle(now, Input::Command(frame, Command::LampOn))
+        {
+            tracing::warn!("{refused}");
+        }
     }
 
     /// Refuses a sensor that would see too late that the light of its lamp is gone.
@@ -231,8 +243,8 @@ impl Service {
             LampState::Off | LampState::Waiting { .. } => Command::LampOff(None),
         };
         for frame in frames {
-            let is_open = matches!(self.rig.state(frame), Some(FrameState::Exposing | FrameState::Due));
-            if is_open && let Err(refused) = self.rig.handle(now, Input::Command(frame, command.clone())) {
+            let is_out = !matches!(self.rig.state(frame), Some(FrameState::Empty | FrameState::In) | None);
+            if is_out && let Err(refused) = self.rig.handle(now, Input::Command(frame, command.clone())) {
                 tracing::warn!("{refused}");
             }
         }
@@ -338,13 +350,13 @@ impl Service {
         let at = |at| words::clock_s(self.wall.unix_ms_at(at), &self.setup.zone);
         match self.lamps.lamps[lamp].state() {
             LampState::Off => None,
-            LampState::On => Some(format!("{name} is on")),
+            LampState::On => Some(format!("lamp {name} is on")),
             LampState::Waiting { until } => Some(format!(
-                "{name} goes on at {}: it is off for at least {}",
+                "lamp {name} goes on at {}: once off, it is off for at least {}",
                 at(until),
                 words::span(rules.min_off_s)
             )),
-            LampState::Cut(cut) => Some(format!("{name} stays off: {}", words::cut(cut))),
+            LampState::Cut(cut) => Some(format!("lamp {name} stays off: {}", words::cut(cut))),
         }
     }
 }

@@ -190,8 +190,7 @@ impl Service {
             plan: plan.clone(),
             calibration: calibration.to_string(),
         }));
-        self.put_under(frame, &source);
-        self.attend(now, frame);
+        self.lay_under(now, frame, &source);
         let warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
         self.pump(now);
         steps.extend(self.lamp_news(frame));

@@ -42,6 +42,7 @@ fn view() -> View {
     let sky = SensorStatus {
         name: "sky".into(),
         irradiance_w_m2: Some(41.2),
+        uv_index: None,
         age_s: Some(0.4),
         flags: Vec::new(),
         problem: None,
