@@ -351,7 +351,7 @@ fn a_check_drives_the_relay_off_and_tells_the_cautions() {
     let lamp = LampBox::new("");
     let said = ok(&lamp.site.frameside(["check", "--rig"]));
     assert!(said.contains("relay on pin 25: off; no lamp is switched on by a check"), "{said}");
-    assert!(said.contains("software is never the only\ncut-off"), "{said}");
+    assert!(said.contains("software is never the only cut-off"), "{said}");
     lamp.wait_for_lamp(false);
     lamp.is_left_off();
     assert!(!lamp.pi.was_switched_on(RELAY));

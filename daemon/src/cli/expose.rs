@@ -1,7 +1,6 @@
 //! `frameside expose`
 
 use frameside_core::quantity::TargetDose;
-use serde_json::Value;
 
 use super::{Context, Failure, at_frame, out, out_json};
 use crate::request::{Aim, Expose, Request};

@@ -124,6 +124,8 @@ struct AgeingArgs {
     chart: Option<PathBuf>,
 }
 
+/// So many pieces make a curve that looks like one.
+const LINE_STEPS: i64 = 50;
 /// Places nearer to each other than this, in metres, are one.
 const SAME_PLACE: f64 = 1e-3;
 /// More do not fit on a line.
@@ -413,16 +415,16 @@ fn of_prints(record: &Record, source: &str) -> Result<Vec<(i64, Irradiance)>, Fa
     let mut prints = record.prints(&Filter::default())?;
     prints.reverse();
     let of_it = prints.iter().filter(|print| print.source == source);
-    let reading = |print| {
-        Some((crate::ledger::PrintRow::begun(print)?.unix_ms, Irradiance::from_w_m2(light_of(print)?)))
-    };
+    let reading = |print| Some((PrintRow::begun(print)?.unix_ms, Irradiance::from_w_m2(light_of(print)?)));
     Ok(of_it.filter_map(reading).collect())
 }
 
 fn ageing_chart(readings: &[LampReading], found: &Ageing, zone: &TimeZone) -> Readings {
     let since = |ms: i64| (ms - found.first_ms) as f64 / 1000.0;
     let end = readings.last().map_or(found.first_ms, |reading| reading.unix_ms);
-    let line = [found.first_ms, end].map(|ms| (since(ms), found.at(ms).w_m2()));
+    // In stops it is straight; in W/m² it is not.
+    let step = |i: i64| found.first_ms + (end - found.first_ms) * i / LINE_STEPS;
+    let line = (0..=LINE_STEPS).map(step).map(|ms| (since(ms), found.at(ms).w_m2()));
     Readings {
         title: "Ageing of the lamp".to_owned(),
         subtitle: vec![format!("{:.2} stops lost by {}", found.lost.value(), words::day(end, zone))],
@@ -430,7 +432,7 @@ fn ageing_chart(readings: &[LampReading], found: &Ageing, zone: &TimeZone) -> Re
         across: Across::Elapsed(words::day(found.first_ms, zone)),
         series: vec![Series {
             dots: readings.iter().map(|r| (since(r.unix_ms), r.irradiance.w_m2())).collect(),
-            line: line.to_vec(),
+            line: line.collect(),
             ..Series::default()
         }],
     }

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use frameside_core::exposure::EventKind;
+use frameside_core::exposure::{Cut, EventKind};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
@@ -287,6 +287,9 @@ fn what(event: &EventRow) -> String {
         EventKind::BroughtIn => format!("brought in with {dose}"),
         EventKind::LampOn => format!("the lamp went on at {dose}"),
         EventKind::LampOff { cut: None } => format!("the lamp went off at {dose}"),
+        EventKind::LampOff { cut: Some(Cut::Restarted) } => {
+            format!("the lamp stayed off at {dose}: {}", words::cut(Cut::Restarted))
+        }
         EventKind::LampOff { cut: Some(cut) } => format!("the lamp went off at {dose}: {}", words::cut(cut)),
     }
 }

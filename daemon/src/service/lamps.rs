@@ -202,7 +202,8 @@ impl Service {
             if is_on {
                 self.lamps.wrong[lamp] = None;
             }
-            if is_on != (before == LampState::On) {
+            // What was out at the start was under a lamp that went off with the daemon.
+            if is_on != (before == LampState::On) || state == LampState::Cut(Cut::Restarted) {
                 self.switch(now, lamp, state);
             }
             if let LampState::Cut(cut) = state {
