@@ -15,6 +15,7 @@ use crate::yard::{SOON, frame, json_of, number, ok, wait_for_frame};
 
 const AS7331: u8 = 0x74;
 const RELAY: u8 = 25;
+const BUTTON: u8 = 23;
 const LAMP_W_M2: f64 = 40.0;
 
 /// A box whose lamp burns while its pin is at the level that closes the relay, with two
@@ -41,7 +42,7 @@ impl LampBox {
         let site = Site::new(&format!(
             "[rig]\nname = \"shed\"\ntimezone = \"UTC\"\n\
              [[sensor]]\nname = \"bed\"\nchip = \"as7331\"\nperiod = \"500ms\"\n\
-             [[frame]]\nname = \"oak\"\nsensor = \"bed\"\n\
+             [[frame]]\nname = \"oak\"\nsensor = \"bed\"\nbutton = {BUTTON}\n\
              [[frame]]\nname = \"elm\"\nsensor = \"bed\"\n\
              [[source]]\nname = \"box\"\nkind = \"lamp\"\nrelay = {RELAY}\nmin_off = \"1s\"\n{keys}"
         ));
@@ -265,7 +266,12 @@ fn a_stop_switches_it_off_and_a_start_does_not_switch_it_on() {
         // In the meantime the lamp was off, and so nothing fell.
         let now = number(&frame(&lamp.site, "oak"), "dose_j_m2");
         assert!((now - dose).abs() < 0.5 * LAMP_W_M2, "{dose} J/m² before the stop, {now} after it");
-        lamp.goes_on_when_asked();
+        // Whoever presses the button of the frame is there.
+        assert!(lamp.pi.press(BUTTON));
+        lamp.wait_for_lamp(true);
+        assert!(lamp.pi.press(BUTTON));
+        wait_for_frame(&lamp.site, "oak", "a cover on oak", |oak| oak["state"] == "covered");
+        lamp.wait_for_lamp(false);
     }
 }
 

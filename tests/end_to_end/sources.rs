@@ -316,3 +316,13 @@ fn on_a_terminal(site: &Site, args: &[&str], lines: &[&str]) -> String {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
     String::from_utf8(output.stdout).unwrap()
 }
+
+#[test]
+fn a_sensor_that_is_read_seldom_has_no_lamp_to_mind() {
+    let site = switched_box();
+    let config = std::fs::read_to_string(site.path("config.toml")).unwrap();
+    std::fs::write(site.path("config.toml"), config.replace("\"10s\"", "\"11s\"")).unwrap();
+    let _daemon = site.run();
+    let (code, said) = refused(&site.frameside(["expose", "oak", "--target", "1kJ/m2", "--source", "box"]));
+    assert!(code == 1 && said.ends_with("set its period to 10 s or less"), "{said}");
+}
