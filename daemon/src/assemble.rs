@@ -1,5 +1,6 @@
 //! From the config to the parts of a running rig.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::Path;
 use std::time::Duration;
@@ -11,21 +12,25 @@ use frameside_core::chips::{
     Ads1x1x, Ads1x1xSettings, As7331, As7331Settings, Bus, Chip, Ltr390, Photodiode, Ranging, Sampler,
     SetupError, Veml6070, Veml6075,
 };
-use frameside_core::exposure::{Rules, SensorId};
+use frameside_core::exposure::{LampRules, Rules, SensorId};
 use frameside_core::outlook::{Place, Site, Tilt};
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
+use tokio::sync::mpsc;
 
 use crate::clock;
-use crate::config::{self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, SensorKind, SourceKind};
+use crate::config::{
+    self, Chip as ChipConfig, Config, IioUnit, PlayFrom, Playback, Relay, SensorKind, SourceKind,
+};
 use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
 use crate::devices::iio::{self, IioChip};
-use crate::devices::pins::BuzzerKind;
+use crate::devices::pins::{BuzzerKind, RelayPin};
+use crate::devices::relay::{self, Lit, RelayTrouble};
 use crate::mqtt::topics;
 use crate::replay::{RecordedLight, ReplayError};
-use crate::service::{FramePart, SensorPart, Setup};
+use crate::service::{FramePart, LampPart, SensorPart, Setup};
 
 /// Why a part of the rig cannot be had.
 #[derive(Debug, thiserror::Error)]
@@ -79,6 +84,7 @@ pub fn setup(config: &Config) -> Setup {
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
         site: site(config),
         lamps: lamps(config),
+        switched: switched(config),
         rules: Rules {
             nearly_s: config.signal.nearly.as_secs_f64(),
             overdue_every_s: config.signal.overdue_every.as_secs_f64(),
@@ -99,6 +105,64 @@ pub fn setup(config: &Config) -> Setup {
 fn lamps(config: &Config) -> Vec<String> {
     let is_lamp = |source: &&config::Source| matches!(source.kind, SourceKind::Lamp { .. });
     config.sources.iter().filter(is_lamp).map(|source| source.name.to_string()).collect()
+}
+
+/// The lamp boxes that are switched by a relay.
+fn switched(config: &Config) -> Vec<LampPart> {
+    let part = |(name, relay): (String, Relay)| LampPart {
+        name,
+        relay: relay.pin.map(config::Pin::bcm),
+        rules: LampRules { min_off_s: relay.min_off.as_secs_f64(), max_on_s: relay.max_on.as_secs_f64() },
+    };
+    relays(config).map(part).collect()
+}
+
+/// Each relay with the name of its lamp.
+fn relays(config: &Config) -> impl Iterator<Item = (String, Relay)> {
+    config.sources.iter().filter_map(|source| match source.kind {
+        SourceKind::Lamp { relay: Some(relay) } => Some((source.name.to_string(), relay)),
+        _ => None,
+    })
+}
+
+/// The pin of a relay, unless that is emulated.
+fn relay_pin(relay: Relay) -> Option<RelayPin> {
+    relay.pin.map(|pin| RelayPin { bcm: pin.bcm(), active_low: relay.active_low })
+}
+
+/// The pins of relays.
+pub fn relay_pins(config: &Config) -> impl Iterator<Item = RelayPin> {
+    relays(config).filter_map(|(_, relay)| relay_pin(relay))
+}
+
+/// Every pin that the rig switches, with the level at which it is off.
+#[must_use]
+pub fn switched_pins(config: &Config) -> Vec<RelayPin> {
+    let buzzer = match config.buzzer {
+        config::Buzzer::Active(pin) | config::Buzzer::Passive(pin) => Some(pin),
+        config::Buzzer::Terminal | config::Buzzer::None => None,
+    };
+    let leds = config.frames.iter().filter_map(|frame| frame.led);
+    let plain = buzzer.into_iter().chain(leds).map(|pin| RelayPin { bcm: pin.bcm(), active_low: false });
+    relay_pins(config).chain(plain).collect()
+}
+
+/// Which lamps are lit, by name.
+pub type Lamps = BTreeMap<String, Lit>;
+
+/// The relay of each lamp that has one, in the order of the setup. Their pins are driven
+/// off at once.
+#[must_use]
+pub fn open_relays(config: &Config, tell: &mpsc::Sender<RelayTrouble>) -> (Vec<relay::Relay>, Lamps) {
+    let (mut open, mut lamps) = (Vec::new(), Lamps::new());
+    for (number, (name, relay)) in relays(config).enumerate() {
+        let lit = lamps.entry(name).or_default().clone();
+        open.push(match relay_pin(relay) {
+            Some(pin) => relay::Relay::on_pin(lit, number, pin, tell.clone()),
+            None => relay::Relay::emulated(lit),
+        });
+    }
+    (open, lamps)
 }
 
 /// Where the rig stands and how its frames lie, where the config tells.
@@ -175,11 +239,11 @@ pub fn buzzer(config: &Config) -> BuzzerKind {
 
 /// The feeds of all sensors: one for each real bus, one for each that is
 /// emulated or recorded; none for what the link brings. A real bus is opened when it is first polled, and
-/// again until it can be.
+/// again until it can be. What a lamp lights is dark unless that is among `lamps` and on.
 ///
 /// # Errors
 /// [`AssembleError`] for settings that do not fit and light that cannot be read.
-pub fn feeds(config: &Config, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleError> {
+pub fn feeds(config: &Config, lamps: &Lamps, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleError> {
     let mut feeds: Vec<Box<dyn Feed>> = Vec::new();
     let mut buses: Vec<u8> = Vec::new();
     for (id, sensor) in (0..).map(SensorId).zip(&config.sensors) {
@@ -193,9 +257,9 @@ pub fn feeds(config: &Config, now: Mono) -> Result<Vec<Box<dyn Feed>>, AssembleE
                 feeds.push(Box::new(WaitingFeed::new(Box::new(move |now| bus_feed(&config, bus, now)))));
             }
             SensorKind::Emulated { address, chip, light } => {
-                feeds.push(emulated(id, sensor, *address, chip, light, now)?);
+                feeds.push(emulated(id, sensor, *address, chip, light, lamps, now)?);
             }
-            SensorKind::Recorded(light) => feeds.push(recorded(id, sensor, light, now)?),
+            SensorKind::Recorded(light) => feeds.push(recorded(id, sensor, light, lamps, now)?),
             SensorKind::Iio(setup) => {
                 let chip = Box::new(IioChip::new(Path::new(iio::DEVICES), setup.clone()));
                 // The kernel has the bus.
@@ -239,9 +303,10 @@ fn emulated(
     address: u8,
     chip: &ChipConfig,
     playback: &Playback,
+    lamps: &Lamps,
     now: Mono,
 ) -> Result<Box<dyn Feed>, AssembleError> {
-    let bus = emulated_bus(sensor, address, chip, playback, now)?;
+    let bus = emulated_bus(sensor, address, chip, playback, lamps, now)?;
     let sampler = Sampler::new(driver(sensor, address, chip)?, sensor.period, now);
     Ok(Box::new(BusFeed::new(bus, vec![(id, sampler)])))
 }
@@ -255,9 +320,10 @@ pub fn emulated_bus(
     address: u8,
     chip: &ChipConfig,
     playback: &Playback,
+    lamps: &Lamps,
     now: Mono,
 ) -> Result<EmulatedBus, AssembleError> {
-    let light = played(sensor, playback, now)?;
+    let light = played(sensor, playback, lamps, now)?;
     let light: Light = Box::new(move |at| light(at).unwrap_or(Irradiance::ZERO));
     let mut bus = EmulatedBus::default();
     match chip {
@@ -281,16 +347,23 @@ fn recorded(
     id: SensorId,
     sensor: &config::Sensor,
     playback: &Playback,
+    lamps: &Lamps,
     now: Mono,
 ) -> Result<Box<dyn Feed>, AssembleError> {
-    let light = played(sensor, playback, now)?;
+    let light = played(sensor, playback, lamps, now)?;
     Ok(Box::new(RecordedFeed::new(id, light, sensor.period, now)))
 }
 
 type Played = Box<dyn Fn(Mono) -> Option<Irradiance> + Send>;
 
-/// A recorded light that begins now, and again whenever it ends.
-fn played(sensor: &config::Sensor, playback: &Playback, now: Mono) -> Result<Played, AssembleError> {
+/// A recorded light that begins now, and again whenever it ends; that of a lamp begins
+/// each time the lamp goes on.
+fn played(
+    sensor: &config::Sensor,
+    playback: &Playback,
+    lamps: &Lamps,
+    now: Mono,
+) -> Result<Played, AssembleError> {
     let failed = |source| AssembleError::Light {
         sensor: sensor.name.to_string(),
         file: playback.file.display().to_string(),
@@ -313,9 +386,15 @@ fn played(sensor: &config::Sensor, playback: &Playback, now: Mono) -> Result<Pla
         }
     };
     let (first, length) = (light.first_ns(), light.length_ns());
-    Ok(Box::new(move |at: Mono| {
-        let into = from - first + at.nanos() - now.nanos();
+    let since = move |began: Mono, at: Mono| {
+        let into = from - first + at.nanos() - began.nanos();
         light.at(first + into.rem_euclid(length))
+    };
+    let Some(lamp) = &playback.lit_by else { return Ok(Box::new(move |at| since(now, at))) };
+    let lit = lamps.get(lamp.as_str()).cloned().unwrap_or_default();
+    Ok(Box::new(move |at| match lit.since() {
+        Some(began) if began <= at => since(began, at),
+        _ => Some(Irradiance::ZERO),
     }))
 }
 
@@ -379,10 +458,9 @@ mod tests {
         std::fs::write(&file, text).unwrap();
         let home = config::Env::new(|name| (name == "HOME").then(|| "/home/p".into()), 1000);
         let config = config::load(&file, &home).unwrap_or_else(|error| panic!("{error}"));
-        assert!(config.unsupported().is_empty(), "{keys}");
 
         let mut now = Mono::default();
-        let mut feed = feeds(&config, now).unwrap().remove(0);
+        let mut feed = feeds(&config, &Lamps::new(), now).unwrap().remove(0);
         let mut readings = Vec::new();
         while readings.len() < 3 {
             now = feed.poll(now, &mut |_, event| match event {

@@ -71,7 +71,7 @@ impl Listed {
             dose_j_m2: dose.map(|dose| dose.best.j_m2()),
             low_j_m2: dose.map(|dose| dose.low.j_m2()),
             high_j_m2: dose.map(|dose| dose.high.j_m2()),
-            seconds: print.seconds_uncovered(),
+            seconds: print.seconds_of_light(),
             recipe: print.recipe.clone(),
             recipe_version: print.recipe_version,
             negative: print.negative.clone(),

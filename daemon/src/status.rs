@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use frameside_core::exposure::FrameState;
+use frameside_core::exposure::{Cut, FrameState};
 use frameside_core::light::Estimate;
 use frameside_core::quantity::{Dose, Irradiance};
 use serde::{Deserialize, Serialize};
@@ -16,6 +16,9 @@ pub struct Status {
     pub rig: String,
     /// Its sensors.
     pub sensors: Vec<SensorStatus>,
+    /// Its lamp boxes that are switched by a relay.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lamps: Vec<LampStatus>,
     /// Its frames.
     pub frames: Vec<FrameStatus>,
     /// What needs a person's attention beside the frames.
@@ -32,10 +35,43 @@ pub struct SensorStatus {
     pub irradiance_w_m2: Option<f64>,
     /// How old that is, in seconds.
     pub age_s: Option<f64>,
+    /// The UV index, from a part that knows it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uv_index: Option<f64>,
     /// Remarks on it.
     pub flags: Vec<String>,
     /// What is wrong, while it is lost.
     pub problem: Option<String>,
+}
+
+/// A lamp box with a relay at an instant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LampStatus {
+    /// The source's name.
+    pub source: String,
+    /// BCM number of the relay's pin; none for one that is emulated.
+    pub relay: Option<u8>,
+    /// `off`, `waiting`, `on` or `cut`.
+    pub state: String,
+    /// Whether it is on.
+    pub on: bool,
+    /// Since when it does so; RFC 3339.
+    pub since: String,
+    /// The same in seconds.
+    pub seconds: f64,
+    /// When it goes on, while it waits.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub until: Option<String>,
+    /// What cut it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cut: Option<Cut>,
+    /// The same for people, or what is wrong with its relay.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
+    /// Off at least so long, in seconds.
+    pub min_off_s: f64,
+    /// On at most so long at a stretch, in seconds.
+    pub max_on_s: f64,
 }
 
 /// A frame at an instant.
@@ -72,6 +108,9 @@ pub struct FrameStatus {
     pub too_slow: bool,
     /// Seconds until then.
     pub remaining_s: Option<f64>,
+    /// What the lamp above it does, where that has a relay: as in [`LampStatus::state`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lamp: Option<String>,
     /// Whether a call waits for somebody.
     pub waiting: bool,
     /// The band of a strip that is exposing, counting from 1.
@@ -95,6 +134,9 @@ impl Status {
         let mut out = String::new();
         for sensor in &self.sensors {
             let _ = writeln!(out, "{}", sensor.line());
+        }
+        for lamp in &self.lamps {
+            let _ = writeln!(out, "{}", lamp.line());
         }
         let wide = self.frames.iter().map(|f| f.frame.len()).max().unwrap_or(0).max(5);
         for frame in &self.frames {
@@ -131,6 +173,34 @@ impl SensorStatus {
             let _ = write!(line, "; {problem}");
         }
         line
+    }
+}
+
+impl LampStatus {
+    /// On or off, since when, and why not on.
+    pub(crate) fn line(&self) -> String {
+        let Self { source, min_off_s, max_on_s, .. } = self;
+        let clock = words::clock_of_rfc3339(&self.since).unwrap_or_default();
+        let for_so_long = words::span(self.seconds);
+        let why = self.why.as_deref().unwrap_or_default();
+        match self.state.as_str() {
+            "on" => {
+                let most = words::span(*max_on_s);
+                format!("lamp {source}: ON since {clock}, for {for_so_long} of {most} at most")
+            }
+            "waiting" => {
+                let until = self.until.as_deref().and_then(words::clock_s_of_rfc3339).unwrap_or_default();
+                let least = words::span(*min_off_s);
+                format!("lamp {source}: off until {until}: once off, it is off for at least {least}")
+            }
+            "cut" => {
+                format!(
+                    "lamp {source}: OFF since {clock}: {why}; 'frameside uncover FRAME' switches it on again"
+                )
+            }
+            _ if why.is_empty() => format!("lamp {source}: off"),
+            _ => format!("lamp {source}: off; {why}"),
+        }
     }
 }
 
@@ -185,6 +255,11 @@ impl FrameStatus {
         self.due.is_some() && self.remaining_s.is_none()
     }
 
+    /// Whether the lamp above it is known to be off.
+    fn is_in_the_dark(&self) -> bool {
+        self.lamp.as_deref().is_some_and(|lamp| lamp != "on")
+    }
+
     /// The clock times it is likely to be due between, where they differ.
     fn spread(&self) -> String {
         let clock = |label: &Option<String>| label.as_deref().and_then(words::clock_of_rfc3339);
@@ -208,13 +283,21 @@ impl FrameStatus {
             FrameState::Covered if self.is_due() => format!("covered, due since {at}: bring it in"),
             FrameState::Covered => "covered".to_owned(),
             FrameState::In => "in".to_owned(),
+            FrameState::Due if self.is_in_the_dark() => {
+                format!("due since {at}, and its lamp is off: bring it in")
+            }
             FrameState::Due if self.waiting => format!("DUE since {at}: bring it in covered"),
             FrameState::Due => format!("due since {at}, hushed"),
             FrameState::Exposing => {
                 let band = self.next_band.map(|band| format!("band {band} next, ")).unwrap_or_default();
                 match self.remaining_s {
+                    _ if self.lamp.as_deref() == Some("waiting") => format!("{band}waits for its lamp"),
+                    _ if self.is_in_the_dark() => format!("{band}ITS LAMP IS OFF"),
                     None if self.too_slow => {
                         format!("{band}not before the sun is too low{}", self.if_clear())
+                    }
+                    left if self.lamp.is_some() && left.is_none_or(|left| left > WORTH_TELLING_S) => {
+                        format!("{band}its lamp is on, and hardly anything is seen of it yet")
                     }
                     Some(left) if left > WORTH_TELLING_S => {
                         format!("{band}not due within a day in this light")
@@ -250,6 +333,7 @@ mod tests {
             due_high: None,
             too_slow: false,
             remaining_s: Some(166.9),
+            lamp: None,
             waiting: false,
             next_band: None,
             next_band_j_m2: None,

@@ -2,14 +2,16 @@
 
 use std::fmt::Write as _;
 
-use frameside_core::exposure::{Signal, SignalKind};
+use frameside_core::exposure::{Cut, LampState, Signal, SignalKind};
 use frameside_core::light::Estimate;
 use frameside_core::outlook::Doubt;
+use frameside_core::quantity::Dose;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
 use crate::ledger::Unjudged;
+use crate::service::LampPart;
 
 /// The text of a signal. `name` is the frame's name for people, `clock` turns
 /// an instant into a clock time.
@@ -87,6 +89,109 @@ pub fn unjudged(print: &Unjudged, name: &str) -> String {
     format!("{print} from {name} came in with {dose} a day ago or more and waits to be judged: '{how}'.")
 }
 
+/// The lamp above a frame.
+#[derive(Debug)]
+pub struct Above<'a> {
+    /// Its name.
+    pub lamp: &'a str,
+    /// What it does.
+    pub state: LampState,
+    /// The frame's name, for commands.
+    pub frame: &'a str,
+    /// The other frames that it is on for, for people.
+    pub others: Vec<&'a str>,
+}
+
+impl Above<'_> {
+    /// The word of `status --json`.
+    #[must_use]
+    pub const fn state_word(&self) -> &'static str {
+        match self.state {
+            LampState::Off => "off",
+            LampState::Waiting { .. } => "waiting",
+            LampState::On => "on",
+            LampState::Cut(_) => "cut",
+        }
+    }
+}
+
+/// The text of a signal from a frame under a lamp that is switched, where that makes it
+/// another. `name` is the frame's name for people.
+#[must_use]
+pub fn under_lamp(signal: &Signal, name: &str, above: &Above<'_>) -> Option<String> {
+    let Above { lamp, frame, .. } = above;
+    let is_on = above.state == LampState::On;
+    let (dose, target) = (dose(signal.dose), signal.target);
+    match signal.kind {
+        SignalKind::Due if is_on => {
+            let others = above.others.join(" and ");
+            let stays = if others.is_empty() { String::new() } else { format!(" for {others}") };
+            Some(format!(
+                "{name} is due at {dose}, and lamp {lamp} stays on{stays}. Cover it or bring it in now."
+            ))
+        }
+        SignalKind::Due => Some(format!(
+            "{name} is due at {dose}, and lamp {lamp} is off. Bring it in, and open it in subdued light."
+        )),
+        SignalKind::SensorLost { reached: false, .. } if !is_on => Some(format!(
+            "The sensor beside {name} is silent, so lamp {lamp} is off. {name} has {dose} of {target}. \
+             Once the sensor is back, 'frameside uncover {frame}' goes on."
+        )),
+        SignalKind::SensorBack if !is_on => Some(format!(
+            "The sensor beside {name} is back: {dose} of {target}. Lamp {lamp} stays off until \
+             'frameside uncover {frame}'."
+        )),
+        _ => None,
+    }
+}
+
+/// What cut a lamp.
+#[must_use]
+pub const fn cut(cut: Cut) -> &'static str {
+    match cut {
+        Cut::Restarted => "Frameside was started anew",
+        Cut::Stopped => "Frameside was stopped",
+        Cut::SensorLost => "a sensor under it is silent",
+        Cut::Unlit => "it was on, and the sensor saw no light of it",
+        Cut::WentOut => "its light went out",
+        Cut::TooLong => "it was on for as long as it may",
+        Cut::Stalled => "Frameside stood still, and the guard of the relay let go",
+        Cut::NoRelay => "its relay cannot be switched",
+    }
+}
+
+/// The text of the signal that a lamp was cut; the frame's name for people and for
+/// commands, and what is wrong with the relay.
+#[must_use]
+pub fn lamp_off(
+    lamp: &LampPart,
+    what: Cut,
+    why: Option<&str>,
+    (name, frame): (&str, &str),
+    dose: Estimate,
+    target: Dose,
+) -> String {
+    let part = &lamp.name;
+    let reason = match (what, why) {
+        (Cut::NoRelay, Some(why)) => why.to_owned(),
+        (Cut::TooLong, _) => {
+            format!("it was on for {}, as long as max_on lets it", span(lamp.rules.max_on_s))
+        }
+        _ => cut(what).to_owned(),
+    };
+    let look = match what {
+        Cut::Unlit => {
+            "Look whether it burns, whether the sensor lies in its light, and whether that sees such a lamp. "
+        }
+        Cut::WentOut => "Look at the lamp and at the sensor. ",
+        _ => "",
+    };
+    format!(
+        "Lamp {part} is off: {reason}. {name} has {} of {target}. {look}'frameside uncover {frame}' goes on.",
+        self::dose(dose)
+    )
+}
+
 /// Why the light of a sensor is doubted.
 #[must_use]
 pub fn doubt(doubt: Doubt) -> String {
@@ -115,7 +220,7 @@ pub fn dose(dose: Estimate) -> String {
 /// 9.10)` where the bounds differ by more than half a percent.
 #[must_use]
 pub fn brief_dose(dose: Estimate) -> String {
-    let number = |dose: frameside_core::quantity::Dose| {
+    let number = |dose: Dose| {
         let text = dose.to_string();
         text.trim_end_matches(" kJ/m²").to_owned()
     };
@@ -185,6 +290,13 @@ pub fn clock_of_rfc3339(text: &str) -> Option<String> {
     Some(clock.to_owned())
 }
 
+/// The same to the second.
+#[must_use]
+pub fn clock_s_of_rfc3339(text: &str) -> Option<String> {
+    let clock = text.split_once('T')?.1.get(..8)?;
+    Some(clock.to_owned())
+}
+
 fn zoned(unix_ms: i64, zone: &TimeZone) -> ZonedDateTime {
     // Outside the calendar's years there is no label; the epoch stands for it.
     Timestamp::from_millisecond(unix_ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(zone.clone())
@@ -193,7 +305,7 @@ fn zoned(unix_ms: i64, zone: &TimeZone) -> ZonedDateTime {
 #[cfg(test)]
 mod tests {
     use frameside_core::exposure::FrameId;
-    use frameside_core::quantity::{Dose, Mono, Stops};
+    use frameside_core::quantity::{Mono, Stops};
 
     use super::*;
 

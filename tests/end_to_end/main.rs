@@ -10,6 +10,7 @@ mod export;
 mod full_disk;
 mod house;
 mod kills;
+mod lamp_box;
 mod link;
 mod manners;
 mod power_cuts;

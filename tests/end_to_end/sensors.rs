@@ -1,9 +1,9 @@
 //! The verbs for the sensor itself, against emulated chips.
 
-use frameside_tests::Site;
+use frameside_tests::{Site, wait_for};
 use serde_json::{Value, json};
 
-use crate::yard::{expose, json_of, number, ok, refused, wait_for_frame};
+use crate::yard::{SOON, expose, json_of, number, ok, refused, wait_for_frame};
 
 /// An AS7331 and an LTR-390 without a factor, both before a steady light.
 fn site(w_m2: f64) -> Site {
@@ -134,4 +134,33 @@ fn wrong_calls_say_what_to_do() {
         let (got, said) = refused(&site.frameside(arguments));
         assert!(got == code && said.contains(says), "{arguments:?}: {got}, {said}");
     }
+}
+
+#[test]
+fn a_part_that_knows_the_uv_index_tells_it() {
+    // Without a factor the emulated LTR-390 has 6 W/m² for one UV index.
+    let site = site(49.0);
+    let daemon = site.run();
+    let sensors = wait_for("light at both", SOON, || {
+        let sensors = json_of(&site, &["light"])["sensors"].clone();
+        (0..2).all(|at| sensors[at]["irradiance_w_m2"].is_number()).then_some(sensors)
+    });
+    assert!(sensors[0].get("uv_index").is_none(), "an AS7331 does not know it: {sensors}");
+    assert!((number(&sensors[1], "uv_index") - 49.0 / 6.0).abs() < 0.05, "{sensors}");
+    let said = ok(&site.frameside(["light"]));
+    assert_eq!(said.matches("UV index").count(), 1, "{said}");
+    assert!(said.contains("  UV index 8, very high, if it lies bare"), "{said}");
+
+    let config = std::fs::read_to_string(site.path("config.toml")).unwrap();
+    let factor =
+        config.replace("chip = \"emulated:ltr390\"", "chip = \"emulated:ltr390\"\nW_m2_per_UVI = 5.0");
+    std::fs::write(site.path("config.toml"), factor).unwrap();
+    drop(daemon);
+    let _daemon = site.run();
+    let wall = wait_for("light", SOON, || {
+        let wall = json_of(&site, &["light"])["sensors"][1].clone();
+        wall["irradiance_w_m2"].is_number().then_some(wall)
+    });
+    assert!((number(&wall, "irradiance_w_m2") - 49.0).abs() < 0.3, "{wall}");
+    assert!((number(&wall, "uv_index") - 9.8).abs() < 0.06, "{wall}");
 }

@@ -184,12 +184,15 @@ fn score(exposures: &[&Scored]) -> Score {
 #[test]
 fn the_outlook_beats_the_last_reading_and_knows_how_unsure_it_is() {
     let Some(days) = days() else { return };
+    let told = std::fs::read_to_string(repository().join("DEVELOPERS.md")).unwrap();
     let all: Vec<Scored> = days.iter().flat_map(|day| exposures(day, true)).collect();
     println!("| day | exposures | inside the spread | median error | by the last reading |");
     println!("|---|---|---|---|---|");
     let line = |name: &str, s: &Score| {
         let (inside, ours, last) = (100.0 * s.inside, s.ours, s.last_reading);
-        println!("| {name} | {} | {inside:.0} % | {ours:.2} min | {last:.2} min |", s.count);
+        let line = format!("| {name} | {} | {inside:.0} % | {ours:.2} min | {last:.2} min |", s.count);
+        println!("{line}");
+        assert!(told.contains(&line), "DEVELOPERS.md has not: {line}");
     };
     for day in STATION_DAYS {
         let of_day: Vec<&Scored> = all.iter().filter(|s| s.day == day).collect();

@@ -2,6 +2,7 @@
 //! spectra and tables of readings.
 
 use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::Path;
 
 use frameside_tests::{Site, frameside, wait_for};
@@ -241,4 +242,87 @@ fn a_lamp_box_is_measured_from_tables() {
     assert!(found["expected"].as_str().unwrap().starts_with("2026-1"), "{found}");
     let (code, said) = refused(&frameside(["lamp", "ageing", "--csv", &cold]));
     assert!(code == 1 && said.contains("all of one day"), "{said}");
+}
+
+/// A rig with a lamp box whose relay is emulated and a sensor in it that the lamp lights,
+/// a hundred times as fast as life.
+fn switched_box() -> Site {
+    let site = Site::new(
+        "[rig]\nname = \"shed\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"bed\"\nchip = \"emulated:as7331\"\nperiod = \"10s\"\n\
+         light = \"tube.csv\"\nlit_by = \"box\"\nspeed = 100\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"bed\"\n\
+         [[source]]\nname = \"box\"\nkind = \"lamp\"\nrelay = \"emulated\"\n",
+    );
+    let light = |minute: f64| 30.0 * (1.0 - 0.4 * (-minute).exp());
+    let rows = (0..120).map(|half| {
+        format!("2026-06-01T10:{:02}:{:02}Z,{:.3}\n", half / 2, half % 2 * 30, light(f64::from(half) / 2.0))
+    });
+    let table = format!("time,irradiance_w_m2\n{}", rows.collect::<String>());
+    std::fs::write(site.path("tube.csv"), table).unwrap();
+    site
+}
+
+#[test]
+fn a_lamp_that_is_switched_warms_up_in_its_own_prints() {
+    let site = switched_box();
+    let _daemon = site.run();
+    let print = print(&site, "box", "16kJ/m2");
+    let found = json_of(&site, &["lamp", "warm-up", "--print", &print]);
+    // 0.4 exp(-t / 60 s) = 0.02 after 180 s; readings are 10 s apart, the file's rows 30 s.
+    assert!((number(&found, "seconds") - 180.0).abs() <= 15.0, "{found}");
+    assert!((number(&found, "steady_w_m2") - 30.0).abs() < 0.2, "{found}");
+    let shown = json_of(&site, &["show", &print]);
+    let late = number(&shown, "dose_j_m2") - number(&shown, "dose_at_due_j_m2");
+    assert!((-1.0..200.0).contains(&late), "the lamp burned on: {shown}");
+    // The mean light is that of the time it was on.
+    let listed = json_of(&site, &["source", "list"]);
+    let mean = number(&listed["sources"][1], "irradiance_w_m2");
+    assert!((25.0..30.0).contains(&mean), "{listed}");
+}
+
+#[test]
+fn the_bed_is_read_place_by_place_on_a_terminal() {
+    let site = switched_box();
+    let args = ["lamp", "evenness", "--grid", "2x2", "--size", "40x30cm"];
+    let (code, said) = refused(&site.frameside(args));
+    assert!(code == 2 && said.contains("place by place it asks on a terminal"), "{said}");
+
+    let _daemon = site.run();
+    ok(&site.frameside(["expose", "oak", "--target", "900kJ/m2", "--source", "box"]));
+    let warm = |sensor: &Value| sensor["irradiance_w_m2"].as_f64().is_some_and(|light| light > 29.0);
+    wait_for("a warm lamp", SOON, || warm(&json_of(&site, &["status"])["sensors"][0]).then_some(()));
+    let bed = site.path("bed.csv");
+    // Four places, one of them read again, and what is none of the keys.
+    let said = on_a_terminal(&site, &args, &["", "", "x", "b", "", "", "", bed.to_str().unwrap()]);
+    assert!(said.contains("3 of 4: 40.0 cm from the left, 30.0 cm from below"), "{said}");
+    assert!(said.contains("Enter, b or q"), "{said}");
+    assert!(said.contains("4 places, ") && said.contains("within 0.17 stop: 40.0 by 30.0 cm"), "{said}");
+    let found = json_of(&site, &["lamp", "evenness", bed.to_str().unwrap()]);
+    assert_eq!(found["places"].as_array().unwrap().len(), 4);
+    assert!((number(&found["places"][3], "irradiance_w_m2") - 29.8).abs() < 0.5, "{found}");
+}
+
+/// Types lines at a command on a terminal of its own; gives what that shows.
+fn on_a_terminal(site: &Site, args: &[&str], lines: &[&str]) -> String {
+    let mut child = site.on_a_terminal(args);
+    let mut keyboard = child.stdin.take().unwrap();
+    for line in lines {
+        // The terminal keeps what is typed ahead.
+        writeln!(keyboard, "{line}").unwrap();
+    }
+    let output = child.wait_with_output().unwrap();
+    drop(keyboard);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+#[test]
+fn a_sensor_that_is_read_seldom_has_no_lamp_to_mind() {
+    let site = switched_box();
+    let config = std::fs::read_to_string(site.path("config.toml")).unwrap();
+    std::fs::write(site.path("config.toml"), config.replace("\"10s\"", "\"11s\"")).unwrap();
+    let _daemon = site.run();
+    let (code, said) = refused(&site.frameside(["expose", "oak", "--target", "1kJ/m2", "--source", "box"]));
+    assert!(code == 1 && said.ends_with("set its period to 10 s or less"), "{said}");
 }

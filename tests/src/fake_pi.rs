@@ -5,12 +5,14 @@
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
-use std::fs;
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
+use std::os::unix::fs::FileExt;
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use embedded_hal::i2c::{I2c, Operation};
 use frameside_core::chips::BusFault;
@@ -21,17 +23,57 @@ use tempfile::TempDir;
 use crate::cargo;
 
 /// Offsets into the GPIO registers that every Pi before the 5 has (BCM2835 ARM Peripherals, 6.1).
-const GPSET0: usize = 0x1c;
-const GPCLR0: usize = 0x28;
+const GPFSEL0: u64 = 0;
+const GPSET0: u64 = 0x1c;
+const GPCLR0: u64 = 0x28;
+/// A pin's function as an output.
+const IS_OUTPUT: u32 = 1;
+/// How often the registers are looked at.
+const LOOK_EVERY: Duration = Duration::from_millis(1);
 const GPIO_REGISTERS: usize = 4096;
 /// `GPIO_V2_LINE_EVENT_FALLING_EDGE` of the kernel's `gpio.h`.
 const FALLING_EDGE: u32 = 2;
 
 type Lines = Arc<Mutex<BTreeMap<u32, UnixStream>>>;
 
+/// Each change of a pin, the oldest first.
+type Changes = Arc<Mutex<Vec<(Mono, u8, bool)>>>;
+
+/// The levels of the pins that the binary drives, now and earlier.
+#[derive(Clone, Default)]
+pub struct Levels(Changes);
+
+impl Levels {
+    /// Whether a pin was high at an instant of the chips' clock.
+    #[must_use]
+    pub fn was_high(&self, pin: u8, at: Mono) -> bool {
+        let changes = self.0.lock().unwrap();
+        changes.iter().rev().find(|(when, of, _)| *of == pin && *when <= at).is_some_and(|&(.., high)| high)
+    }
+
+    /// When a pin went high or low, the oldest first.
+    #[must_use]
+    pub fn changes(&self, pin: u8) -> Vec<(Mono, bool)> {
+        let changes = self.0.lock().unwrap();
+        changes.iter().filter(|(_, of, _)| *of == pin).map(|&(at, _, high)| (at, high)).collect()
+    }
+
+    fn set(&self, pins: u32, high: bool) {
+        let mut changes = self.0.lock().unwrap();
+        for pin in (0..32).filter(|pin| pins & (1 << pin) != 0) {
+            let before = changes.iter().rev().find(|(_, of, _)| *of == pin);
+            if before.is_none_or(|&(.., before)| before != high) {
+                changes.push((now(), pin, high));
+            }
+        }
+    }
+}
+
 /// The Pi. Its chips live on real time.
 pub struct FakePi {
     root: TempDir,
+    levels: Levels,
+    is_gone: Arc<AtomicBool>,
     bus: Arc<Mutex<EmulatedBus>>,
     lines: Lines,
 }
@@ -41,9 +83,12 @@ impl FakePi {
     #[must_use]
     pub fn new(bus: EmulatedBus) -> Self {
         let root = TempDir::new().unwrap();
-        let pi = Self { root, bus: Arc::new(Mutex::new(bus)), lines: Lines::default() };
+        let bus = Arc::new(Mutex::new(bus));
+        let (levels, is_gone) = (Levels::default(), Arc::new(AtomicBool::new(false)));
+        let pi = Self { root, levels, is_gone, bus, lines: Lines::default() };
         pi.file("proc/cpuinfo", b"Revision\t: a02082\n");
         pi.file("dev/gpiomem", &[0; GPIO_REGISTERS]);
+        pi.watch_pins();
         let bus = Arc::clone(&pi.bus);
         pi.device("dev/i2c-1", move |stream| transfers(stream, &bus));
         let lines = Arc::clone(&pi.lines);
@@ -80,21 +125,63 @@ impl FakePi {
         (&line).write_all(&event).is_ok()
     }
 
-    /// Whether this pin is the one that was switched on last.
+    /// The levels of its pins, for a light that one of them switches.
+    #[must_use]
+    pub fn levels(&self) -> Levels {
+        self.levels.clone()
+    }
+
+    /// Whether this pin is high.
+    #[must_use]
+    pub fn is_high(&self, pin: u8) -> bool {
+        self.levels.was_high(pin, now())
+    }
+
+    /// Whether this pin is driven, as an output.
+    #[must_use]
+    pub fn is_driven(&self, pin: u8) -> bool {
+        let register = GPFSEL0 + 4 * u64::from(pin / 10);
+        let mut functions = [0; 4];
+        self.registers().read_exact_at(&mut functions, register).unwrap();
+        u32::from_ne_bytes(functions) >> (3 * (pin % 10)) & 0b111 == IS_OUTPUT
+    }
+
+    /// Whether this pin was switched on.
     #[must_use]
     pub fn was_switched_on(&self, pin: u8) -> bool {
-        self.register(GPSET0) == 1 << pin
+        self.levels.changes(pin).iter().any(|change| change.1)
     }
 
-    /// Whether this pin is the one that was switched off last.
+    /// Whether this pin was switched off.
     #[must_use]
     pub fn was_switched_off(&self, pin: u8) -> bool {
-        self.register(GPCLR0) == 1 << pin
+        self.levels.changes(pin).iter().any(|change| !change.1)
     }
 
-    fn register(&self, offset: usize) -> u32 {
-        let registers = fs::read(self.root.path().join("dev/gpiomem")).unwrap();
-        u32::from_ne_bytes(registers[offset..offset + 4].try_into().unwrap())
+    fn registers(&self) -> File {
+        OpenOptions::new().read(true).write(true).open(self.root.path().join("dev/gpiomem")).unwrap()
+    }
+
+    /// Takes what was written into the registers. Of what was written between two looks,
+    /// off is taken for the later.
+    fn watch_pins(&self) {
+        let (levels, is_gone, registers) = (self.levels(), Arc::clone(&self.is_gone), self.registers());
+        let take = move |register: u64| {
+            let mut bits = [0; 4];
+            registers.read_exact_at(&mut bits, register).unwrap();
+            if bits != [0; 4] {
+                registers.write_all_at(&[0; 4], register).unwrap();
+            }
+            u32::from_ne_bytes(bits)
+        };
+        std::thread::spawn(move || {
+            while !is_gone.load(Ordering::Relaxed) {
+                for (register, high) in [(GPSET0, true), (GPCLR0, false)] {
+                    levels.set(take(register), high);
+                }
+                std::thread::sleep(LOOK_EVERY);
+            }
+        });
     }
 
     fn file(&self, path: &str, content: &[u8]) {
@@ -114,6 +201,12 @@ impl FakePi {
                 std::thread::spawn(move || serve(stream));
             }
         });
+    }
+}
+
+impl Drop for FakePi {
+    fn drop(&mut self) {
+        self.is_gone.store(true, Ordering::Relaxed);
     }
 }
 

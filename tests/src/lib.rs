@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
-pub use fake_pi::FakePi;
+pub use fake_pi::{FakePi, Levels};
 pub use frameside::chance::Chance;
 pub use site::{Daemon, Site, frameside};
 

@@ -3,7 +3,7 @@
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, ExitStatus, Output};
+use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::sync::OnceLock;
 use std::time::Duration;
 
@@ -103,6 +103,24 @@ impl Site {
     #[must_use]
     pub fn frameside<S: AsRef<std::ffi::OsStr>>(&self, args: impl IntoIterator<Item = S>) -> Output {
         self.command().args(args).output().unwrap()
+    }
+
+    /// Starts one command on a terminal of its own, by the `script` of bsdutils; what is
+    /// written to its standard input is typed, and its standard output is the screen.
+    #[must_use]
+    pub fn on_a_terminal(&self, args: &[&str]) -> Child {
+        let command = self.command();
+        let words = std::iter::once(command.get_program().to_str().unwrap()).chain(args.iter().copied());
+        let line: Vec<String> = words.map(|word| format!("'{word}'")).collect();
+        let mut script = Command::new("script");
+        script.args(["-qec", &line.join(" "), "/dev/null"]);
+        for (variable, value) in command.get_envs() {
+            match value {
+                Some(value) => script.env(variable, value),
+                None => script.env_remove(variable),
+            };
+        }
+        script.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap()
     }
 
     /// Starts the daemon and waits until its socket answers.

@@ -37,15 +37,6 @@ pub fn bed(chart: &Bed) -> String {
     let mut figure = Figure::new(&chart.title, &chart.subtitle, &[plan], &axis);
     let panel = figure.panels[0];
     let size = spot(chart.places.len(), panel.area);
-    for &(x, y, stops) in &chart.places {
-        let (cx, cy) = panel.at(x, y);
-        let area = Area { left: cx - size, right: cx + size, top: cy - size * 0.6, bottom: cy + size * 0.6 };
-        // From white to a grey that black figures can still be read on.
-        let grey = 255.0 - 110.0 * (-stops / DARKEST_STOPS).clamp(0.0, 1.0);
-        let style =
-            format!(r##"fill="rgb({grey:.0},{grey:.0},{grey:.0})" stroke="#505050" stroke-width="1.5""##);
-        figure.svg.rect(area, &style);
-    }
     if let Some((width, height)) = chart.even {
         let middle = (f64::midpoint(left, right), f64::midpoint(low, high));
         let corner = |x: f64, y: f64| panel.at(middle.0 + x * width / 2.0, middle.1 + y * height / 2.0);
@@ -55,7 +46,15 @@ pub fn bed(chart: &Bed) -> String {
     }
     for &(x, y, stops) in &chart.places {
         let (cx, cy) = panel.at(x, y);
-        figure.svg.text((cx, cy + 6.0), Anchor::Middle, 17.0, INK, &format!("{:.2}", stops + 0.0));
+        let area = Area { left: cx - size, right: cx + size, top: cy - size * 0.6, bottom: cy + size * 0.6 };
+        // From white to a grey that black figures can still be read on.
+        let grey = 255.0 - 110.0 * (-stops / DARKEST_STOPS).clamp(0.0, 1.0);
+        let style =
+            format!(r##"fill="rgb({grey:.0},{grey:.0},{grey:.0})" stroke="#505050" stroke-width="1.5""##);
+        figure.svg.rect(area, &style);
+        // Rounded first, so that nothing is 0.00 below zero.
+        let below = (100.0 * stops).round() / 100.0 + 0.0;
+        figure.svg.text((cx, cy + 6.0), Anchor::Middle, 17.0, INK, &format!("{below:.2}"));
     }
     figure.finish()
 }

@@ -68,8 +68,16 @@ fn tell(request: &Request, context: &Context) -> Result<(), Failure> {
         Ok(frame) => out(&format!("{}\n", frame.sentence())),
         Err(_) => out_json(&answer),
     }
+    steps(&answer);
     warn(&answer);
     Ok(())
+}
+
+/// How the answer came about, and what follows.
+pub(super) fn steps(answer: &Value) {
+    for step in answer["steps"].as_array().into_iter().flatten().filter_map(Value::as_str) {
+        out(&format!("  {step}\n"));
+    }
 }
 
 /// What the daemon wants a person to know beside the answer, which is all that

@@ -9,12 +9,13 @@ use frameside_core::exposure::SensorId;
 use frameside_core::light::{Flags, Reading};
 use serde_json::{Value, json};
 
+use super::source::LAMP_CAUTIONS;
 use super::{Context, Failure, out, out_json};
 use crate::assemble;
 use crate::clock::Clock;
-use crate::config::{Config, SensorKind};
+use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
-use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pattern, Pins};
+use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pattern, Pins, RelayPin};
 
 /// Check the config and, with --rig, the devices.
 ///
@@ -39,17 +40,15 @@ const FIRST_READING: Duration = Duration::from_secs(3);
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let config = context.config()?;
-    let missing: Vec<String> = config.unsupported().iter().map(ToString::to_string).collect();
-    if !missing.is_empty() {
-        return Err(Failure::Config(missing.join("\n")));
-    }
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
+    let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
+    let cautions = has_lamp.then_some(LAMP_CAUTIONS);
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
-            "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
-            "warnings": warnings, "rig": rig.as_ref().map(Tried::to_json),
-        }));
+                   "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
+        "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
+               }));
     } else {
         for warning in &warnings {
             out(&format!("! {warning}\n"));
@@ -63,6 +62,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         if let Some(rig) = &rig {
             out(&rig.for_people());
         }
+        out(cautions.unwrap_or_default());
     }
     match rig.filter(|rig| !rig.is_well()) {
         Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
@@ -80,10 +80,18 @@ struct Tried {
     buses: Vec<Result<u8, String>>,
     sensors: Vec<FirstReading>,
     beep: Result<&'static str, String>,
+    /// The pins of relays, and whether they can be had. No lamp is switched on to try it.
+    relays: Vec<(u8, Result<(), String>)>,
 }
 
 fn try_rig(config: &Config) -> Result<Tried, Failure> {
-    let mut tried = Tried { answers: Vec::new(), buses: Vec::new(), sensors: Vec::new(), beep: Ok("") };
+    let mut tried = Tried {
+        answers: Vec::new(),
+        buses: Vec::new(),
+        sensors: Vec::new(),
+        beep: Ok(""),
+        relays: Vec::new(),
+    };
     let mut numbers: Vec<u8> = config
         .sensors
         .iter()
@@ -109,14 +117,15 @@ fn try_rig(config: &Config) -> Result<Tried, Failure> {
     }
     tried.sensors = first_readings(config)?;
     tried.beep = beep(config);
+    tried.relays = assemble::relay_pins(config).map(|pin| (pin.bcm, drive_off(pin))).collect();
     Ok(tried)
 }
 
 /// Polls every sensor of this machine until it has read once, failed, or had its time.
 fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let clock = Clock::new(1.0);
-    let mut feeds =
-        assemble::feeds(config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
+    let mut feeds = assemble::feeds(config, &assemble::Lamps::new(), clock.now())
+        .map_err(|error| Failure::Failed(error.to_string()))?;
     let mut found: Vec<Result<Reading, String>> =
         vec![Err("no reading came in time".to_owned()); config.sensors.len()];
     let longest = config.sensors.iter().map(|sensor| sensor.period).max().unwrap_or_default();
@@ -135,6 +144,11 @@ fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
     let sensors = config.sensors.iter().zip(found);
     let here = sensors.filter(|(sensor, _)| !matches!(sensor.kind, SensorKind::Mqtt { .. }));
     Ok(here.map(|(sensor, reading)| (sensor.name.to_string(), reading)).collect())
+}
+
+/// Drives the pin of a relay off, and leaves it so.
+fn drive_off(pin: RelayPin) -> Result<(), String> {
+    GpioPins::open().and_then(|mut pins| pins.relay(pin)).map(drop).map_err(|error| error.to_string())
 }
 
 fn beep(config: &Config) -> Result<&'static str, String> {
@@ -168,6 +182,7 @@ fn told(reading: &Reading) -> String {
 impl Tried {
     fn is_well(&self) -> bool {
         self.beep.is_ok()
+            && self.relays.iter().all(|(_, relay)| relay.is_ok())
             && self.buses.iter().all(Result::is_ok)
             && self.sensors.iter().all(|(_, reading)| reading.is_ok())
     }
@@ -198,6 +213,12 @@ impl Tried {
                 Err(error) => writeln!(text, "sensor {name}: {error}"),
             };
         }
+        for (pin, relay) in &self.relays {
+            let _ = match relay {
+                Ok(()) => writeln!(text, "relay on pin {pin}: off; no lamp is switched on by a check"),
+                Err(error) => writeln!(text, "relay on pin {pin}: {error}"),
+            };
+        }
         let _ = match &self.beep {
             Ok(beep) => writeln!(text, "buzzer: {beep}"),
             Err(error) => writeln!(text, "buzzer: {error}"),
@@ -217,6 +238,9 @@ impl Tried {
                 let problem = reading.as_ref().err();
                 json!({ "name": name, "irradiance_w_m2": value, "flags": flags, "problem": problem })
             }).collect::<Vec<_>>(),
+            "relays": self.relays.iter().map(|(pin, off)| json!({
+                "pin": pin, "problem": off.as_ref().err(),
+            })).collect::<Vec<_>>(),
             "buzzer": self.beep.clone().map_or_else(|error| error, str::to_owned),
         })
     }

@@ -1,7 +1,6 @@
 //! `frameside expose`
 
 use frameside_core::quantity::TargetDose;
-use serde_json::Value;
 
 use super::{Context, Failure, at_frame, out, out_json};
 use crate::request::{Aim, Expose, Request};
@@ -78,9 +77,7 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
         out_json(&answer);
     } else {
         out(&format!("{}\n", answer["print"].as_str().unwrap_or_default()));
-        for step in answer["steps"].as_array().into_iter().flatten().filter_map(Value::as_str) {
-            out(&format!("  {step}\n"));
-        }
+        at_frame::steps(&answer);
         at_frame::warn(&answer);
     }
     Ok(())

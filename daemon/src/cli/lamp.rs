@@ -6,6 +6,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use clap::{ArgGroup, Subcommand};
+use frameside_core::exposure::EventKind;
 use frameside_core::light::recorded::Parser;
 use frameside_core::quantity::{Irradiance, Mono, Stops};
 use frameside_core::source::{
@@ -15,11 +16,12 @@ use frameside_core::source::{
 use jiff::tz::TimeZone;
 use serde_json::json;
 
+use super::bed::{self, Grid, Size};
 use super::source::{eye_caution, light_of};
 use super::{Context, Failure, out, out_json, table};
 use crate::charts::{self, Across, Bed, Readings, Series};
 use crate::ledger::one_line;
-use crate::ledger::{Filter, Record};
+use crate::ledger::{EventRow, Filter, PrintRow, Record};
 use crate::measured;
 use crate::words;
 
@@ -31,7 +33,7 @@ use crate::words;
 #[command(after_help = "\
 Examples:
   frameside lamp warm-up --csv cold-start.csv --chart warm-up.png
-  frameside lamp evenness bed.csv --within 1/6stop --chart bed.png
+  frameside lamp evenness --size 40x30cm --grid 5x3
   frameside lamp ageing --source box --loss 1/2stop")]
 pub(super) struct Args {
     #[command(subcommand)]
@@ -60,7 +62,7 @@ struct WarmUpArgs {
     /// Readings from a cold start
     #[arg(long, value_name = "FILE", group = "readings")]
     csv: Option<PathBuf>,
-    /// A print begun as the lamp was switched on
+    /// A print under a cold lamp that Frameside switched on, or begun as that was done by hand
     #[arg(long, group = "readings")]
     print: Option<String>,
     /// Draw it into a file ending in .svg, .png or .pdf
@@ -69,14 +71,28 @@ struct WarmUpArgs {
 }
 
 /// FILE is CSV with the header x_cm,y_cm,irradiance_w_m2: readings of the warm lamp over
-/// the whole bed, corners and middle among them, from its lower left corner.
+/// the whole bed, corners and middle among them, from its lower left corner. Without one it
+/// asks on the terminal for the sensor at each place, and reads it, by the daemon where that runs.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-Example:
+Examples:
+  frameside lamp evenness --size 40x30cm --grid 5x3 --save bed.csv
   frameside lamp evenness bed.csv --within 1/6stop --chart bed.png")]
 struct EvennessArgs {
     /// Readings over the bed
-    file: PathBuf,
+    file: Option<PathBuf>,
+    /// Places across and up that are asked for
+    #[arg(long, value_name = "NxM", default_value = "5x3", conflicts_with = "file")]
+    grid: Grid,
+    /// Width and height from the first of them to the last
+    #[arg(long, value_name = "WxHcm", conflicts_with = "file")]
+    size: Option<Size>,
+    /// The sensor that reads, where there are several
+    #[arg(long, conflicts_with = "file")]
+    sensor: Option<String>,
+    /// A new file for the readings; else it asks
+    #[arg(long, value_name = "FILE", conflicts_with = "file")]
+    save: Option<PathBuf>,
     /// How much the light of a print may differ from place to place
     #[arg(long, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
     within: Stops,
@@ -107,6 +123,13 @@ struct AgeingArgs {
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
 }
+
+/// So many pieces make a curve that looks like one.
+const LINE_STEPS: i64 = 50;
+/// Places nearer to each other than this, in metres, are one.
+const SAME_PLACE: f64 = 1e-3;
+/// More do not fit on a line.
+const MOST_ACROSS: usize = 10;
 
 fn parse_stops(text: &str) -> Result<Stops, String> {
     match text.parse::<Stops>() {
@@ -161,7 +184,9 @@ fn warming(args: &WarmUpArgs, context: &Context) -> Result<(), Failure> {
         (None, print) => {
             let print = context.record()?.0.detail(print.as_deref().unwrap_or_default())?;
             let at = |&(s, e, _): &(f64, f64, f64)| (Mono::from_seconds(s), Irradiance::from_w_m2(e));
-            print.curve.iter().filter(|point| point.1.is_finite()).map(at).collect()
+            let (on, off) = lit(&print.row);
+            let is_lit = |point: &&(f64, f64, f64)| point.0 > on && point.0 <= off && point.1.is_finite();
+            print.curve.iter().filter(is_lit).map(at).collect()
         }
     };
     let found = warm_up(&readings).map_err(failed)?;
@@ -195,6 +220,16 @@ fn warming(args: &WarmUpArgs, context: &Context) -> Result<(), Failure> {
     Ok(())
 }
 
+/// From when to when the lamp was on first, in seconds since the print began; all the time
+/// where Frameside did not switch it.
+fn lit(print: &PrintRow) -> (f64, f64) {
+    let since = |event: &EventRow| (event.light_ms - print.events[0].light_ms) / 1000.0;
+    let mut events = print.events.iter();
+    let on = events.find(|event| event.kind == EventKind::LampOn).map_or(f64::MIN, since);
+    let off = events.find(|event| matches!(event.kind, EventKind::LampOff { .. })).map_or(f64::MAX, since);
+    (on, off)
+}
+
 fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
     let first = readings.first().map_or(Mono::default(), |reading| reading.0);
     let line: Vec<(f64, f64)> = readings.iter().map(|&(at, e)| (at.seconds_since(first), e.w_m2())).collect();
@@ -221,9 +256,16 @@ fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
 }
 
 fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
-    let places = table::read(&args.file, measured::places)?;
-    let found = evenness(&places, args.within)
-        .map_err(|error| Failure::Failed(format!("{}: {error}", args.file.display())))?;
+    let (places, from) = match &args.file {
+        Some(file) => (table::read(file, measured::places)?, format!("{}: ", file.display())),
+        None => (bed::readings(args.grid, args.size, args.sensor.as_deref(), context)?, String::new()),
+    };
+    // Before anything can go wrong with them.
+    let kept = match &args.file {
+        Some(_) => None,
+        None => bed::keep(&places, args.save.as_deref())?,
+    };
+    let found = evenness(&places, args.within).map_err(|error| Failure::Failed(format!("{from}{error}")))?;
     let drawn = draw(args.chart.as_ref(), || charts::bed(&bed_chart(&places, &found, args.within)))?;
     let brightest = places.iter().map(|place| place.irradiance).fold(Irradiance::ZERO, Irradiance::max);
     let eye = seconds_to_eye_limit(brightest);
@@ -234,13 +276,15 @@ fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
             "darkest": place((&places[found.darkest], &found.below_brightest[found.darkest])),
             "spread_stops": found.spread, "within_stops": args.within,
             "width_m": found.within.map(|(width, _)| width), "height_m": found.within.map(|(_, height)| height),
-            "eye_limit_seconds": eye,
+            "eye_limit_seconds": eye, "kept": kept,
         }));
         return Ok(());
     }
     let darkest = places[found.darkest];
-    let mut text = format!(
-        "{} places, {:.2} stops from the darkest to the brightest\n",
+    let mut text = map(&places, &found);
+    let _ = writeln!(
+        text,
+        "{} places, {:.2} stops from the darkest to the brightest",
         places.len(),
         found.spread.value()
     );
@@ -256,8 +300,40 @@ fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
     if let Some(seconds) = eye {
         let _ = writeln!(text, "{}", eye_caution(seconds));
     }
+    if let Some(file) = kept {
+        let _ = writeln!(text, "kept: {}", file.display());
+    }
     out(&(text + &drawn));
     Ok(())
+}
+
+/// The bed from above, in stops against the brightest place; nothing for places that lie
+/// on no grid.
+fn map(places: &[PlaceReading], found: &Evenness) -> String {
+    let steps = |of: fn(&PlaceReading) -> f64| {
+        let mut steps: Vec<f64> = places.iter().map(of).collect();
+        steps.sort_by(f64::total_cmp);
+        steps.dedup_by(|a, b| (*a - *b).abs() < SAME_PLACE);
+        steps
+    };
+    let (across, up) = (steps(|place| place.x), steps(|place| place.y));
+    if across.len() * up.len() != places.len() || across.len() > MOST_ACROSS {
+        return String::new();
+    }
+    let mut text = String::new();
+    for y in up.iter().rev() {
+        for x in &across {
+            let here =
+                |place: &PlaceReading| (place.x - x).abs() < SAME_PLACE && (place.y - y).abs() < SAME_PLACE;
+            let Some(at) = places.iter().position(here) else { return String::new() };
+            let mark = if at == found.darkest { '*' } else { ' ' };
+            // Rounded first, so that nothing is 0.00 below zero.
+            let below = (100.0 * found.below_brightest[at].value()).round() / 100.0 + 0.0;
+            let _ = write!(text, "{below:>7.2}{mark}");
+        }
+        text.push('\n');
+    }
+    text
 }
 
 fn size(found: &Evenness, within: Stops) -> String {
@@ -325,16 +401,16 @@ fn of_prints(record: &Record, source: &str) -> Result<Vec<(i64, Irradiance)>, Fa
     let mut prints = record.prints(&Filter::default())?;
     prints.reverse();
     let of_it = prints.iter().filter(|print| print.source == source);
-    let reading = |print| {
-        Some((crate::ledger::PrintRow::begun(print)?.unix_ms, Irradiance::from_w_m2(light_of(print)?)))
-    };
+    let reading = |print| Some((PrintRow::begun(print)?.unix_ms, Irradiance::from_w_m2(light_of(print)?)));
     Ok(of_it.filter_map(reading).collect())
 }
 
 fn ageing_chart(readings: &[LampReading], found: &Ageing, zone: &TimeZone) -> Readings {
     let since = |ms: i64| (ms - found.first_ms) as f64 / 1000.0;
     let end = readings.last().map_or(found.first_ms, |reading| reading.unix_ms);
-    let line = [found.first_ms, end].map(|ms| (since(ms), found.at(ms).w_m2()));
+    // In stops it is straight; in W/m² it is not.
+    let step = |i: i64| found.first_ms + (end - found.first_ms) * i / LINE_STEPS;
+    let line = (0..=LINE_STEPS).map(step).map(|ms| (since(ms), found.at(ms).w_m2()));
     Readings {
         title: "Ageing of the lamp".to_owned(),
         subtitle: vec![format!("{:.2} stops lost by {}", found.lost.value(), words::day(end, zone))],
@@ -342,7 +418,7 @@ fn ageing_chart(readings: &[LampReading], found: &Ageing, zone: &TimeZone) -> Re
         across: Across::Elapsed(words::day(found.first_ms, zone)),
         series: vec![Series {
             dots: readings.iter().map(|r| (since(r.unix_ms), r.irradiance.w_m2())).collect(),
-            line: line.to_vec(),
+            line: line.collect(),
             ..Series::default()
         }],
     }

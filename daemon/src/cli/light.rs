@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use frameside_core::light::{Integral, Seen as LightSeen};
 use frameside_core::outlook::Site;
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
+use frameside_core::source::UvIndex;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
@@ -17,7 +18,7 @@ use crate::charts::{self, DayOfLight, HourDose, LightPoint, Span};
 use crate::diary::{ClearDay, clear_sky_before};
 use crate::ledger::{GapRow, LightSample, Record};
 use crate::request::Request;
-use crate::status::Status;
+use crate::status::{SensorStatus, Status};
 use crate::words;
 
 /// The light itself: now, or a day's curve.
@@ -78,8 +79,21 @@ fn now(context: &Context) -> Result<(), Failure> {
     }
     let status: Status = serde_json::from_value(answer)
         .map_err(|error| Failure::Failed(format!("the daemon is of another version: {error}")))?;
-    out(&Status { frames: Vec::new(), troubles: Vec::new(), ..status }.for_people());
+    let told: String = status.sensors.iter().map(|sensor| sensor.line() + "\n" + &uv_index(sensor)).collect();
+    out(&told);
     Ok(())
+}
+
+/// What a sensor that knows it tells of the UV index.
+fn uv_index(sensor: &SensorStatus) -> String {
+    let Some(index) = sensor.uv_index.map(UvIndex::new).filter(|_| sensor.problem.is_none()) else {
+        return String::new();
+    };
+    format!(
+        "  UV index {:.0}, {}, if it lies bare, flat and in the sun (a caution: the sensor is not a safety instrument)\n",
+        index.value(),
+        index.level().word()
+    )
 }
 
 /// A day's light, in seconds since its midnight.

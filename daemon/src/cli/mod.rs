@@ -3,15 +3,18 @@
 mod advise;
 mod at_frame;
 mod backup;
+mod bed;
 mod broker;
 mod check;
 mod day;
 mod export;
 mod expose;
+mod guard;
 mod judge;
 mod lamp;
 mod light;
 mod note;
+mod pins_off;
 mod printed_wedge;
 mod prints;
 mod recipe;
@@ -128,6 +131,12 @@ enum Verb {
     Backup(backup::Args),
     #[command(about = "Put a record back from a backup or a whole export")]
     Restore(restore::Args),
+    /// Hold the pin of a lamp's relay; the daemon runs this
+    #[command(hide = true)]
+    Guard(guard::Args),
+    /// Drive all pins of the config off; the service's unit runs this
+    #[command(hide = true)]
+    PinsOff,
     /// Man pages and completions, for packages
     #[command(hide = true)]
     Shelf(shelf::Args),
@@ -284,6 +293,8 @@ pub fn main() -> ExitCode {
         Verb::Export(args) => export::run(&args, &context),
         Verb::Backup(args) => backup::run(&args, &context),
         Verb::Restore(args) => restore::run(&args, &context),
+        Verb::Guard(args) => guard::run(&args),
+        Verb::PinsOff => pins_off::run(&context),
         Verb::Shelf(args) => shelf::run(&args),
     };
     match done {

@@ -208,7 +208,7 @@ fn exponent(args: &Exponent, context: &Context) -> Result<(), Failure> {
         .map_err(|error| Failure::Failed(error.to_string()))?;
     let mut prints = Vec::new();
     for piece in advice.pieces.iter().filter(|piece| piece.kind == "print") {
-        let seconds = record.find(&piece.name)?.seconds_uncovered().unwrap_or(0.0);
+        let seconds = record.find(&piece.name)?.seconds_of_light().unwrap_or(0.0);
         let irradiance = Irradiance::from_w_m2(piece.dose.j_m2() / seconds);
         prints.push(EqualPrint { irradiance, dose: piece.evidence.target });
     }

@@ -61,7 +61,7 @@ fn exposure_facts(print: &PrintDetail, zone: &TimeZone) -> Column {
         facts.push(("dose", words::dose(event.dose)));
         facts.push(("", format!("{} against the target", over(event.dose.best, row.target()))));
     }
-    facts.extend(row.seconds_uncovered().map(|seconds| ("in the light", words::span(seconds))));
+    facts.extend(row.seconds_of_light().map(|seconds| ("in the light", words::span(seconds))));
     Column { heading: "Exposure".to_owned(), facts }
 }
 
@@ -84,7 +84,7 @@ fn remarks(print: &PrintDetail, zone: &TimeZone) -> Vec<String> {
 pub(super) fn comparison(prints: &[&PrintDetail], zone: &TimeZone) -> Comparison {
     let compared = |print: &&PrintDetail| {
         let curve = dose_curve(print, zone);
-        let dose = print.row.dose_to_repeat().map(|dose| match print.row.seconds_uncovered() {
+        let dose = print.row.dose_to_repeat().map(|dose| match print.row.seconds_of_light() {
             Some(seconds) => format!("{dose} in {}", words::span(seconds)),
             None => dose.to_string(),
         });

@@ -38,11 +38,6 @@ const FEED_ALIVE_WITHIN: Duration = Duration::from_secs(10);
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let config = context.config()?;
     log_to_stderr(args.verbose, context.json);
-    let missing = config.unsupported();
-    if !missing.is_empty() {
-        let lines: Vec<String> = missing.iter().map(ToString::to_string).collect();
-        return Err(Failure::Config(lines.join("\n")));
-    }
     for warning in config.warnings() {
         tracing::warn!("{warning}");
     }
@@ -70,6 +65,9 @@ fn log_to_stderr(verbose: bool, json: bool) {
 async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
     let clock = Clock::new(config.speed);
+    // Before anything else the pins are off.
+    let (relay_tell, relay_troubles) = mpsc::channel(WAITING);
+    let (relays, lamps) = assemble::open_relays(config, &relay_tell);
     let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
     let (tell, ledger_events) = mpsc::channel(WAITING);
     let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
@@ -82,13 +80,13 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let (press, buttons) = mpsc::channel(WAITING);
     let (pins, buzzer, lights) = pins(config, &press);
     let hook = config.signal.hook.clone().map(Hook::new);
-    let hands = Hands { buzzer, lights, link, hook, voice: Box::new(log_signal) };
+    let hands = Hands { buzzer, lights, relays, link, hook, voice: Box::new(log_signal) };
     let setup = assemble::setup(config);
     let now = clock.now();
     let service = Service::new(setup, ledger, recovered, hands, now, clock.wall())
         .map_err(|error| failed(error.to_string()))?;
     let (sensor_tell, sensors) = mpsc::channel(WAITING);
-    let feeds = assemble::feeds(config, now).map_err(|error| failed(error.to_string()))?;
+    let feeds = assemble::feeds(config, &lamps, now).map_err(|error| failed(error.to_string()))?;
     let threads: Vec<FeedThread> = feeds
         .into_iter()
         .map(|feed| FeedThread::start(feed, clock, sensor_tell.clone()))
@@ -97,7 +95,8 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let (ask, questions) = mpsc::channel(WAITING);
     let server = tokio::spawn(socket::serve(listener, ask));
     let clear_sky = diary::follow_clear_sky(config, clock);
-    let inputs = Inputs { sensors, questions, ledger: ledger_events, link: link_events, buttons, clear_sky };
+    let (ledger, link, relays) = (ledger_events, link_events, relay_troubles);
+    let inputs = Inputs { sensors, questions, ledger, link, buttons, relays, clear_sky };
     notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(rig = config.rig.name.as_str(), socket = %config.socket.display(), "ready");
     let alive = || {
@@ -118,8 +117,15 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Resolves when the daemon is asked to stop.
+/// Resolves when the daemon is asked to stop, and tells systemd.
 pub(super) async fn stopped() {
+    asked_to_stop().await;
+    notify(&[sd_notify::NotifyState::Stopping]);
+    tracing::info!("stopping");
+}
+
+/// Resolves on SIGTERM and Ctrl-C.
+pub(super) async fn asked_to_stop() {
     use tokio::signal::unix::{SignalKind, signal};
     match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
         (Ok(mut term), Ok(mut int)) => {
@@ -128,8 +134,6 @@ pub(super) async fn stopped() {
         // Without handlers the signals end the process by themselves.
         _ => std::future::pending().await,
     }
-    notify(&[sd_notify::NotifyState::Stopping]);
-    tracing::info!("stopping");
 }
 
 fn notify(states: &[sd_notify::NotifyState<'_>]) {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use frameside_core::exposure::EventKind;
+use frameside_core::exposure::{Cut, EventKind};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
@@ -195,7 +195,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         row.sensor,
         row.source
     );
-    if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_uncovered()) {
+    if let (Some(event), Some(seconds)) = (row.brought_in(), row.seconds_of_light()) {
         let _ = writeln!(
             text,
             "dose {}, {} against the target, in {} of light",
@@ -296,5 +296,11 @@ fn what(event: &EventRow, glass: f64) -> String {
             )
         }
         EventKind::BroughtIn => format!("brought in with {dose}"),
+        EventKind::LampOn => format!("the lamp went on at {dose}"),
+        EventKind::LampOff { cut: None } => format!("the lamp went off at {dose}"),
+        EventKind::LampOff { cut: Some(Cut::Restarted) } => {
+            format!("the lamp stayed off at {dose}: {}", words::cut(Cut::Restarted))
+        }
+        EventKind::LampOff { cut: Some(cut) } => format!("the lamp went off at {dose}: {}", words::cut(cut)),
     }
 }

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json, table};
 use crate::charts::{self, Across, Readings, Series};
-use crate::config::SourceKind;
+use crate::config::{Relay, SourceKind};
 use crate::ledger::{FactorRow, Filter, LedgerError, PrintRow, Record, one_line};
 use crate::like;
 use crate::measured;
@@ -125,9 +125,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 }
 
 /// What people are told of a lamp box before they switch it on.
-const LAMP_CAUTIONS: &str = "\
-A lamp box: a certified enclosed relay rated for the lamp's inrush, fuse and RCD, earthed metal, lid interlock
-and an independent timer; software is never the only cut-off. A licensed electrician where local code asks for one.
+pub(super) const LAMP_CAUTIONS: &str = "\
+A lamp box: UV harms eyes and skin; do not look in. A certified enclosed relay rated for the lamp's inrush,
+fuse and RCD, earthed metal, lid interlock and an independent timer: software is never the only cut-off.
+A licensed electrician where local code asks for one.
 ";
 
 fn list(context: &Context) -> Result<(), Failure> {
@@ -145,11 +146,11 @@ fn list(context: &Context) -> Result<(), Failure> {
             let of_it: Vec<&PrintRow> = prints.iter().filter(|p| p.source == source.name.as_str()).collect();
             let (kind, relay) = match source.kind {
                 SourceKind::Sun => ("sun", None),
-                SourceKind::Lamp { relay } => ("lamp", relay.map(|pin| pin.bcm())),
+                SourceKind::Lamp { relay } => ("lamp", relay),
             };
             let light = median(of_it.iter().filter_map(|print| light_of(print)).collect());
             json!({
-                "source": source.name.as_str(), "kind": kind, "relay": relay, "prints": of_it.len(),
+                "source": source.name.as_str(), "kind": kind, "relay": relay.map(relay_json), "prints": of_it.len(),
                 "irradiance_w_m2": light,
                 "eye_limit_seconds": light.and_then(|e| seconds_to_eye_limit(Irradiance::from_w_m2(e))),
             })
@@ -166,10 +167,21 @@ fn list(context: &Context) -> Result<(), Failure> {
     Ok(())
 }
 
+fn relay_json(relay: Relay) -> Value {
+    json!({
+        "pin": relay.pin.map(|pin| pin.bcm()), "active": if relay.active_low { "low" } else { "high" },
+        "min_off_s": relay.min_off.as_secs_f64(), "max_on_s": relay.max_on.as_secs_f64(),
+    })
+}
+
 fn source_line(row: &Value) -> String {
     let name = row["source"].as_str().unwrap_or_default();
     let kind = row["kind"].as_str().unwrap_or_default();
-    let relay = row["relay"].as_u64().map(|pin| format!(", relay on pin {pin}")).unwrap_or_default();
+    let relay = match (&row["relay"], row["relay"]["pin"].as_u64()) {
+        (Value::Null, _) => String::new(),
+        (_, Some(pin)) => format!(", relay on pin {pin}"),
+        (_, None) => ", relay emulated".to_owned(),
+    };
     let mut line = format!("{name}: {kind}{relay}, {} prints", row["prints"]);
     if let Some(light) = row["irradiance_w_m2"].as_f64() {
         let _ = write!(line, ", mostly {}", Irradiance::from_w_m2(light));
@@ -192,7 +204,7 @@ pub(super) fn eye_caution(seconds: f64) -> String {
 /// The mean light at the sensor while a print was uncovered, in W/m².
 pub(super) fn light_of(print: &PrintRow) -> Option<f64> {
     let dose = print.dose_to_repeat()?.j_m2() / print.glass;
-    let seconds = print.seconds_uncovered().filter(|seconds| *seconds > 0.0)?;
+    let seconds = print.seconds_of_light().filter(|seconds| *seconds > 0.0)?;
     (dose > 0.0).then(|| dose / seconds)
 }
 

@@ -18,6 +18,8 @@ pub(super) struct Claims {
     pub(super) header_bus: Option<Claim<[u8; 2]>>,
     /// The first sensor that is read over the broker.
     pub(super) over_the_broker: Option<usize>,
+    /// The lamp boxes that light emulated sensors.
+    pub(super) lit_by: Vec<Claim<Name>>,
     /// How fast the light of each sensor goes by.
     pub(super) paces: Vec<Claim<Pace>>,
 }

@@ -61,7 +61,6 @@ pub struct Config {
     /// 10000, and 1 as soon as one sensor is real.
     pub speed: f64,
     warnings: Vec<Problem>,
-    unsupported: Vec<Problem>,
 }
 
 impl Config {
@@ -70,12 +69,6 @@ impl Config {
     #[must_use]
     pub fn warnings(&self) -> &[Problem] {
         &self.warnings
-    }
-
-    /// What the file asks for and this build does not do yet.
-    #[must_use]
-    pub fn unsupported(&self) -> &[Problem] {
-        &self.unsupported
     }
 }
 
@@ -144,6 +137,13 @@ impl Pin {
     #[must_use]
     pub const fn bcm(self) -> u8 {
         self.0
+    }
+
+    /// Whether the pin is pulled high, and not low, from power-on until a program takes
+    /// it: BCM2835 ARM Peripherals, table 6-31.
+    #[must_use]
+    pub const fn is_pulled_high(self) -> bool {
+        self.0 <= 8
     }
 }
 
@@ -257,6 +257,9 @@ pub struct Playback {
     pub file: PathBuf,
     /// Where in the file to begin; `None`: at its first row.
     pub from: Option<PlayFrom>,
+    /// The lamp box whose light this is: dark while that is off, and from the start
+    /// each time it goes on.
+    pub lit_by: Option<Name>,
 }
 
 /// Where in a recorded light to begin.
@@ -301,9 +304,22 @@ pub enum SourceKind {
     Sun,
     /// A lamp box, switched by a relay if it has one.
     Lamp {
-        /// The pin of the relay.
-        relay: Option<Pin>,
+        /// The relay.
+        relay: Option<Relay>,
     },
+}
+
+/// The relay of a lamp box.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Relay {
+    /// Its pin; `None` for one that is emulated.
+    pub pin: Option<Pin>,
+    /// Whether it closes when the pin is low.
+    pub active_low: bool,
+    /// Off at least so long before it is on again; 1 s to 1 h, 30 s unless given.
+    pub min_off: Duration,
+    /// On at most so long at a stretch; 1 s to 12 h, 60 min unless given.
+    pub max_on: Duration,
 }
 
 /// `[buzzer]`: what calls the printmaker to the rig.

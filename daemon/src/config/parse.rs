@@ -13,11 +13,14 @@ use super::problems::{Finding, Log, Problem, shown};
 use super::sensor;
 use super::values;
 use super::{
-    Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Pin, Place, Rig,
-    Secret, Signal, Source, SourceKind, Tilt, Tls,
+    Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Pin, Place,
+    Relay, Rig, Secret, Signal, Source, SourceKind, Tilt, Tls,
 };
 
 const MINUTE: Duration = Duration::from_secs(60);
+
+/// The keys of a lamp's relay.
+const RELAY: [&str; 4] = ["relay", "relay_active", "min_off", "max_on"];
 
 /// No rig has more sensors than this, so an error need not list more.
 const MOST_LISTED: usize = 20;
@@ -28,7 +31,6 @@ pub(super) struct Parser<'a> {
     pub(super) folder: &'a Path,
     log: &'a Log<'a>,
     warnings: &'a Log<'a>,
-    unsupported: &'a Log<'a>,
     pub(super) claims: Claims,
 }
 
@@ -43,24 +45,19 @@ pub(super) fn parse(bytes: &[u8], file: &Path, env: &Env) -> Result<Config, Vec<
             return Err(log.into_problems());
         }
     };
-    let (log, warnings, unsupported) = (Log::new(file, text), Log::new(file, text), Log::new(file, text));
+    let (log, warnings) = (Log::new(file, text), Log::new(file, text));
     let (document, syntax) = DeTable::parse_recoverable(text);
     let config = Parser {
         folder: file.parent().unwrap_or(Path::new("")),
         log: &log,
         warnings: &warnings,
-        unsupported: &unsupported,
         claims: Claims::default(),
     }
     .config(Section::root(document.get_ref(), &log), file, env);
 
     let problems = with_syntax_errors(text, file, syntax, log.into_problems());
     match config {
-        Some(config) if problems.is_empty() => Ok(Config {
-            warnings: warnings.into_problems(),
-            unsupported: unsupported.into_problems(),
-            ..config
-        }),
+        Some(config) if problems.is_empty() => Ok(Config { warnings: warnings.into_problems(), ..config }),
         _ => Err(problems),
     }
 }
@@ -117,6 +114,7 @@ impl Parser<'_> {
         let frame_sections = root.sections("frame", "[[frame]]");
         let frames = frame_sections.into_iter().filter_map(|s| self.frame(s)).collect();
         let sources = self.sources(root.sections("source", "[[source]]"));
+        self.lamps_are_there(&sources);
         let buzzer = self.buzzer(root.section("buzzer", "[buzzer]"));
         let mqtt = self.mqtt(root.section("mqtt", "[mqtt]"));
         if let Some(at) = self.claims.over_the_broker.filter(|_| !root.has("mqtt")) {
@@ -141,7 +139,6 @@ impl Parser<'_> {
             socket,
             speed,
             warnings: Vec::new(),
-            unsupported: Vec::new(),
         })
     }
 
@@ -166,11 +163,6 @@ impl Parser<'_> {
         let pin = section.optional(key, values::pin)?;
         self.claims.pins.push(Claim { of: pin, by, at: section.at(key) });
         Some(pin)
-    }
-
-    /// Notes that this build does not do what the file asks for.
-    pub(super) fn not_built(&self, at: usize, what: String, instead: &'static str) {
-        self.unsupported.say(at, Finding::NotBuilt { what, instead });
     }
 
     fn frame(&mut self, mut section: Section<'_>) -> Option<Frame> {
@@ -214,25 +206,52 @@ impl Parser<'_> {
             }
         });
         let kind = if is_lamp == Some(false) {
-            section.out_of_place(&["relay"], "kind \"sun\"", "lamps");
+            section.out_of_place(&RELAY, "kind \"sun\"", "lamps");
             SourceKind::Sun
         } else {
-            let by = name
-                .as_ref()
-                .map_or_else(|| "a relay".to_owned(), |name| format!("the relay of source \"{name}\""));
-            let relay = self.pin(&mut section, "relay", by);
-            if relay.is_some() {
-                self.not_built(
-                    section.at("relay"),
-                    "a lamp relay".to_owned(),
-                    "leave relay out and switch the lamp by hand",
-                );
-            }
-            SourceKind::Lamp { relay }
+            SourceKind::Lamp { relay: self.relay(&mut section, name.as_ref()) }
         };
         section.finish();
         is_lamp?;
         Some(Source { name: name?, kind })
+    }
+
+    /// The relay of a lamp box, if it has one.
+    fn relay(&mut self, section: &mut Section<'_>, lamp: Option<&Name>) -> Option<Relay> {
+        for key in ["relay_active", "min_off", "max_on"] {
+            section.needs(key, "relay");
+        }
+        let pin = section.optional("relay", values::relay);
+        let levels = [("high", false), ("low", true)];
+        let active_low = section.or("relay_active", false, values::one_of(&levels));
+        let bounds = Duration::from_secs(1)..=Duration::from_secs(3600);
+        let min_off = section.or("min_off", MINUTE / 2, values::duration(bounds, "1s to 1h"));
+        let bounds = Duration::from_secs(1)..=Duration::from_secs(12 * 3600);
+        let max_on = section.or("max_on", 60 * MINUTE, values::duration(bounds, "1s to 12h"));
+        let (pin, active_low) = (pin?, active_low?);
+        if let Some(pin) = pin {
+            let by =
+                lamp.map_or_else(|| "a relay".to_owned(), |name| format!("the relay of source \"{name}\""));
+            self.claims.pins.push(Claim { of: pin, by, at: section.at("relay") });
+            if active_low != pin.is_pulled_high() {
+                let warning = Finding::PulledOn { pin: pin.bcm(), active_low };
+                self.warnings.say(section.at("relay"), warning);
+            }
+        }
+        Some(Relay { pin, active_low, min_off: min_off?, max_on: max_on? })
+    }
+
+    /// A light that is a lamp's own needs a lamp that is switched.
+    fn lamps_are_there(&self, sources: &[Source]) {
+        let is_switched = |source: &&Source| matches!(source.kind, SourceKind::Lamp { relay: Some(_) });
+        let lamps: Vec<&Name> = sources.iter().filter(is_switched).map(|source| &source.name).collect();
+        for Claim { of, by, at } in &self.claims.lit_by {
+            if !lamps.contains(&of) {
+                let lamps = lamps.iter().map(ToString::to_string).collect();
+                let (lamp, by) = (of.to_string(), by.clone());
+                self.log.say(*at, Finding::NoSuchLamp { lamp, by, lamps });
+            }
+        }
     }
 
     /// The sources of the file, and the sun.

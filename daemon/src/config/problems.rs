@@ -188,6 +188,29 @@ pub enum Finding {
         /// Where the first is.
         line: usize,
     },
+    /// Light of a lamp that is not there or has no relay.
+    #[error("{by} is lit by \"{lamp}\", which is no lamp with a relay; those are: {}", list(.lamps))]
+    NoSuchLamp {
+        /// The lamp it names.
+        lamp: String,
+        /// Who names it.
+        by: String,
+        /// The lamps with a relay.
+        lamps: Vec<String>,
+    },
+    /// A relay that the pin's own pull closes.
+    #[error(
+        "pin {pin} is pulled {} from power-on until the daemon starts, which may switch this lamp on; \
+         take one of pins {}",
+        if *.active_low { "low" } else { "high" },
+        if *.active_low { "4 to 8" } else { "9 to 27" }
+    )]
+    PulledOn {
+        /// The BCM number.
+        pin: u8,
+        /// Whether the relay closes when the pin is low.
+        active_low: bool,
+    },
     /// A frame with a sensor that is not there.
     #[error("frame \"{frame}\" names sensor \"{sensor}\", which is not defined; sensors are: {}", list(.sensors))]
     NoSuchSensor {
@@ -237,21 +260,20 @@ pub enum Finding {
     /// Warning: anyone on the machine can read a password or key.
     #[error("{} can be read by everyone; say: chmod o-r {}", .0.display(), .0.display())]
     SecretReadable(PathBuf),
-    /// This build does not do that yet.
-    #[error("{what} is not built yet; {instead}")]
-    NotBuilt {
-        /// What the config asks for.
-        what: String,
-        /// What to do in the meantime.
-        instead: &'static str,
-    },
 }
 
 impl Finding {
     /// Whether it says that something is not there. After a syntax error that
     /// may be the fault of the syntax error.
     pub(super) fn is_absence(&self) -> bool {
-        matches!(self, Self::Missing { .. } | Self::Alone { .. } | Self::NoSensor | Self::NoSuchSensor { .. })
+        matches!(
+            self,
+            Self::Missing { .. }
+                | Self::Alone { .. }
+                | Self::NoSensor
+                | Self::NoSuchSensor { .. }
+                | Self::NoSuchLamp { .. }
+        )
     }
 }
 

@@ -32,7 +32,7 @@ const FULL_SCALE: &str = "full_scale";
 const ANALOGUE: [&str; 3] = ["volts_per_W_m2", "zero_V", "ceiling_V"];
 const UV_INDEX: [&str; 2] = ["counts_per_UVI", "W_m2_per_UVI"];
 const RESISTOR: &str = "rset_kohm";
-const PLAYED: [&str; 3] = ["light", "speed", "from"];
+const PLAYED: [&str; 4] = ["light", "speed", "from", "lit_by"];
 /// The keys of chips on a bus, but for those of an analogue part.
 const OF_CHIPS: [&[&str]; 5] = [&LOCATION, &RANGE, &[FULL_SCALE], &UV_INDEX, &[RESISTOR]];
 const FACTOR: &str = "W_m2_per_count";
@@ -289,7 +289,11 @@ fn playback(parser: &mut Parser<'_>, section: &mut Section<'_>, by: String) -> O
     let from = section.optional("from", values::play_from);
     let speed = section.or("speed", 1.0, values::number(0.01..=10_000.0, "0.01 to 10000"));
     if let Some(speed) = speed {
-        parser.claims.paces.push(Claim { of: Pace::Played(speed), by, at: section.at("speed") });
+        parser.claims.paces.push(Claim { of: Pace::Played(speed), by: by.clone(), at: section.at("speed") });
     }
-    Some(Playback { file: file?, from })
+    let lit_by = section.optional("lit_by", values::name);
+    if let Some(lamp) = lit_by.clone() {
+        parser.claims.lit_by.push(Claim { of: lamp, by, at: section.at("lit_by") });
+    }
+    Some(Playback { file: file?, from, lit_by })
 }

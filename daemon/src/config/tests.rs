@@ -125,7 +125,7 @@ fn the_whole_contract_is_taken() {
         config.sources,
         [
             Source { name: name("sun"), kind: SourceKind::Sun },
-            Source { name: name("box"), kind: SourceKind::Lamp { relay: Pin::new(25) } },
+            Source { name: name("box"), kind: SourceKind::Lamp { relay: Some(relay(25)) } },
         ]
     );
     assert_eq!(config.buzzer, Buzzer::Active(Pin::new(18).unwrap()));
@@ -150,13 +150,65 @@ fn the_whole_contract_is_taken() {
     assert_eq!(config.speed, 1.0);
 }
 
+/// A relay with nothing but its pin given.
+fn relay(bcm: u8) -> Relay {
+    Relay {
+        pin: Pin::new(bcm),
+        active_low: false,
+        min_off: Duration::from_secs(30),
+        max_on: Duration::from_secs(3600),
+    }
+}
+
 #[test]
-fn what_is_not_built_is_named_with_its_place() {
+fn a_relay_has_its_level_and_its_times() {
+    let lamp = |keys: &str| {
+        let text = format!("{RIG}{SKY}[[source]]\nname = \"box\"\nkind = \"lamp\"\n{keys}");
+        let config = parse(&text).map_err(|problems| told(&problems))?;
+        Ok::<_, Vec<String>>((config.sources[1].kind, told(config.warnings())))
+    };
+    let all = "relay = 5\nrelay_active = \"low\"\nmin_off = \"10min\"\nmax_on = \"2h\"\n";
+    let (min_off, max_on) = (Duration::from_secs(600), Duration::from_secs(7200));
+    let given = Relay { active_low: true, min_off, max_on, ..relay(5) };
+    assert_eq!(lamp(all), Ok((SourceKind::Lamp { relay: Some(given) }, Vec::new())));
+    let emulated = Relay { pin: None, ..relay(25) };
+    assert_eq!(lamp("relay = \"emulated\""), Ok((SourceKind::Lamp { relay: Some(emulated) }, Vec::new())));
     assert_eq!(
-        told(parse(FULL).unwrap().unsupported()),
-        ["config.toml:26:9: a lamp relay is not built yet; leave relay out and switch the lamp by hand",]
+        lamp("relay = 5").unwrap().1,
+        [
+            "config.toml:9:9: pin 5 is pulled high from power-on until the daemon starts, which may switch this \
+          lamp on; take one of pins 9 to 27"
+        ]
     );
-    assert_eq!(parse(&format!("{RIG}{SKY}")).unwrap().unsupported(), []);
+    assert_eq!(
+        lamp("relay = \"25\"\nmin_off = \"500ms\""),
+        Err(vec![
+            "config.toml:9:9: relay cannot be \"25\"; it must be a BCM pin from 2 to 27, or \"emulated\""
+                .to_owned(),
+            "config.toml:10:11: min_off cannot be \"500ms\"; it must be 1s to 1h".to_owned(),
+        ])
+    );
+    assert_eq!(
+        lamp("max_on = \"1h\""),
+        Err(vec![
+            "config.toml:9:10: max_on needs \"relay\" beside it; add relay, or leave max_on out".to_owned()
+        ])
+    );
+}
+
+#[test]
+fn what_is_lit_by_a_lamp_names_one_with_a_relay() {
+    let sensor = "[[sensor]]\nname = \"bed\"\nchip = \"recorded\"\nlight = \"a.csv\"\nlit_by = \"box\"\n";
+    let lamp = "[[source]]\nname = \"box\"\nkind = \"lamp\"\n";
+    assert_eq!(
+        told(&parse(&format!("{RIG}{sensor}{lamp}")).unwrap_err()),
+        [
+            "config.toml:7:10: sensor \"bed\" is lit by \"box\", which is no lamp with a relay; those are: none"
+        ]
+    );
+    let config = parse(&format!("{RIG}{sensor}{lamp}relay = \"emulated\"\n")).unwrap();
+    let light = Playback { file: PathBuf::from("a.csv"), from: None, lit_by: Name::new("box") };
+    assert_eq!(config.sensors[0].kind, SensorKind::Recorded(light));
 }
 
 #[test]
@@ -194,14 +246,13 @@ fn played_and_emulated_sensors() {
         full_scale_v: Some(4.096),
     };
     let ten = PlayFrom::TimeOfDay(jiff::civil::time(10, 0, 0, 0));
-    let light = Playback { file: PathBuf::from("a.csv"), from: Some(ten) };
+    let light = Playback { file: PathBuf::from("a.csv"), from: Some(ten), lit_by: None };
     assert_eq!(config.sensors[0].kind, SensorKind::Emulated { address: 0x49, chip, light });
     assert_eq!(config.sensors[0].period, Duration::from_millis(250));
     let at = PlayFrom::At("2026-06-01T08:00:00Z".parse().unwrap());
-    let light = Playback { file: PathBuf::from("/b.csv"), from: Some(at) };
+    let light = Playback { file: PathBuf::from("/b.csv"), from: Some(at), lit_by: None };
     assert_eq!(config.sensors[1].kind, SensorKind::Recorded(light));
     assert_eq!(config.speed, 60.0);
-    assert_eq!(config.unsupported(), []);
 }
 
 #[test]
@@ -212,7 +263,7 @@ fn relative_paths_start_at_the_files_folder() {
          [ledger]\npath = \"data/l.sqlite\"\n[socket]\npath = \"/run/s\"\n"
     );
     let config = parse::parse(text.as_bytes(), Path::new("/etc/fs/config.toml"), &desk()).unwrap();
-    let light = Playback { file: PathBuf::from("/etc/fs/day.csv"), from: None };
+    let light = Playback { file: PathBuf::from("/etc/fs/day.csv"), from: None, lit_by: None };
     assert_eq!(config.sensors[0].kind, SensorKind::Recorded(light));
     let login = config.mqtt.unwrap().login.unwrap();
     assert_eq!(login.password, Some(Secret::File(PathBuf::from("/etc/fs/secret"))));
@@ -372,7 +423,7 @@ fn words_that_are_not_among_the_choices() {
              \"veml6070\", \"recorded\", \"iio\", \"mqtt\", \"emulated:as7331\", \"emulated:ads1115\", \"emulated:ltr390\", \
              \"emulated:veml6075\", \"emulated:veml6070\"",
             "config.toml:7:1: unknown key \"lamp\" in [[sensor]]; keys are: name, period, chip, bus, address, gain, \
-             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, ceiling_V, device, channel, W_m2_per_count, light, speed, from, rig, sensor",
+             time, full_scale, counts_per_UVI, W_m2_per_UVI, rset_kohm, volts_per_W_m2, zero_V, ceiling_V, device, channel, W_m2_per_count, light, speed, from, lit_by, rig, sensor",
             "config.toml:9:8: kind cannot be \"loud\"; it must be \"active\", \"passive\", \"terminal\", \"none\"",
         ]
     );
@@ -522,7 +573,6 @@ fn sensors_of_the_kernel() {
     let of = |keys: &str| {
         let text = format!("{RIG}[[sensor]]\nname = \"a\"\nchip = \"iio\"\n{keys}");
         let config = parse(&text).unwrap();
-        assert_eq!(config.unsupported(), []);
         let SensorKind::Iio(Iio { device, channel, unit }) = config.sensors[0].kind.clone() else {
             panic!("{keys}")
         };
@@ -714,7 +764,6 @@ fn the_light_of_another_rig_needs_a_broker_and_its_names() {
     let config = parse(&(sensor(whole) + mqtt)).unwrap();
     let name = |text| Name::new(text).unwrap();
     assert_eq!(config.sensors[0].kind, SensorKind::Mqtt { rig: name("shed"), sensor: name("sky") });
-    assert!(config.unsupported().is_empty());
     assert_eq!(
         wrong(&sensor(whole)),
         ["config.toml:5:8: chip \"mqtt\" needs \"[mqtt]\" beside it; add [mqtt], or leave chip \"mqtt\" out"]
@@ -743,7 +792,6 @@ fn every_shipped_config_is_good_and_built() {
     assert_eq!(files.len(), 6);
     for file in files {
         let config = load(&file, &desk()).unwrap_or_else(|error| panic!("{error}"));
-        assert_eq!(told(config.unsupported()), Vec::<String>::new());
         for sensor in &config.sensors {
             if let SensorKind::Emulated { light, .. } | SensorKind::Recorded(light) = &sensor.kind {
                 assert!(light.file.exists(), "{}", light.file.display());

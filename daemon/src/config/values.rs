@@ -154,6 +154,15 @@ pub(super) fn pin(entry: &Entry<'_>) -> Read<Pin> {
         .and_then(|bcm| u8::try_from(bcm).ok().and_then(Pin::new).ok_or_else(|| refused(entry, accepted)))
 }
 
+/// The pin of a relay, or `None` for one that is emulated.
+pub(super) fn relay(entry: &Entry<'_>) -> Read<Option<Pin>> {
+    match entry.value {
+        DeValue::String(text) if text == "emulated" => Ok(None),
+        DeValue::String(_) => Err(refused(entry, "a BCM pin from 2 to 27, or \"emulated\"")),
+        _ => pin(entry).map(Some),
+    }
+}
+
 /// A pin that one of the Pi's two hardware PWM channels can be led to (BCM2835
 /// ARM Peripherals, table 6-31: PWM0 on 12 and 18, PWM1 on 13 and 19).
 pub(super) fn pwm_pin(entry: &Entry<'_>) -> Read<Pin> {

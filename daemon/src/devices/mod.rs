@@ -4,3 +4,4 @@ pub mod bus;
 pub mod feed;
 pub mod iio;
 pub mod pins;
+pub mod relay;

@@ -3,7 +3,8 @@
 //! A buzzer must fall silent even if the daemon is killed in the middle of a
 //! call, so it gets short pulses only, and a stop command of the service drives
 //! its pin low. For the same reason a passive buzzer is driven by software PWM:
-//! a hardware PWM would go on sounding by itself.
+//! a hardware PWM would go on sounding by itself. A lamp's relay needs more: see
+//! [`crate::devices::relay`].
 
 use std::collections::{BTreeMap, VecDeque};
 use std::io::Write;
@@ -107,6 +108,44 @@ impl GpioPins {
     /// [`PinError::NoPins`], [`PinError::Permission`] or [`PinError::Failed`].
     pub fn open() -> Result<Self, PinError> {
         Ok(Self { gpio: Gpio::new()?, buttons: Vec::new() })
+    }
+
+    /// The pin of a relay; off at first, and driven off when it is no longer used: what
+    /// floats may close a relay.
+    ///
+    /// # Errors
+    /// [`PinError`] when the pin cannot be had.
+    pub fn relay(&mut self, pin: RelayPin) -> Result<Box<dyn Switch>, PinError> {
+        let taken = self.gpio.get(pin.bcm)?;
+        let mut output = if pin.active_low { taken.into_output_high() } else { taken.into_output_low() };
+        output.set_reset_on_drop(false);
+        Ok(Box::new(RelayLevel { output, active_low: pin.active_low }))
+    }
+}
+
+/// The pin of a relay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RelayPin {
+    /// BCM number.
+    pub bcm: u8,
+    /// Whether the relay closes when the pin is low.
+    pub active_low: bool,
+}
+
+struct RelayLevel {
+    output: OutputPin,
+    active_low: bool,
+}
+
+impl Switch for RelayLevel {
+    fn set(&mut self, on: bool) {
+        self.output.write((on != self.active_low).into());
+    }
+}
+
+impl Drop for RelayLevel {
+    fn drop(&mut self) {
+        self.set(false);
     }
 }
 

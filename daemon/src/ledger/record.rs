@@ -80,7 +80,7 @@ pub struct EventRow {
     /// Whether the dose is final.
     pub settled: bool,
     /// On the clock that light is kept by, in ms.
-    light_ms: f64,
+    pub(crate) light_ms: f64,
 }
 
 /// A note on a print.
@@ -205,11 +205,28 @@ impl PrintRow {
         }
     }
 
-    /// Seconds with the cover off, up to bring-in; `None` while it is out.
+    /// Seconds with the cover off and, where Frameside switched the lamp, the lamp on, up
+    /// to bring-in; `None` while it is out.
     #[must_use]
-    pub fn seconds_uncovered(&self) -> Option<f64> {
+    pub fn seconds_of_light(&self) -> Option<f64> {
         self.brought_in()?;
-        Some(self.spans_ms().iter().map(|&(from, to)| (to.unwrap_or(from) - from) / 1000.0).sum())
+        let is_switched = self.events.iter().any(|event| event.kind == EventKind::LampOn);
+        let (mut is_open, mut is_lit, mut since_ms, mut ms) = (false, !is_switched, 0.0, 0.0);
+        for event in &self.events {
+            if is_open && is_lit {
+                ms += event.light_ms - since_ms;
+            }
+            since_ms = event.light_ms;
+            match event.kind {
+                EventKind::Begun { covered } => is_open = !covered,
+                EventKind::Uncovered => is_open = true,
+                EventKind::Covered | EventKind::BroughtIn => is_open = false,
+                EventKind::LampOn => is_lit = true,
+                EventKind::LampOff { .. } => is_lit = false,
+                _ => {}
+            }
+        }
+        Some(ms / 1000.0)
     }
 
     fn spans_ms(&self) -> Vec<(f64, Option<f64>)> {

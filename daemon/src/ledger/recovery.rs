@@ -382,7 +382,10 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.waiting = false;
         }
         EventKind::Outage { after_boot, span, missed, .. } => print.count_missed(after_boot, span, missed),
-        EventKind::Begun { covered: true } | EventKind::Noted => {}
+        EventKind::Begun { covered: true }
+        | EventKind::Noted
+        | EventKind::LampOn
+        | EventKind::LampOff { .. } => {}
     }
 }
 

@@ -27,7 +27,7 @@ pub fn prefix(rig: &str) -> String {
 }
 
 /// The kinds of signal there can be.
-pub const SIGNAL_KINDS: [&str; 12] = [
+pub const SIGNAL_KINDS: [&str; 13] = [
     "nearly",
     "due",
     "overdue",
@@ -40,6 +40,7 @@ pub const SIGNAL_KINDS: [&str; 12] = [
     "sensor-back",
     "too-slow",
     "unjudged",
+    "lamp-off",
 ];
 /// The states a frame can be in.
 pub const FRAME_STATES: [&str; 5] = ["empty", "covered", "exposing", "due", "in"];

@@ -152,7 +152,14 @@ impl Stage {
         // The view shows the calls; bells by the dozen at this speed help nobody.
         let buzzer =
             Buzzer::open(BuzzerKind::None, &mut MemoryPins::default()).map_err(|e| stuck(e.to_string()))?;
-        let hands = Hands { buzzer, lights: Vec::new(), link: None, hook: None, voice: Box::new(voice) };
+        let hands = Hands {
+            buzzer,
+            lights: Vec::new(),
+            relays: Vec::new(),
+            link: None,
+            hook: None,
+            voice: Box::new(voice),
+        };
         let service = Service::new(setup(folder), ledger, recovered, hands, now, wall)
             .map_err(|error| stuck(error.to_string()))?;
         Ok(Self {
@@ -247,6 +254,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         rig: "garden".to_owned(),
         zone: zone(),
         site: Some(day::GARDEN),
+        switched: Vec::new(),
         lamps: Vec::new(),
         rules: Rules::default(),
         sensors: vec![sensor],

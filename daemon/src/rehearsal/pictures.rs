@@ -73,7 +73,7 @@ fn overview(record: &Record, prints: &[PrintDetail]) -> Result<Overview, Rehears
         .map(|print| {
             let begun = print.row.begun().map_or(0.0, |event| since(event.unix_ms as f64));
             let target = print.row.target().j_m2();
-            let minutes = print.row.seconds_uncovered().unwrap_or(0.0) / 60.0;
+            let minutes = print.row.seconds_of_light().unwrap_or(0.0) / 60.0;
             OverviewPrint {
                 label: vec![print.row.frame.clone(), format!("{minutes:.1} min")],
                 points: print

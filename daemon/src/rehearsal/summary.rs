@@ -56,7 +56,7 @@ pub(super) fn of(
 fn print(row: &PrintRow, spans: &[(f64, Option<f64>)], day: &Day) -> Option<Print> {
     let (due, brought_in) = (row.due()?, row.brought_in()?);
     let begun = (row.begun()?.unix_ms - MIDNIGHT_UNIX_MS) as f64 / 1000.0;
-    let seconds = row.seconds_uncovered()?;
+    let seconds = row.seconds_of_light()?;
     let fell = spans.iter().fold(Dose::ZERO, |sum, &(from, to)| {
         sum + day.dose(begun + from, begun + to.unwrap_or(from)) * row.glass
     });

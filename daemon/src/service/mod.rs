@@ -6,6 +6,7 @@
 //! ledger has it safe: answers and signals wait for the commit they belong to.
 
 mod announce;
+mod lamps;
 mod list;
 mod outage;
 mod requests;
@@ -22,20 +23,23 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use frameside_core::chips::SensorEvent;
-use frameside_core::exposure::{FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup};
-use frameside_core::light::Calibration;
+use frameside_core::exposure::{
+    Command, FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup,
+};
+use frameside_core::light::{Calibration, Reading};
 use frameside_core::outlook::{Doubt, LightWatch, Site, WallAnchor};
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
+pub use lamps::LampPart;
 pub use requests::Asker;
 pub use run::{Inputs, run};
 pub use tell::{Hands, Told};
 
 use crate::config::Discovery;
 use crate::devices::pins::Pattern;
-use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Record, Recovered};
+use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
 use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox, RemoteLight};
 use outage::Outages;
 use requests::Remembered;
@@ -52,6 +56,8 @@ pub struct Setup {
     pub site: Option<Site>,
     /// The sources that are lamp boxes. With one, no light is too much for the sky.
     pub lamps: Vec<String>,
+    /// Those of them that are switched by a relay.
+    pub switched: Vec<LampPart>,
     /// When to call.
     pub rules: Rules,
     /// Its sensors.
@@ -94,6 +100,13 @@ pub struct FramePart {
     pub sensor: SensorId,
     /// What its cover passes of what the sensor sees.
     pub glass: f64,
+}
+
+impl FramePart {
+    /// What people call it.
+    fn shown(&self) -> &str {
+        self.label.as_deref().unwrap_or(&self.name)
+    }
 }
 
 /// Light reaches the card this often while a print is out, in seconds of life.
@@ -154,6 +167,8 @@ pub struct Service {
     ledger_trouble: Option<String>,
     /// Why there is no link to the broker.
     link_trouble: Option<String>,
+    /// The lamps that are switched.
+    lamps: lamps::Lamps,
     /// Those who read the record for somebody.
     readers: list::Readers,
     /// How many prints are out.
@@ -178,8 +193,11 @@ impl Service {
             rig.set_site(site);
         }
         rig.set_wall(wall);
+        let sources = lamps::sources_of(&recovered.prints, &setup);
         for part in &setup.sensors {
-            let left_off = recovered.left_off.get(&part.name).copied();
+            let known = recovered.left_off.get(&part.name).copied();
+            let prints = &recovered.prints;
+            let left_off = known.map(|at| lamps::left_off(at, &part.name, prints, &sources, &setup));
             rig.add_sensor(SensorSetup { period_s: part.period_s, left_off });
         }
         for part in &setup.frames {
@@ -198,6 +216,7 @@ impl Service {
             announce_at: None,
             remote: vec![RemoteLight::default(); setup.sensors.len()],
             unkept: vec![Unkept::default(); setup.sensors.len()],
+            lamps: lamps::Lamps::new(&setup.switched, setup.frames.len(), setup.sensors.len(), now),
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,
             rig,
@@ -228,10 +247,11 @@ impl Service {
         for print in recovered.unsettled {
             service.settle_later(print);
         }
-        for print in recovered.prints {
-            service.take_up(print);
+        for (print, source) in recovered.prints.into_iter().zip(sources) {
+            service.take_up(print, source);
         }
         service.give_up_outages(now, &recovered.never_placed)?;
+        service.leave_lamps_off(now);
         service.remember_what_is_at_the_broker();
         service.pump(now);
         service.settle_outages(now);
@@ -258,7 +278,7 @@ impl Service {
     }
 
     /// A print that is out goes on where it was.
-    fn take_up(&mut self, print: OpenPrint) {
+    fn take_up(&mut self, print: OpenPrint, source: Option<String>) {
         let (id, frame) = (print.resumed.print.clone(), print.frame.clone());
         let taken = self
             .frame_of(&print)
@@ -266,7 +286,7 @@ impl Service {
         match taken {
             Ok(()) => {
                 self.out += 1;
-                self.take_up_source(&id, &frame);
+                self.take_up_source(&frame, source);
                 tracing::info!(print = %id, frame, "taken up again");
             }
             Err(why) => {
@@ -283,20 +303,12 @@ impl Service {
     }
 
     /// A print taken up under a lamp has no dusk to fear.
-    fn take_up_source(&mut self, print: &str, frame: &str) {
-        if self.setup.lamps.is_empty() {
-            return;
-        }
-        let row = Record::open(&self.setup.ledger).and_then(|record| record.find(print));
-        match (row, self.frame_named(frame)) {
-            (Ok(row), Some(frame)) => {
-                let is_sunlit = self.is_sun(&row.source);
-                if let Err(refused) = self.rig.set_sunlit(frame, is_sunlit) {
-                    tracing::warn!("{refused}");
-                }
+    fn take_up_source(&mut self, frame: &str, source: Option<String>) {
+        if let (Some(source), Some(frame)) = (source, self.frame_named(frame)) {
+            self.put_under(frame, &source);
+            if let Err(refused) = self.rig.set_sunlit(frame, self.is_sun(&source)) {
+                tracing::warn!("{refused}");
             }
-            (Err(error), _) => tracing::warn!("the source of {print} is not known: {error}"),
-            (Ok(_), None) => {}
         }
     }
 
@@ -325,32 +337,38 @@ impl Service {
 
     /// A sensor has something to say.
     pub fn on_sensor(&mut self, now: Mono, id: SensorId, event: SensorEvent) {
-        let input = match event {
+        match event {
             SensorEvent::Reading(reading) => {
-                Input::Reading(id, self.corrections[usize::from(id.0)].1.apply(reading))
+                let reading = self.corrections[usize::from(id.0)].1.apply(reading);
+                for reading in self.after_switch(id, reading) {
+                    self.take_reading(now, id, reading);
+                }
+                self.look_at_lamps(now, id, reading);
             }
             SensorEvent::Fault(fault) => {
                 tracing::warn!(sensor = self.setup.sensors[usize::from(id.0)].name, "{fault}");
-                Input::Fault(id, fault)
+                if let Err(refused) = self.rig.handle(now, Input::Fault(id, fault)) {
+                    tracing::warn!("{refused}");
+                }
             }
             SensorEvent::Recovered => {
                 tracing::info!(sensor = self.setup.sensors[usize::from(id.0)].name, "measures again");
                 return;
             }
-        };
-        let reading = if let Input::Reading(_, reading) = input { Some(reading) } else { None };
-        match self.rig.handle(now, input) {
-            Ok(()) => {
-                if let Some(reading) = reading {
-                    self.keep_light(id, reading);
-                    self.doubt(id, &reading);
-                }
-            }
-            Err(refused) => tracing::warn!("{refused}"),
         }
         self.pump(now);
         self.settle_outages(now);
         self.tell_light(id);
+    }
+
+    fn take_reading(&mut self, now: Mono, id: SensorId, reading: Reading) {
+        match self.rig.handle(now, Input::Reading(id, reading)) {
+            Ok(()) => {
+                self.keep_light(id, reading);
+                self.doubt(id, &reading);
+            }
+            Err(refused) => tracing::warn!("{refused}"),
+        }
     }
 
     /// The wall clock shows something.
@@ -425,9 +443,15 @@ impl Service {
     /// A frame's button was pressed: do what is next.
     pub fn on_button(&mut self, now: Mono, frame: FrameId) {
         let Some(view) = self.rig.view(frame, now) else { return };
-        if let Some(command) = requests::next_by_button(&view) {
+        if self.is_cut(frame) && !view.waiting {
+            self.attend(now, frame);
+            self.pump(now);
+        } else if let Some(command) = requests::next_by_button(&view) {
+            let uncovers = command == Command::Uncover;
             if let Err(refused) = self.rig.handle(now, Input::Command(frame, command)) {
                 tracing::info!("{refused}");
+            } else if uncovers {
+                self.attend(now, frame);
             }
             self.pump(now);
         } else {
@@ -438,12 +462,14 @@ impl Service {
 
     /// Does what is due at `now`; harmless at any other time.
     pub fn wake(&mut self, now: Mono) {
-        if self.rig.next_deadline().is_some_and(|at| at <= now) {
-            if let Err(refused) = self.rig.handle(now, Input::Tick) {
-                tracing::warn!("{refused}");
-            }
-            self.pump(now);
+        if self.rig.next_deadline().is_some_and(|at| at <= now)
+            && let Err(refused) = self.rig.handle(now, Input::Tick)
+        {
+            tracing::warn!("{refused}");
         }
+        // A lamp has its own times.
+        self.pump(now);
+        self.hold_relays(now);
         if now >= self.flush_at && self.unwritten {
             self.commit(now);
         }
@@ -470,8 +496,10 @@ impl Service {
             .map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
         let flush = self.unwritten.then_some(self.flush_at);
         let frames = self.publish_at.iter().copied().flatten().min();
+        let lamps = [self.lamps.next_deadline(), self.next_beat(now)];
         [self.rig.next_deadline(), buzzer, flush, frames, self.announce_at]
             .into_iter()
+            .chain(lamps)
             .flatten()
             .min()
             .unwrap_or_else(|| now.plus_seconds(60.0))
@@ -519,6 +547,7 @@ impl Service {
 
     /// The end: everything is made safe, pins fall silent, the broker is told.
     pub async fn close(mut self, now: Mono) {
+        self.lamps_off(now);
         let token = self.commit(now);
         self.hands.buzzer.hush();
         match self.ledger.finish() {

@@ -162,7 +162,8 @@ impl Service {
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out.
         self.refuse_if_busy(now, frame)?;
-        let Aimed { plan, source, steps } = self.aim(now, expose, frame)?;
+        let Aimed { plan, source, mut steps } = self.aim(now, expose, frame)?;
+        self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
@@ -193,15 +194,17 @@ impl Service {
             plan: plan.clone(),
             calibration: calibration.to_string(),
         }));
+        self.lay_under(now, frame, &source);
+        let warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
+        self.pump(now);
+        steps.extend(self.lamp_news(frame));
         let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
         if !steps.is_empty() {
             answer["steps"] = steps.into();
         }
-        let warnings = self.doubts(part, &source, factor);
         if !warnings.is_empty() {
             answer["warning"] = warnings.join("; ").into();
         }
-        self.pump(now);
         Ok(Done::Kept(answer))
     }
 
@@ -296,13 +299,29 @@ impl Service {
 
     fn at_frame(&mut self, now: Mono, name: &str, command: Command) -> Result<Done, String> {
         let frame = self.frame_or_list(name)?;
-        self.tell_rig(now, frame, command)?;
+        let uncovers = command == Command::Uncover;
+        // With the cover off already, what is asked for is the lamp.
+        if !(uncovers && self.is_cut(frame)) {
+            self.tell_rig(now, frame, command)?;
+        }
+        if uncovers {
+            self.attend(now, frame);
+            self.pump(now);
+        }
         // The buzzer may be calling to another frame.
         if !self.frame_ids().any(|id| self.rig.view(id, now).is_some_and(|v| v.waiting)) {
             self.hands.buzzer.hush();
         }
+        self.frame_answer(now, frame)
+    }
+
+    /// How a frame stands now.
+    fn frame_answer(&self, now: Mono, frame: FrameId) -> Result<Done, String> {
         let mut answer = serde_json::to_value(self.frame_status(now, frame)).map_err(|e| e.to_string())?;
         answer["ok"] = Value::Bool(true);
+        if let Some(news) = self.lamp_news(frame) {
+            answer["steps"] = vec![news].into();
+        }
         Ok(Done::Kept(answer))
     }
 

@@ -10,6 +10,7 @@ use tokio::sync::mpsc::Receiver;
 
 use super::Service;
 use crate::clock::Clock;
+use crate::devices::relay::RelayTrouble;
 use crate::ledger::LedgerEvent;
 use crate::mqtt::LinkEvent;
 use crate::socket::Question;
@@ -26,6 +27,8 @@ pub struct Inputs {
     pub link: Receiver<LinkEvent>,
     /// The buttons.
     pub buttons: Receiver<FrameId>,
+    /// The relays of lamps.
+    pub relays: Receiver<RelayTrouble>,
     /// How bright the clear sky is, as the record tells.
     pub clear_sky: Receiver<Irradiance>,
 }
@@ -55,6 +58,7 @@ pub async fn run(
             Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
             Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
+            Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {
                 service.on_question(clock.now(), question.request, question.answer);

@@ -6,6 +6,7 @@ use frameside_core::quantity::Mono;
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
+use crate::devices::relay::Relay;
 use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
 use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, topics};
@@ -18,6 +19,8 @@ pub struct Hands {
     pub buzzer: Buzzer,
     /// A light for each frame that has one.
     pub lights: Vec<Option<Box<dyn Switch>>>,
+    /// The relay of each switched lamp.
+    pub relays: Vec<Relay>,
     /// The way to the broker.
     pub link: Option<Link>,
     /// What is run on each signal.
@@ -59,7 +62,7 @@ impl Service {
     /// Takes everything the rig has to say.
     pub(super) fn pump(&mut self, now: Mono) {
         let mut urgent = false;
-        let mut signals = Vec::new();
+        let mut signals = self.mind_lamps(now);
         while let Some(output) = self.rig.poll() {
             match output {
                 Output::Signal(signal) => signals.extend(self.signal(&signal)),
@@ -133,8 +136,17 @@ impl Service {
     /// the ledger has it.
     fn signal(&mut self, signal: &Signal) -> Option<OutboxRow> {
         let part = &self.setup.frames[signal.frame.0 as usize];
-        let name = part.label.as_deref().unwrap_or(&part.name);
-        let text = words::signal(signal, name, |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone));
+        // In the dark nothing gets too much, and nothing is due by the last light.
+        let is_moot =
+            matches!(signal.kind, SignalKind::Overdue { .. } | SignalKind::SensorLost { reached: true, .. });
+        if is_moot && self.is_in_the_dark(signal.frame) {
+            return None;
+        }
+        let clock = |at| words::clock(self.wall.unix_ms_at(at), &self.setup.zone);
+        let text = self
+            .above(signal.frame)
+            .and_then(|above| words::under_lamp(signal, part.shown(), &above))
+            .unwrap_or_else(|| words::signal(signal, part.shown(), clock));
         let kind = signal.kind.word();
         match signal.kind {
             SignalKind::Nearly { .. } | SignalKind::TooSlow { .. } => {
@@ -194,6 +206,10 @@ impl Service {
 
     /// Looks whether the light of a sensor is to be believed.
     pub(super) fn doubt(&mut self, id: SensorId, reading: &Reading) {
+        if !self.setup.lamps.is_empty() {
+            // Nobody knows which sensor lies in a box, and a lamp that is switched is no shadow.
+            return;
+        }
         let index = usize::from(id.0);
         // By a lamp there may be any light.
         let clear = self.setup.lamps.is_empty().then(|| self.rig.clear_light(reading.at)).flatten();
@@ -310,6 +326,7 @@ impl Service {
                 Some(SensorStatus {
                     name: part.name.clone(),
                     irradiance_w_m2: view.last.map(|r| r.seen.lowest().w_m2()),
+                    uv_index: view.last.and_then(|r| uv_index(&part.conversion, r.seen.lowest().w_m2())),
                     age_s: view.last.map(|r| now.seconds_since(r.at)),
                     flags: view
                         .last
@@ -324,7 +341,8 @@ impl Service {
         troubles.extend(self.waiting_for_the_clock());
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
         troubles.extend(self.link_trouble.clone());
-        Status { rig: self.setup.rig.clone(), sensors, frames, troubles }
+        let lamps = self.lamp_statuses(now);
+        Status { rig: self.setup.rig.clone(), sensors, lamps, frames, troubles }
     }
 
     pub(super) fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {
@@ -353,6 +371,7 @@ impl Service {
                 .due
                 .filter(|_| view.state == FrameState::Exposing)
                 .map(|at| at.seconds_since(now).max(0.0)),
+            lamp: self.above(id).map(|above| above.state_word().to_owned()),
             waiting: view.waiting,
             next_band: view.next_band.map(|(band, _)| band),
             next_band_j_m2: view.next_band.map(|(_, dose)| dose.j_m2()),
@@ -389,4 +408,11 @@ impl Service {
             }
         }
     }
+}
+
+/// The UV index behind a reading; none of a part that does not know it.
+fn uv_index(conversion: &serde_json::Value, reading: f64) -> Option<f64> {
+    conversion.get("counts_per_uvi")?;
+    // Without a factor to W/m² the part's own unit is the index.
+    Some(reading / conversion["w_m2_per_uvi"].as_f64().unwrap_or(1.0))
 }

@@ -32,6 +32,7 @@ fn setup(folder: &TempDir) -> Setup {
         zone: TimeZone::UTC,
         site: None,
         lamps: vec!["box".into()],
+        switched: Vec::new(),
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
@@ -64,6 +65,7 @@ impl Bench {
         let hands = Hands {
             buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
+            relays: Vec::new(),
             link: None,
             hook: None,
             voice: Box::new(move |signal| voice.send(signal.clone()).unwrap()),

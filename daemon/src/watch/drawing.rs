@@ -143,6 +143,9 @@ fn head(view: &View, width: usize) -> Vec<Line<'static>> {
         let text = format!("  its last hour, up to {}", Irradiance::from_w_m2(most));
         lines.push(Line::from(text));
     }
+    for lamp in &view.status.lamps {
+        lines.extend(wrapped(&lamp.line(), width).into_iter().map(Line::from));
+    }
     lines
 }
 

@@ -29,6 +29,7 @@ fn frame(name: &str, state: FrameState) -> FrameStatus {
         due_high: Some("2026-07-14T10:25:00+02:00".into()),
         too_slow: false,
         remaining_s: Some(166.9),
+        lamp: None,
         waiting: false,
         next_band: None,
         next_band_j_m2: None,
@@ -41,12 +42,14 @@ fn view() -> View {
     let sky = SensorStatus {
         name: "sky".into(),
         irradiance_w_m2: Some(41.2),
+        uv_index: None,
         age_s: Some(0.4),
         flags: Vec::new(),
         problem: None,
     };
     let mut view = View::new(Status {
         rig: "yard".into(),
+        lamps: Vec::new(),
         sensors: vec![sky],
         frames: vec![frame("oak", FrameState::Exposing), due, empty],
         troubles: Vec::new(),

@@ -6,12 +6,14 @@
 //!                 ^---------------------'  (a due print may be covered too)
 //! ```
 
+mod lamp;
 mod plan;
 mod print;
 mod rig;
 
 use serde::{Deserialize, Serialize};
 
+pub use lamp::{Cut, Demand, Lamp, LampRules, LampState};
 pub use plan::{MOST_BANDS, Plan, PlanError};
 pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span};
 pub use rig::{FrameSetup, FrameView, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
@@ -104,6 +106,10 @@ pub enum Command {
     Retarget(TargetDose),
     /// Fixes the dose of this instant in the record, for a note.
     Note,
+    /// Fixes it because the lamp above was switched; no person does this.
+    LampOn,
+    /// The same with why, unless nobody wanted it any more.
+    LampOff(Option<Cut>),
 }
 
 /// Why something was refused; nothing has changed.
@@ -258,6 +264,14 @@ pub enum EventKind {
     },
     /// The exposure ended.
     BroughtIn,
+    /// The lamp above it went on.
+    LampOn,
+    /// The lamp above it went off.
+    LampOff {
+        /// Why, unless nobody wanted it any more.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        cut: Option<Cut>,
+    },
 }
 
 /// A call.

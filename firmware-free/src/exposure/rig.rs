@@ -354,6 +354,13 @@ impl Rig {
         })
     }
 
+    /// What a frame is doing, without the rest of its [`FrameView`].
+    #[must_use]
+    pub fn state(&self, frame: FrameId) -> Option<FrameState> {
+        let slot = self.frame(frame).ok()?;
+        Some(slot.print.as_ref().map_or(FrameState::Empty, Print::state))
+    }
+
     /// A sensor as it stands.
     #[must_use]
     pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {
@@ -576,12 +583,17 @@ impl Rig {
                 Ok(())
             }
             Command::Retarget(target) => self.retarget(now, id, target),
-            Command::Note => {
-                self.print_out(id)?;
-                self.record(now, id, EventKind::Noted, None);
-                Ok(())
-            }
+            Command::Note => self.fix(now, id, EventKind::Noted),
+            Command::LampOn => self.fix(now, id, EventKind::LampOn),
+            Command::LampOff(cut) => self.fix(now, id, EventKind::LampOff { cut }),
         }
+    }
+
+    /// Keeps the dose of this instant.
+    fn fix(&mut self, now: Mono, id: FrameId, kind: EventKind) -> Result<(), Refused> {
+        self.print_out(id)?;
+        self.record(now, id, kind, None);
+        Ok(())
     }
 
     fn begin(&mut self, now: Mono, id: FrameId, print: Print, covered: bool) -> Result<(), Refused> {

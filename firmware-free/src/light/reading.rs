@@ -85,13 +85,16 @@ impl Flags {
     pub const UNCALIBRATED: Self = Self(1 << 3);
     /// The low bits never move: the part resolves less than its label says.
     pub const COARSE: Self = Self(1 << 4);
+    /// A lamp was switched here: the light of the reading before or after, at the instant of the switch.
+    pub const SWITCHED: Self = Self(1 << 5);
 
-    const NAMED: [(Self, &'static str); 5] = [
+    const NAMED: [(Self, &'static str); 6] = [
         (Self::SATURATED, "saturated"),
         (Self::RANGE_CHANGED, "range-changed"),
         (Self::CLAMPED, "clamped"),
         (Self::UNCALIBRATED, "uncalibrated"),
         (Self::COARSE, "coarse"),
+        (Self::SWITCHED, "switched"),
     ];
 
     /// Both sets together.

@@ -50,7 +50,27 @@ pub enum UvLevel {
     Extreme,
 }
 
+impl UvLevel {
+    /// The word of the WHO.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Low => "low",
+            Self::Moderate => "moderate",
+            Self::High => "high",
+            Self::VeryHigh => "very high",
+            Self::Extreme => "extreme",
+        }
+    }
+}
+
 impl UvIndex {
+    /// An index that a sensor tells, zero or above.
+    #[must_use]
+    pub const fn new(value: f64) -> Self {
+        Self(value)
+    }
+
     /// The number, not rounded.
     #[must_use]
     pub const fn value(self) -> f64 {
@@ -117,7 +137,7 @@ mod tests {
             (10.4, UvLevel::VeryHigh),
             (11.0, UvLevel::Extreme),
         ] {
-            assert_eq!(UvIndex(value).level(), level, "{value}");
+            assert_eq!(UvIndex::new(value).level(), level, "{value}");
         }
     }
 }

@@ -1,7 +1,7 @@
 //! `frameside sensor`: for the person with the screwdriver.
 
 mod calibrate;
-mod probe;
+pub(super) mod probe;
 mod read;
 mod scan;
 
@@ -64,7 +64,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 }
 
 /// The sensor of a name, or the only one there is.
-fn chosen<'a>(config: &'a Config, name: Option<&str>) -> Result<&'a Sensor, Failure> {
+pub(super) fn chosen<'a>(config: &'a Config, name: Option<&str>) -> Result<&'a Sensor, Failure> {
     let names: Vec<String> = config.sensors.iter().map(|sensor| sensor.name.to_string()).collect();
     match (name, &config.sensors[..]) {
         (None, [only]) => Ok(only),

@@ -5,14 +5,14 @@ use std::time::{Duration, Instant};
 use frameside_core::chips::SensorEvent;
 use frameside_core::light::Reading;
 
-use super::Failure;
 use crate::assemble;
+use crate::cli::Failure;
 use crate::clock::Clock;
 use crate::config::{Config, Sensor, SensorKind};
 use crate::devices::feed::Feed;
 
 /// One sensor, in one range or in whatever it chooses.
-pub(super) struct Probe {
+pub(in crate::cli) struct Probe {
     name: String,
     feed: Box<dyn Feed>,
     clock: Clock,
@@ -21,11 +21,11 @@ pub(super) struct Probe {
 }
 
 /// The shortest period of a config.
-pub(super) const FASTEST: Duration = Duration::from_millis(100);
+pub(in crate::cli) const FASTEST: Duration = Duration::from_millis(100);
 
 impl Probe {
     /// A sensor read every `period`, locked to a range if one is given.
-    pub(super) fn open(
+    pub(in crate::cli) fn open(
         config: &Config,
         sensor: &Sensor,
         range: Option<u8>,
@@ -40,15 +40,15 @@ impl Probe {
         let mut config = config.clone();
         config.sensors = vec![alone];
         let clock = Clock::new(1.0);
-        let mut feeds =
-            assemble::feeds(&config, clock.now()).map_err(|error| Failure::Failed(error.to_string()))?;
+        let mut feeds = assemble::feeds(&config, &assemble::Lamps::new(), clock.now())
+            .map_err(|error| Failure::Failed(error.to_string()))?;
         let feed = feeds.pop().ok_or_else(|| Failure::Failed(format!("{} cannot be read", sensor.name)))?;
         let patience = Duration::from_secs(5).max(3 * period);
         Ok(Self { name: sensor.name.to_string(), feed, clock, patience })
     }
 
     /// The next reading.
-    pub(super) fn next(&mut self) -> Result<Reading, Failure> {
+    pub(in crate::cli) fn next(&mut self) -> Result<Reading, Failure> {
         let end = Instant::now() + self.patience;
         let mut fault = None;
         loop {
@@ -71,7 +71,7 @@ impl Probe {
     }
 
     /// The next so many readings.
-    pub(super) fn readings(&mut self, count: usize) -> Result<Vec<Reading>, Failure> {
+    pub(in crate::cli) fn readings(&mut self, count: usize) -> Result<Vec<Reading>, Failure> {
         (0..count).map(|_| self.next()).collect()
     }
 }

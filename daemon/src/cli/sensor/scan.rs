@@ -73,8 +73,15 @@ fn of_config(context: &Context) -> Result<Vec<Scanned>, Failure> {
                 real_ones.push((*bus, *address, sensor.name.to_string()));
             }
             SensorKind::Emulated { address, chip, light } => {
-                let mut bus = assemble::emulated_bus(sensor, *address, chip, light, Mono::default())
-                    .map_err(|error| Failure::Failed(error.to_string()))?;
+                let mut bus = assemble::emulated_bus(
+                    sensor,
+                    *address,
+                    chip,
+                    light,
+                    &assemble::Lamps::new(),
+                    Mono::default(),
+                )
+                .map_err(|error| Failure::Failed(error.to_string()))?;
                 // The only chip there is, at all of its addresses.
                 let name = sensor.name.to_string();
                 let found = scan(&mut bus).into_iter();

@@ -201,7 +201,9 @@ impl World {
                     EventKind::Hushed
                     | EventKind::Noted
                     | EventKind::Retargeted { .. }
-                    | EventKind::Outage { .. } => continue,
+                    | EventKind::Outage { .. }
+                    | EventKind::LampOn
+                    | EventKind::LampOff { .. } => continue,
                 };
                 expected.insert(format!("{name}-{kind}-{}", event.at_ns));
             }

@@ -519,6 +519,7 @@ impl World {
         });
         let hands = Hands {
             buzzer: Buzzer::open(BuzzerKind::None, &mut MemoryPins::default()).unwrap(),
+            relays: Vec::new(),
             lights: Vec::new(),
             link: Some(link),
             hook: None,
@@ -605,6 +606,7 @@ fn setup(folder: &TempDir) -> Setup {
         zone: TimeZone::UTC,
         site: None,
         lamps: Vec::new(),
+        switched: Vec::new(),
         discovery: crate::config::Discovery::Off,
         discovery_prefix: String::new(),
         rules: Rules::default(),

@@ -1,0 +1,366 @@
+//! A lamp box with a relay: the binary, unchanged, at the pins of a fake Pi, under a lamp
+//! that burns while its pin is high. However the daemon ends, the lamp goes off.
+
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use frameside_core::chips::emulated::{EmulatedAs7331, EmulatedBus, Trouble};
+use frameside_core::quantity::Irradiance;
+use frameside_tests::{Chance, Daemon, FakePi, Site, wait_for};
+use serde_json::Value;
+
+use crate::yard::{SOON, frame, json_of, number, ok, wait_for_frame};
+
+const AS7331: u8 = 0x74;
+const RELAY: u8 = 25;
+const BUTTON: u8 = 23;
+const LAMP_W_M2: f64 = 40.0;
+
+/// A box whose lamp burns while its pin is at the level that closes the relay, with two
+/// frames in it.
+struct LampBox {
+    pi: FakePi,
+    site: Site,
+    active_high: bool,
+    /// Whether the tube is whole.
+    is_whole: Arc<AtomicBool>,
+}
+
+impl LampBox {
+    fn new(keys: &str) -> Self {
+        let pi = FakePi::new(EmulatedBus::default());
+        let (levels, active_high) = (pi.levels(), !keys.contains("low"));
+        let is_whole = Arc::new(AtomicBool::new(true));
+        let burns = Arc::clone(&is_whole);
+        let light = move |at| {
+            let is_on = levels.was_high(RELAY, at) == active_high && !levels.changes(RELAY).is_empty();
+            Irradiance::from_w_m2(if is_on && burns.load(Ordering::Relaxed) { LAMP_W_M2 } else { 0.0 })
+        };
+        pi.rewire(|bus| bus.attach(AS7331, EmulatedAs7331::new(Box::new(light))));
+        let site = Site::new(&format!(
+            "[rig]\nname = \"shed\"\ntimezone = \"UTC\"\n\
+             [[sensor]]\nname = \"bed\"\nchip = \"as7331\"\nperiod = \"500ms\"\n\
+             [[frame]]\nname = \"oak\"\nsensor = \"bed\"\nbutton = {BUTTON}\n\
+             [[frame]]\nname = \"elm\"\nsensor = \"bed\"\n\
+             [[source]]\nname = \"box\"\nkind = \"lamp\"\nrelay = {RELAY}\nmin_off = \"1s\"\n{keys}"
+        ));
+        let site = site.with_environment(pi.environment());
+        Self { pi, site, active_high, is_whole }
+    }
+
+    fn is_on(&self) -> bool {
+        self.pi.is_driven(RELAY) && self.pi.is_high(RELAY) == self.active_high
+    }
+
+    #[track_caller]
+    fn is_left_off(&self) {
+        assert!(!self.is_on() && self.pi.is_driven(RELAY), "the relay is to be driven off and left so");
+    }
+
+    /// Starts the daemon and waits until it sees.
+    fn run(&self) -> Daemon {
+        let daemon = self.site.run();
+        wait_for("light", SOON, || self.status()["sensors"][0]["irradiance_w_m2"].as_f64());
+        daemon
+    }
+
+    fn status(&self) -> Value {
+        json_of(&self.site, &["status"])
+    }
+
+    fn lamp(&self) -> Value {
+        self.status()["lamps"][0].clone()
+    }
+
+    #[track_caller]
+    fn wait_for_lamp(&self, on: bool) {
+        wait_for(if on { "the lamp" } else { "the dark" }, SOON, || (self.is_on() == on).then_some(()));
+    }
+
+    /// Begins a print under the lamp; gives its name.
+    #[track_caller]
+    fn expose(&self, frame: &str, target: &str) -> String {
+        let printed = ok(&self.site.frameside(["expose", frame, "--target", target, "--source", "box"]));
+        printed.lines().next().unwrap().to_owned()
+    }
+
+    /// A print far from its dose, under a lamp that is seen to burn.
+    #[track_caller]
+    fn burn(&self) -> String {
+        let print = self.expose("oak", "900kJ/m2");
+        self.wait_for_lamp(true);
+        wait_for_frame(&self.site, "oak", "light on oak", |oak| number(oak, "dose_j_m2") > 1.0);
+        print
+    }
+
+    #[track_caller]
+    fn at(&self, verb: &str, frame: &str) -> String {
+        ok(&self.site.frameside([verb, frame]))
+    }
+
+    #[track_caller]
+    fn wait_for_cut(&self, cut: &str) {
+        wait_for(&format!("the lamp to be cut: {cut}"), SOON, || {
+            Some(self.lamp()).filter(|lamp| lamp["state"] == "cut" && lamp["cut"] == cut)
+        });
+        self.wait_for_lamp(false);
+        self.is_left_off();
+    }
+
+    fn wait_for_sensor(&self) {
+        wait_for("the sensor to be back", SOON, || {
+            self.status()["sensors"][0]["problem"].is_null().then_some(())
+        });
+    }
+
+    /// A person uncovers the frame, and the lamp goes on.
+    #[track_caller]
+    fn goes_on_when_asked(&self) {
+        self.at("uncover", "oak");
+        self.wait_for_lamp(true);
+    }
+}
+
+fn signal(name: &str, pid: u32) {
+    // The shell's own kill: a bare Debian has no other.
+    let sent = Command::new("sh").args(["-c", &format!("kill -{name} {pid}")]).status().unwrap();
+    assert!(sent.success());
+}
+
+/// The guards of a daemon.
+fn guards(daemon: &Daemon) -> Vec<u32> {
+    let path = format!("/proc/{0}/task/{0}/children", daemon.pid());
+    std::fs::read_to_string(path).unwrap().split_whitespace().map(|pid| pid.parse().unwrap()).collect()
+}
+
+fn kinds(print: &Value) -> Vec<&str> {
+    print["events"].as_array().unwrap().iter().map(|event| event["kind"].as_str().unwrap()).collect()
+}
+
+#[test]
+fn a_print_ends_at_its_dose_and_gets_no_more() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.is_left_off();
+    let print = lamp.expose("oak", "100J/m2");
+    lamp.wait_for_lamp(true);
+    wait_for_frame(&lamp.site, "oak", "oak to be due", |oak| oak["state"] == "due");
+    lamp.wait_for_lamp(false);
+    // Nothing is lost by coming late.
+    std::thread::sleep(Duration::from_secs(2));
+    lamp.at("bring-in", "oak");
+    // A stop writes down what the last reading has settled.
+    assert!(daemon.terminate().success());
+    let shown = json_of(&lamp.site, &["show", &print]);
+    assert_eq!(kinds(&shown), ["begun", "lamp-on", "nearly", "due", "lamp-off", "brought-in"]);
+    let changes = lamp.pi.levels().changes(RELAY);
+    let ends: Vec<f64> = changes.iter().rev().take(2).map(|change| change.0.seconds()).collect();
+    let fell = LAMP_W_M2 * (ends[0] - ends[1]);
+    // The pin is looked at each millisecond; the chip is within 0.1 %.
+    for (field, is) in [("dose_at_due_j_m2", 100.0), ("dose_j_m2", fell)] {
+        assert!((number(&shown, field) - is).abs() < 2.0, "{field} is to be {is}: {shown}");
+    }
+    let late = number(&shown, "dose_j_m2") - number(&shown, "dose_at_due_j_m2");
+    assert!((-0.1..2.0).contains(&late), "{late} J/m² after the call");
+}
+
+#[test]
+fn a_cover_and_a_bring_in_switch_it_off_and_it_keeps_its_time_off() {
+    let lamp = LampBox::new("");
+    let _daemon = lamp.run();
+    lamp.burn();
+    lamp.at("cover", "oak");
+    lamp.wait_for_lamp(false);
+    assert_eq!(lamp.lamp()["state"], "off");
+    lamp.goes_on_when_asked();
+    lamp.at("bring-in", "oak");
+    lamp.wait_for_lamp(false);
+    lamp.is_left_off();
+    let changes = lamp.pi.levels().changes(RELAY);
+    for pair in changes.windows(2).filter(|pair| pair[1].1) {
+        let off_s = pair[1].0.seconds_since(pair[0].0);
+        assert!(off_s > 0.98, "on again after {off_s} s");
+    }
+}
+
+#[test]
+fn the_lamp_burns_for_the_last_of_its_frames_and_the_first_is_told_so() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.expose("elm", "400J/m2");
+    lamp.expose("oak", "60J/m2");
+    wait_for_frame(&lamp.site, "oak", "oak to be due", |oak| oak["state"] == "due");
+    assert!(lamp.is_on());
+    wait_for("the call", SOON, || {
+        daemon.stderr().contains("and lamp box stays on for elm. Cover it or bring it in now.").then_some(())
+    });
+    lamp.at("cover", "oak");
+    assert!(lamp.is_on());
+    wait_for_frame(&lamp.site, "elm", "elm to be due", |elm| elm["state"] == "due");
+    lamp.wait_for_lamp(false);
+    assert!(
+        daemon.stderr().contains("elm is due at 0.40 kJ/m², and lamp box is off."),
+        "{}",
+        daemon.stderr()
+    );
+}
+
+#[test]
+fn a_lost_sensor_cuts_it_until_somebody_comes() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    let print = lamp.burn();
+    lamp.pi.strike(AS7331, Trouble::NoAcknowledge { times: u32::MAX });
+    lamp.wait_for_cut("sensor-lost");
+    let said = "so lamp box is off";
+    wait_for("the call", SOON, || daemon.stderr().contains(said).then_some(()));
+    lamp.pi.strike(AS7331, Trouble::NoAcknowledge { times: 0 });
+    lamp.wait_for_sensor();
+    std::thread::sleep(Duration::from_secs(2));
+    lamp.is_left_off();
+    lamp.goes_on_when_asked();
+    let shown = json_of(&lamp.site, &["show", &print]);
+    assert!(kinds(&shown).ends_with(&["lamp-off", "lamp-on"]), "{shown}");
+    assert_eq!(shown["events"].as_array().unwrap().iter().filter(|e| e["cut"] == "sensor-lost").count(), 1);
+}
+
+#[test]
+fn a_light_that_goes_out_and_the_longest_time_on_cut_it() {
+    let lamp = LampBox::new("max_on = \"12s\"\n");
+    let daemon = lamp.run();
+    lamp.burn();
+    // The tube fails: the chip sees nothing, and is well.
+    lamp.is_whole.store(false, Ordering::Relaxed);
+    lamp.wait_for_cut("went-out");
+    assert!(daemon.stderr().contains("Look at the lamp and at the sensor."), "{}", daemon.stderr());
+    lamp.is_whole.store(true, Ordering::Relaxed);
+    lamp.goes_on_when_asked();
+    lamp.wait_for_cut("too-long");
+    assert!(daemon.stderr().contains("it was on for 12 s, as long as max_on lets it"), "{}", daemon.stderr());
+    let frame = frame(&lamp.site, "oak");
+    assert_eq!((&frame["state"], &frame["lamp"]), (&"exposing".into(), &"cut".into()));
+}
+
+#[test]
+fn a_stop_switches_it_off_and_a_start_does_not_switch_it_on() {
+    for keys in ["", "relay_active = \"low\"\n"] {
+        let lamp = LampBox::new(keys);
+        let daemon = lamp.run();
+        lamp.burn();
+        assert!(daemon.terminate().success());
+        lamp.is_left_off();
+        let prints = json_of(&lamp.site, &["prints"]);
+        let shown = json_of(&lamp.site, &["show", prints[0]["print"].as_str().unwrap()]);
+        let dose = number(shown["events"].as_array().unwrap().last().unwrap(), "dose_j_m2");
+        let daemon = lamp.run();
+        lamp.wait_for_cut("restarted");
+        std::thread::sleep(Duration::from_secs(3));
+        lamp.is_left_off();
+        assert!(
+            daemon.stderr().contains("Lamp box is off: Frameside was started anew."),
+            "{}",
+            daemon.stderr()
+        );
+        // In the meantime the lamp was off, and so nothing fell.
+        let now = number(&frame(&lamp.site, "oak"), "dose_j_m2");
+        assert!((now - dose).abs() < 0.5 * LAMP_W_M2, "{dose} J/m² before the stop, {now} after it");
+        // Whoever presses the button of the frame is there.
+        assert!(lamp.pi.press(BUTTON));
+        lamp.wait_for_lamp(true);
+        assert!(lamp.pi.press(BUTTON));
+        wait_for_frame(&lamp.site, "oak", "a cover on oak", |oak| oak["state"] == "covered");
+        lamp.wait_for_lamp(false);
+    }
+}
+
+/// 20 kills in an ordinary run, `FRAMESIDE_KILLS` for another number.
+#[test]
+fn however_the_daemon_is_killed_its_lamp_goes_off() {
+    let kills = std::env::var("FRAMESIDE_KILLS").map_or(20, |kills| kills.parse().unwrap());
+    let lamp = LampBox::new("");
+    let (mut chance, mut longest) = (Chance::new(25), Duration::ZERO);
+    for kill in 0..kills {
+        let daemon = lamp.run();
+        if kill == 0 {
+            lamp.burn();
+        } else {
+            lamp.at("uncover", "oak");
+        }
+        // Before it is on, as it goes on, while it burns.
+        std::thread::sleep(Duration::from_micros(chance.below(2_500_000)));
+        let killed = Instant::now();
+        daemon.kill9();
+        lamp.wait_for_lamp(false);
+        longest = longest.max(killed.elapsed());
+        std::thread::sleep(Duration::from_millis(20));
+        lamp.is_left_off();
+    }
+    let ons = lamp.pi.levels().changes(RELAY).iter().filter(|change| change.1).count();
+    assert!(2 * ons >= kills, "it burned {ons} times only");
+    println!("{kills} kills, {ons} with the lamp on: off within {longest:?}");
+}
+
+#[test]
+fn a_daemon_that_stands_still_loses_its_lamp() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.burn();
+    let stopped = Instant::now();
+    signal("STOP", daemon.pid());
+    lamp.wait_for_lamp(false);
+    println!("off {:?} after SIGSTOP", stopped.elapsed());
+    signal("CONT", daemon.pid());
+    // It finds its sensor silent or its relay let go, whichever it looks at first.
+    wait_for("the lamp to be cut", SOON, || Some(lamp.lamp()).filter(|lamp| lamp["state"] == "cut"));
+    lamp.is_left_off();
+    lamp.wait_for_sensor();
+    lamp.goes_on_when_asked();
+}
+
+#[test]
+fn a_guard_that_is_killed_or_stands_still_is_replaced_and_the_lamp_is_off() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    for how in ["KILL", "STOP", "TERM"] {
+        lamp.site.frameside(["bring-in", "oak"]);
+        lamp.burn();
+        let [guard] = guards(&daemon)[..] else { panic!("not one guard: {:?}", guards(&daemon)) };
+        signal(how, guard);
+        lamp.wait_for_cut("no-relay");
+        assert_ne!(guards(&daemon), [guard]);
+        lamp.goes_on_when_asked();
+    }
+}
+
+/// When all of the service's processes are killed at once, what its unit runs afterwards
+/// is left.
+#[test]
+fn after_a_kill_of_everything_the_pins_are_driven_off_by_the_unit() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.burn();
+    let pids: Vec<String> =
+        guards(&daemon).into_iter().chain([daemon.pid()]).map(|pid| pid.to_string()).collect();
+    let sent = Command::new("sh").args(["-c", &format!("kill -KILL {}", pids.join(" "))]).status().unwrap();
+    assert!(sent.success());
+    std::thread::sleep(Duration::from_millis(200));
+    assert!(lamp.is_on(), "without anybody left the pin stays as it was");
+    assert_eq!(ok(&lamp.site.frameside(["pins-off"])), format!("off: {RELAY}\n"));
+    lamp.wait_for_lamp(false);
+    lamp.is_left_off();
+}
+
+#[test]
+fn a_check_drives_the_relay_off_and_tells_the_cautions() {
+    let lamp = LampBox::new("");
+    let said = ok(&lamp.site.frameside(["check", "--rig"]));
+    assert!(said.contains("relay on pin 25: off; no lamp is switched on by a check"), "{said}");
+    assert!(said.contains("software is never the only cut-off"), "{said}");
+    lamp.wait_for_lamp(false);
+    lamp.is_left_off();
+    assert!(!lamp.pi.was_switched_on(RELAY));
+    let listed = json_of(&lamp.site, &["source", "list"]);
+    assert_eq!(listed["sources"][1]["relay"]["pin"], RELAY);
+}
