@@ -15,7 +15,7 @@ use std::time::Instant;
 use frameside_core::exposure::{
     Command, FrameSetup, Input, Output, Plan, PrintId, Rig, Rules, SensorId, SensorSetup,
 };
-use frameside_core::light::Reading;
+use frameside_core::light::{Reading, Response};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 
 /// So few that a chunk seldom holds a switch to another process.
@@ -38,7 +38,13 @@ impl Exposing {
             let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).expect("the sensor was added");
             let target = Dose::from_j_m2(98e6 + f64::from(n));
             let plan = Plan::dose(TargetDose::new(target).expect("the target is under the limit"));
-            let begin = Command::Begin { print: PrintId::from("p"), plan, covered: false, factor: 1.0 };
+            let begin = Command::Begin {
+                print: PrintId::from("p"),
+                plan,
+                covered: false,
+                factor: 1.0,
+                response: Response::PLAIN,
+            };
             rig.handle(start, Input::Command(frame, begin)).expect("the frame is free");
         }
         Self { rig, sensor, second: 0 }

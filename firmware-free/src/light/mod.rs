@@ -4,7 +4,9 @@ mod calibration;
 mod integral;
 mod reading;
 pub mod recorded;
+mod response;
 
 pub use calibration::{Calibration, CalibrationError, Sample};
 pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PERIODS, LeftOff};
 pub use reading::{Flags, Reading, Seen};
+pub use response::{Response, ResponseError};
