@@ -106,7 +106,7 @@ fn expose(model: Model, ranging: Ranging, hour: &Hour, trouble: &[(f64, Trouble)
         match output {
             Output::Gap { .. } => outcome.gaps += 1,
             Output::Event(Event { kind: EventKind::BroughtIn, seq, counted, .. }) => {
-                last = Some((seq, counted.dose))
+                last = Some((seq, counted.dose));
             }
             Output::Settled { seq, counted, .. } if last.is_some_and(|(s, _)| s == seq) => {
                 last = Some((seq, counted.dose));

@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use frameside_core::exposure::{EventKind, FrameState};
+use frameside_core::light::Response;
+use frameside_core::quantity::Irradiance;
 
 use super::expected::{Act, Expected};
 use super::record::{File, Kept};
@@ -14,11 +16,16 @@ use crate::ledger::Record;
 const ROUNDING_J_M2: f64 = 0.1;
 /// A call between two readings relies on the light of the last one, for at most
 /// one and a half periods.
-const FORESEEN_J_M2: f64 = 1.5 * BRIGHTEST * (PERIOD / 1_000_000_000) as f64;
-
+const FORESEEN_PERIODS: f64 = 1.5;
 /// A cover may go on, and a frame come in, before readings that wait for up to
 /// four periods have told that the dose was reached.
-const WAITING_J_M2: f64 = FORESEEN_J_M2 + 4.0 * BRIGHTEST * (PERIOD / 1_000_000_000) as f64;
+const WAITING_PERIODS: f64 = FORESEEN_PERIODS + 4.0;
+
+/// The most that so many periods can count as, in J/m².
+fn most(periods: f64, response: &Response) -> f64 {
+    let rate = response.rate(Irradiance::from_w_m2(BRIGHTEST)).w_m2();
+    periods * rate * (PERIOD / 1_000_000_000) as f64
+}
 
 /// Whether the machine makes it by itself.
 fn is_call(kind: EventKind) -> bool {
@@ -98,34 +105,41 @@ impl World {
         let events = file.events();
         for (name, events) in &events {
             let plan = file.plan(name);
+            let Expected { response, .. } = self.known.prints[name];
+            let reference = (!response.is_plain()).then(|| response.reference().w_m2());
+            assert_eq!(file.counts_by(name), (response.exponent(), reference), "{name}");
             self.check_doses(name, events);
             self.check_labels(name, events);
-            self.check_calls(name, events, &plan);
+            self.check_calls(name, events, &plan, &response);
         }
         self.check_signals(&events);
         self.check_light(&path);
     }
 
-    /// The dose that really fell lies within the bounds.
+    /// What really fell lies within the bounds, as it counts and as a plain dose.
     fn check_doses(&self, name: &str, events: &[Kept]) {
         let print = &self.known.prints[name];
         let (_, sensor, glass) = FRAMES[print.frame];
         let spans = print.spans();
         for event in events {
-            let [low, best, high] = event.dose;
-            assert!(low <= best && best <= high, "{name}: {event:?}");
+            for [low, best, high] in [event.dose, event.plain] {
+                assert!(low <= best && best <= high, "{name}: {event:?}");
+            }
             assert!(event.settled, "{name}: {event:?} is not settled at the end of the day");
             if self.exempt.contains(name) {
                 continue;
             }
             let at = self.at_ns(event);
-            let of_span = |&(from, to): &(i64, Option<i64>)| {
-                let to = to.map_or(at, |to| to.min(at));
-                if from < to { self.skies[sensor].dose(from, to) } else { 0.0 }
-            };
-            let fell = spans.iter().map(of_span).sum::<f64>() * glass;
+            let ends = |&(from, to): &(i64, Option<i64>)| (from, to.map_or(at, |to| to.min(at)));
+            let spans: Vec<_> = spans.iter().map(ends).filter(|(from, to)| from < to).collect();
+            let sky = &self.skies[sensor];
+            let plain = spans.iter().map(|&(from, to)| sky.dose(from, to)).sum::<f64>() * glass;
+            let counts = |&(from, to): &(i64, i64)| sky.counted(from, to, glass, &print.response);
             let off = ROUNDING_J_M2 * (1.0 + self.boots.len() as f64);
-            assert!(low - off <= fell && fell <= high + off, "{name}: {fell} J/m² fell, kept {event:?}");
+            for (fell, [low, _, high]) in [(plain, event.plain), (spans.iter().map(counts).sum(), event.dose)]
+            {
+                assert!(low - off <= fell && fell <= high + off, "{name}: {fell} J/m² fell, kept {event:?}");
+            }
         }
     }
 
@@ -141,7 +155,7 @@ impl World {
     }
 
     /// `due` comes once per target, not before its dose, and not never.
-    fn check_calls(&self, name: &str, events: &[Kept], plan: &[f64]) {
+    fn check_calls(&self, name: &str, events: &[Kept], plan: &[f64], response: &Response) {
         let mut target = *plan.last().unwrap();
         let mut is_due = false;
         let mut is_uncovered = false;
@@ -154,13 +168,13 @@ impl World {
                 EventKind::Due => {
                     assert!(!is_due, "{name} is called twice: {events:?}");
                     assert!(
-                        high > target - FORESEEN_J_M2,
+                        high > target - most(FORESEEN_PERIODS, response),
                         "{name} is called before {target} J/m²: {event:?}"
                     );
                     is_due = true;
                 }
                 EventKind::Covered | EventKind::BroughtIn if is_uncovered => {
-                    let missed = low > target + WAITING_J_M2 && !is_due;
+                    let missed = low > target + most(WAITING_PERIODS, response) && !is_due;
                     assert!(!missed, "{name} passed {target} J/m² and was not called: {events:?}");
                     is_uncovered = false;
                 }
