@@ -29,7 +29,9 @@ pub struct Listed {
     pub synchronised: bool,
     /// Its target.
     pub target_j_m2: f64,
-    /// The exponent that its target and its doses are counted at; 1 for the plain dose.
+    /// The exponent that its target and its doses are counted at; 1 for the plain dose,
+    /// which is all that earlier rigs know.
+    #[serde(default = "plain")]
     pub exponent: f64,
     /// The irradiance at which such a dose is the plain dose, where the exponent is not 1.
     pub reference_w_m2: Option<f64>,
@@ -55,6 +57,10 @@ pub struct Listed {
     pub source: String,
     /// The note it was begun with.
     pub note: Option<String>,
+}
+
+fn plain() -> f64 {
+    1.0
 }
 
 impl Listed {

@@ -302,6 +302,42 @@ fn densities_are_read_on_the_recipes_own_curve() {
 }
 
 #[test]
+fn a_wedge_of_a_recipe_with_an_exponent_is_read_by_the_effect_of_its_densities() {
+    let (site, print) = with_a_print("2kJ/m2");
+    let wedge = site.path("citrate.csv");
+    write_wedge(&wedge);
+    let wedge = ["wedge", wedge.to_str().unwrap(), "--dose", "30kJ/m2"];
+    let plain = json_of(&site, &wedge);
+    let (code, said) = refused(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.8"]));
+    assert!(code == 1 && said.starts_with("--exponent needs the light in which a dose stays"), "{said}");
+    let change = ["recipe", "change", "citrate", "--exponent", "0.8", "--reference", "30W/m2"];
+    ok(&site.frameside(change));
+    let keep: Vec<&str> = wedge.iter().chain(&["--recipe", "citrate"]).copied().collect();
+    json_of(&site, &keep);
+    // Densities of a print take 0.8 of the log H they take of a plain dose, whose value is scipy's.
+    let judge = ["judge", name(&print), "--density", "0.55", "--want", "0.40", "--dry", "--oxidised"];
+    let judged = json_of(&site, &judge);
+    assert!((number(&judged, "off_stops") + 0.8 * 0.559_896_8).abs() < 1e-6, "{judged}");
+    ok(&site.frameside(["recipe", "change", "citrate", "--negative-base", "0.2"]));
+    let told = json_of(&site, &keep);
+    // By hand: behind a density D light has 10^-0.8 D of its effect.
+    let full = 30_000.0 * (number(&plain, "full_dose_j_m2") / 30_000.0).powf(0.8);
+    assert!((number(&told, "full_dose_j_m2") / full - 1.0).abs() < 1e-9, "{told}");
+    // What a negative must span is density still.
+    assert!((number(&told, "log_range") - number(&plain, "log_range")).abs() < 1e-12, "{told}");
+    let through_base = full * 10f64.powf(0.8 * 0.2);
+    assert_stops(2000.0 * number(&told, "target_shift_stops").exp2(), through_base, 0.0);
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert!((number(&advice, "target_j_m2") / through_base - 1.0).abs() < 1e-9, "{advice}");
+    // At another exponent it cannot be told what the wedge had.
+    ok(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.9"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let left_out =
+        "wedge citrate was kept before doses were counted at exponent 0.90, and its light is not known";
+    assert_eq!(advice["left_out"][0], left_out, "{advice}");
+}
+
+#[test]
 fn a_changed_recipe_begins_anew_and_says_so() {
     let (site, print) = with_a_print("2kJ/m2");
     ok(&site.frameside(["judge", name(&print), "--good", "--dry", "--oxidised"]));

@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
+use frameside_core::light::Response;
 use frameside_core::quantity::TargetDose;
-use frameside_core::sensitometry::{CharacteristicCurve, Density, Tone, WedgeStep, tone_table};
+use frameside_core::sensitometry::{CharacteristicCurve, Density, Tone, WedgeError, WedgeStep, tone_table};
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
@@ -12,7 +13,7 @@ use super::table::Table;
 use super::{Context, Failure, now_ms, out, out_json, wedge_scan};
 use crate::advice::SUN;
 use crate::charts;
-use crate::ledger::{RecipeVersion, WedgeRow, one_line};
+use crate::ledger::{Facts, RecipeVersion, WedgeRow, effects, one_line};
 
 /// The characteristic curve of a step wedge printed on your coating: how light and how
 /// dark it gets, what a negative must span, and the dose for full density.
@@ -143,7 +144,7 @@ fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<String, Failure> {
     let tones = tone_table(&wedge.curve, wedge.printed(), ROWS);
     if tones.is_empty() {
         let why = "prints nothing but paper white; give more dose with --target";
-        return Err(Failure::Failed(format!("{} {why}", wedge.at(wedge.printed()))));
+        return Err(Failure::Failed(format!("{} {why}", wedge.at(wedge.by_dose(wedge.printed())))));
     }
     let row = |tone: &Tone| {
         format!("{:.3},{:.4},{:.4}\n", tone.lightness.value(), tone.print.value(), tone.negative.value())
@@ -166,6 +167,7 @@ impl Args {
             range: self.range.or_else(|| facts?.negative_range),
             base: Density::new(facts.and_then(|facts| facts.negative_base).unwrap_or(0.0)),
             target: target.map(TargetDose::dose),
+            response: facts.map_or(Response::PLAIN, Facts::response),
         }
     }
 }
@@ -213,8 +215,13 @@ fn read(file: &Path, args: &Args, present: Present) -> Result<Wedge, Failure> {
     let table = Table::read(file, &["step", "wedge_density", "density", "lstar", "spread"])?;
     let steps = steps(&table, args.increment.map(|increment| (args.first, increment)))?;
     let dose = args.dose.map(TargetDose::dose);
-    let curve = CharacteristicCurve::new(dose.unwrap_or(UNKNOWN), &steps)
-        .map_err(|error| table.wrong_row(error.step(), &error.to_string()))?;
+    let wrong = |error: WedgeError| table.wrong_row(error.step(), &error.to_string());
+    let given = dose.unwrap_or(UNKNOWN);
+    // Without its dose there are places on the wedge only.
+    let response = if dose.is_some() { present.response } else { Response::PLAIN };
+    let present = Present { response, ..present };
+    let curve = CharacteristicCurve::new(given, &steps).map_err(wrong)?;
+    let effect = CharacteristicCurve::new(given, &effects(&steps, &present.response)).map_err(wrong)?;
     let name = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    Ok(Wedge { name, dose, steps, curve, present })
+    Ok(Wedge { name, dose, steps, curve, effect, present })
 }

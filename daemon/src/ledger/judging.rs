@@ -95,11 +95,15 @@ impl WedgeRow {
     /// # Errors
     /// [`WedgeError`] when its steps give none; then it was not kept by this program.
     pub fn curve(&self, response: &Response) -> Result<CharacteristicCurve, WedgeError> {
-        let effect = |density: Density| Density::new(response.exponent() * density.value());
-        let step = |step: &WedgeStep| WedgeStep { wedge: effect(step.wedge), print: step.print };
-        let steps: Vec<WedgeStep> = self.steps.iter().map(step).collect();
-        CharacteristicCurve::new(self.dose, &steps)
+        CharacteristicCurve::new(self.dose, &effects(&self.steps, response))
     }
+}
+
+/// The steps of a wedge with its densities as a response counts them.
+#[must_use]
+pub fn effects(steps: &[WedgeStep], response: &Response) -> Vec<WedgeStep> {
+    let effect = |density: Density| Density::new(response.exponent() * density.value());
+    steps.iter().map(|step| WedgeStep { wedge: effect(step.wedge), print: step.print }).collect()
 }
 
 impl Record {
