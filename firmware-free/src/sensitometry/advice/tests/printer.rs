@@ -258,8 +258,7 @@ fn converged_under_clouds(way: Way, is_known: bool) -> f64 {
 fn a_known_exponent_converges_under_clouds_where_plain_doses_do_not() {
     for way in [Way::WedgeAndDensity, Way::Density] {
         let (counted, plainly) = (converged_under_clouds(way, true), converged_under_clouds(way, false));
-        println!("{way:?} under clouds: {counted} counted at the exponent, {plainly} plainly");
-        assert!(counted >= 0.95, "{way:?}: {counted}");
+        assert!(counted >= 0.95, "{way:?}: {counted}, counted plainly {plainly}");
         assert!(plainly < 0.6, "{way:?}: {plainly}");
     }
 }
