@@ -64,7 +64,7 @@ fn keep(path: &Path, samples: u64) -> anyhow::Result<f64> {
         ledger.write(Entry::Light { sensor: "sky".into(), reading });
         if (second + 1) % COMMIT_EVERY_S == 0 {
             let knot = integral.knot().context("a reading was taken")?;
-            ledger.write(Entry::Knot { sensor: "sky".into(), knot });
+            ledger.write(Entry::Knot { sensor: "sky".into(), knot, responses: Vec::new() });
             ledger.commit(second);
             match told.blocking_recv() {
                 Some(LedgerEvent::Committed(token)) if token == second => {}

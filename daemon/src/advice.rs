@@ -1,5 +1,6 @@
 //! What the record advises: the next target of a recipe, from all that was judged.
 
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Stops, TargetDose};
 use frameside_core::sensitometry::{
     Advice, Answer, Band, CharacteristicCurve, Correction, Density, Evidence, LeastDose, StripError,
@@ -47,6 +48,14 @@ pub enum NoAdvice {
     /// A print to repeat had no light.
     #[error("print {0} had no light, so there is no dose to repeat")]
     NoLight(String),
+    /// A print to repeat counts otherwise, and its light is not known.
+    #[error("not all the light of print {print} is in the record, so its dose is not known {}; give --target", counted(.response))]
+    NotRecounted {
+        /// The print.
+        print: String,
+        /// What it is to be counted as.
+        response: Response,
+    },
     /// A print to repeat was made under another source.
     #[error(
         "nothing says what a dose under {a} is under {b}; keep a factor with 'frameside source factor {a} {b} --paired PRINT PRINT --keep', or give --target"
@@ -63,6 +72,24 @@ fn known(recipes: &[String]) -> String {
     if recipes.is_empty() { String::new() } else { format!("; the recipes are {}", recipes.join(", ")) }
 }
 
+/// How doses are counted, for people: the end of "a dose ...".
+#[must_use]
+pub fn counted(response: &Response) -> String {
+    format!("at exponent {:.2}", response.exponent())
+}
+
+/// The same as a sentence; `None` where there is nothing to say.
+#[must_use]
+pub fn how_counted(response: &Response) -> Option<String> {
+    let stronger = if response.exponent() < 1.0 { "less" } else { "more" };
+    let (how, reference) = (counted(response), response.reference());
+    (!response.is_plain()).then(|| {
+        format!(
+            "doses are counted {how}: light of {reference} counts as it is, stronger light for {stronger}"
+        )
+    })
+}
+
 /// The advice for a recipe under one source.
 #[derive(Debug)]
 pub struct RecipeAdvice {
@@ -70,6 +97,8 @@ pub struct RecipeAdvice {
     pub recipe: String,
     /// The source.
     pub source: String,
+    /// What the recipe answers to: all doses are counted so.
+    pub response: Response,
     /// The target set by hand, if there is one.
     pub set: Option<TargetDose>,
     /// What the evidence says together.
@@ -149,13 +178,19 @@ impl History {
         found.map(|known| known.recipe.facts.clone()).unwrap_or_default()
     }
 
-    /// The curve of the newest wedge made as a version was, under any source: its
-    /// shape is the same.
+    /// What the recipe answers to now.
     #[must_use]
-    pub fn curve(&self, version: Option<u32>) -> Option<CharacteristicCurve> {
+    pub fn response(&self) -> Response {
+        self.newest().facts.response()
+    }
+
+    /// The curve of the newest wedge made as a version was, under any source, with
+    /// exposures as a response counts them: its shape is the same.
+    #[must_use]
+    pub fn curve(&self, version: Option<u32>, response: &Response) -> Option<CharacteristicCurve> {
         let facts = self.facts(version);
         let is_alike = |wedge: &&WedgeRow| self.facts(wedge.version).differing_in_dose(&facts).is_empty();
-        self.wedges.iter().rev().filter(is_alike).find_map(|wedge| wedge.curve().ok())
+        self.wedges.iter().rev().filter(is_alike).find_map(|wedge| wedge.curve(response).ok())
     }
 }
 
@@ -174,13 +209,17 @@ pub fn for_recipe(
         let recipes = record.recipes()?.into_iter().map(|version| version.name).collect();
         return Err(NoAdvice::NoRecipe { name: recipe.escape_default().to_string(), recipes });
     }
+    let response = history.response();
     let mut gathered = Gathered::new(&history, now_ms);
     for wedge in history.wedges.iter().filter(|wedge| wedge.source == source) {
         gathered.wedge(wedge);
     }
     for print in record.judged(recipe)?.iter().filter(|print| print.source == source) {
         if let Some(judgement) = record.judgements(print)?.pop() {
-            gathered.print(print, &judgement);
+            match record.recounted(print, response)? {
+                Some(print) => gathered.print(&print, &judgement),
+                None => gathered.leave_out_unseen(&print.id),
+            }
         }
     }
     let Gathered { pieces, left_out, newest, .. } = gathered;
@@ -188,9 +227,26 @@ pub fn for_recipe(
     let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
     let advice =
         advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
-    let borders = record.border_tones(recipe, source)?;
+    let borders = borders(record, recipe, source, response)?;
     let (recipe, source) = (recipe.to_owned(), source.to_owned());
-    Ok(RecipeAdvice { recipe, source, set, advice, pieces, borders, left_out })
+    Ok(RecipeAdvice { recipe, source, response, set, advice, pieces, borders, left_out })
+}
+
+/// How bare borders looked, by rising dose as a response counts it.
+fn borders(
+    record: &Record,
+    recipe: &str,
+    source: &str,
+    response: Response,
+) -> Result<Vec<BorderTone>, LedgerError> {
+    let mut borders = Vec::new();
+    for border in record.border_tones(recipe, source)? {
+        let Some(print) = record.recounted(&record.find(&border.print)?, response)? else { continue };
+        let noted = print.events.iter().find(|event| event.seq == border.seq);
+        borders.extend(noted.map(|event| BorderTone { dose: event.dose.best, ..border.clone() }));
+    }
+    borders.sort_by(|a, b| a.dose.j_m2().total_cmp(&b.dose.j_m2()));
+    Ok(borders)
 }
 
 /// Evidence as it is found.
@@ -206,7 +262,8 @@ struct Gathered<'a> {
 
 impl<'a> Gathered<'a> {
     fn new(history: &'a History, now_ms: i64) -> Self {
-        let curve = history.curve(history.versions.last().map(|version| version.version));
+        let newest = history.versions.last().map(|version| version.version);
+        let curve = history.curve(newest, &history.response());
         Self { history, newest: history.newest(), curve, now_ms, pieces: Vec::new(), left_out: Vec::new() }
     }
 
@@ -220,17 +277,32 @@ impl<'a> Gathered<'a> {
         !changed.is_empty()
     }
 
+    fn leave_out_unseen(&mut self, name: &str) {
+        let how = counted(&self.history.response());
+        self.left_out
+            .push(format!("not all the light of {name} is in the record, so its dose is not known {how}"));
+    }
+
     fn age_days(&self, unix_ms: i64) -> f64 {
         ((self.now_ms - unix_ms) as f64 / DAY_MS).max(0.0)
     }
 
     fn wedge(&mut self, wedge: &WedgeRow) {
-        let Ok(curve) = wedge.curve() else { return };
+        let response = self.history.response();
+        let Ok(curve) = wedge.curve(&response) else { return };
         if self.leaves_out(&wedge.name, wedge.version) {
             return;
         }
-        let base = Density::new(self.newest.facts.negative_base.unwrap_or(0.0));
-        let least = curve.full_dose().through(base);
+        if self.history.facts(wedge.version).response() != response {
+            let how = counted(&response);
+            self.left_out.push(format!(
+                "wedge {} was kept before doses were counted {how}, and its light is not known",
+                wedge.name
+            ));
+            return;
+        }
+        let base = self.newest.facts.negative_base.unwrap_or(0.0);
+        let least = curve.full_dose().through(Density::new(response.exponent() * base));
         let evidence = Evidence::of_strip(&least, self.age_days(wedge.unix_ms), true);
         self.pieces.push(Piece::of_least("wedge", &wedge.name, &least, evidence));
     }
@@ -271,13 +343,34 @@ pub fn target(record: &Record, recipe: &str, source: &str, now_ms: i64) -> Resul
     for_recipe(record, recipe, source, now_ms)?.target().ok_or_else(none)
 }
 
-/// The curve of a print's recipe, as it was made.
+/// The curve of a print's recipe, as it was made, with exposures as the print counts
+/// them.
 ///
 /// # Errors
 /// [`LedgerError`] when the record cannot be read.
 pub fn curve_of(record: &Record, print: &PrintRow) -> Result<Option<CharacteristicCurve>, LedgerError> {
     let Some(recipe) = &print.recipe else { return Ok(None) };
-    Ok(History::of(record, recipe)?.curve(print.recipe_version))
+    Ok(History::of(record, recipe)?.curve(print.recipe_version, &print.response))
+}
+
+/// A print with its doses as its recipe counts them now; as it was counted, where not
+/// all of its light is in the record.
+///
+/// # Errors
+/// [`LedgerError`] when the record cannot be read.
+pub fn as_counted_now(record: &Record, print: PrintRow) -> Result<PrintRow, LedgerError> {
+    let Some(recipe) = &print.recipe else { return Ok(print) };
+    let response = response_of(record, recipe)?;
+    Ok(record.recounted(&print, response)?.unwrap_or(print))
+}
+
+/// What a recipe answers to now; plainly, if it is only text.
+///
+/// # Errors
+/// [`LedgerError`] when the record cannot be read.
+pub fn response_of(record: &Record, recipe: &str) -> Result<Response, LedgerError> {
+    let newest = record.recipe(recipe)?.pop();
+    Ok(newest.map_or(Response::PLAIN, |version| version.recipe.facts.response()))
 }
 
 impl Piece {
@@ -315,7 +408,9 @@ pub fn correction(
     let mut correction = match *verdict {
         Verdict::Off { stops } => Correction::by_eye(printed, stops),
         Verdict::Density { got, want } => {
-            by_curve(got, want).or_else(|| Correction::by_slope(printed, got, want, USUAL_SLOPE))?
+            // A density in the light's way takes that much of log H times the exponent.
+            let slope = USUAL_SLOPE / print.response.exponent();
+            by_curve(got, want).or_else(|| Correction::by_slope(printed, got, want, slope))?
         }
         Verdict::Bands { .. } | Verdict::FirstFull { .. } => return None,
     };

@@ -4,11 +4,12 @@
 //! take another time. Another source needs a factor, and whoever prints is told where
 //! it comes from.
 
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, TargetDose};
 use frameside_core::source::{Factor, factor_of_curves};
 use jiff::tz::TimeZone;
 
-use crate::advice::{NoAdvice, correction, curve_of};
+use crate::advice::{NoAdvice, correction, counted, curve_of};
 use crate::ledger::{LedgerError, PrintRow, Record};
 use crate::words;
 
@@ -25,8 +26,8 @@ pub struct Repeated {
     pub steps: Vec<String>,
 }
 
-/// The dose that repeats a print, put right by its judgement if it has one, under a
-/// source; under its own if none is told. Dates are told in `zone`.
+/// The dose that repeats a print as a response counts it, put right by its judgement if
+/// it has one, under a source; under its own if none is told. Dates are told in `zone`.
 ///
 /// # Errors
 /// [`NoAdvice`] when there is no such print, it has no dose to repeat, or nothing says
@@ -35,11 +36,18 @@ pub fn repeating(
     record: &Record,
     print: &str,
     source: Option<&str>,
+    response: Response,
     zone: &TimeZone,
 ) -> Result<Repeated, NoAdvice> {
     let print = record.find(print)?;
-    let mut dose = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
-    let mut steps = vec![format!("{} came in with {dose}", print.id)];
+    let as_it_was = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
+    let mut steps = vec![format!("{} came in with {as_it_was}", print.id)];
+    let unknown = || NoAdvice::NotRecounted { print: print.id.clone(), response };
+    let print = record.recounted(&print, response)?.ok_or_else(unknown)?;
+    let mut dose = print.dose_to_repeat().unwrap_or(as_it_was);
+    if dose != as_it_was {
+        steps.push(format!("its light {}: {dose}", counted(&response)));
+    }
     let judgement = record.judgements(&print)?.pop();
     let curve = curve_of(record, &print)?;
     let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
@@ -55,6 +63,12 @@ pub fn repeating(
             "from {} to {source} by the factor {:.3}, from {from}: {dose}",
             print.source, factor.factor
         ));
+        if !response.is_plain() {
+            steps.push(
+                "! that factor is one of plain doses: it holds where both lights are about as strong"
+                    .to_owned(),
+            );
+        }
     }
     let target = TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))?;
     Ok(Repeated { target, source, glass: print.glass, steps })
@@ -82,6 +96,7 @@ fn factor(
 /// The factor by the newest wedge of a recipe under each source, where it has them.
 fn of_wedges(record: &Record, recipe: &str, a: &str, b: &str) -> Result<Option<Factor>, LedgerError> {
     let wedges = record.wedges(recipe)?;
-    let curve = |source: &str| wedges.iter().rev().find(|wedge| wedge.source == source)?.curve().ok();
+    let newest = |source: &str| wedges.iter().rev().find(|wedge| wedge.source == source);
+    let curve = |source: &str| newest(source)?.curve(&Response::PLAIN).ok();
     Ok(curve(a).zip(curve(b)).and_then(|(a, b)| factor_of_curves(&a, &b).ok()))
 }

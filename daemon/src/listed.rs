@@ -29,6 +29,14 @@ pub struct Listed {
     pub synchronised: bool,
     /// Its target.
     pub target_j_m2: f64,
+    /// The exponent that its target and its doses are counted at; 1 for the plain dose,
+    /// which is all that earlier rigs know.
+    #[serde(default = "plain")]
+    pub exponent: f64,
+    /// The irradiance at which such a dose is the plain dose, where the exponent is not 1.
+    pub reference_w_m2: Option<f64>,
+    /// The plain dose when it came in.
+    pub plain_dose_j_m2: Option<f64>,
     /// Its dose when it was called.
     pub dose_at_due_j_m2: Option<f64>,
     /// Its dose when it came in.
@@ -51,6 +59,10 @@ pub struct Listed {
     pub note: Option<String>,
 }
 
+fn plain() -> f64 {
+    1.0
+}
+
 impl Listed {
     /// A print of the record, with times in a zone.
     #[must_use]
@@ -67,6 +79,9 @@ impl Listed {
             brought_in: label(brought_in.map(|event| event.unix_ms)),
             synchronised: print.events.iter().all(|event| event.synchronised),
             target_j_m2: print.target().j_m2(),
+            exponent: print.response.exponent(),
+            reference_w_m2: (!print.response.is_plain()).then(|| print.response.reference().w_m2()),
+            plain_dose_j_m2: print.plain_dose().map(Dose::j_m2),
             dose_at_due_j_m2: print.due().map(|event| event.dose.best.j_m2()),
             dose_j_m2: dose.map(|dose| dose.best.j_m2()),
             low_j_m2: dose.map(|dose| dose.low.j_m2()),
@@ -91,7 +106,12 @@ impl Listed {
             let minutes = print.seconds.map_or_else(|| "-".to_owned(), |s| format!("{:.1}", s / 60.0));
             let target = words::brief_dose(Estimate::certain(Dose::from_j_m2(print.target_j_m2)));
             let recipe = print.recipe.as_ref().map(|recipe| format!("  {recipe}")).unwrap_or_default();
-            let dose = print.dose();
+            let at = if print.exponent == 1.0 {
+                String::new()
+            } else {
+                format!(" at exponent {:.2}", print.exponent)
+            };
+            let dose = print.dose() + &at;
             let name = &print.print;
             let _ = writeln!(text, "{name:wide$}  {begun}  {minutes:>7}  {target:>6}   {dose}{recipe}");
         }

@@ -1,8 +1,10 @@
 //! A print of the record as its chart wants it.
 
 use frameside_core::exposure::EventKind;
+use frameside_core::quantity::{Dose, Irradiance};
 use jiff::tz::TimeZone;
 
+use crate::advice::counted;
 use crate::charts::{self, BandPoint, CurvePoint, DoseCurve, Span};
 use crate::ledger::PrintDetail;
 use crate::words;
@@ -13,7 +15,8 @@ pub(crate) fn dose_curve(print: &PrintDetail, zone: &TimeZone) -> DoseCurve {
     let begun = row.begun().map_or(0, |e| e.unix_ms);
     let since = |ms: f64| (ms - begun as f64) / 1000.0;
     let end = print.curve.last().map_or(0.0, |&(s, ..)| s);
-    let mut subtitle = vec![format!("frame {}, target {}", row.frame, row.target())];
+    let at = if row.response.is_plain() { String::new() } else { format!(" {}", counted(&row.response)) };
+    let mut subtitle = vec![format!("frame {}, target {}{at}", row.frame, row.target())];
     subtitle.extend(row.recipe.iter().chain(&row.negative).cloned());
     let covered = std::iter::once(0.0)
         .chain(print.spans.iter().filter_map(|&(_, to)| to))
@@ -55,7 +58,8 @@ pub(crate) fn dose_curve(print: &PrintDetail, zone: &TimeZone) -> DoseCurve {
 }
 
 /// Where low and high part, along the curve: every gap widens the band by
-/// what may have fallen through the glass while the cover was off.
+/// what may have fallen through the glass while the cover was off, as an even light
+/// of that would count.
 fn band(print: &PrintDetail, begun: i64) -> Vec<BandPoint> {
     let since = |ms: f64| (ms - begun as f64) / 1000.0;
     let off = |t: f64| print.spans.iter().any(|&(from, to)| from <= t && to.is_none_or(|to| t <= to));
@@ -65,9 +69,14 @@ fn band(print: &PrintDetail, begun: i64) -> Vec<BandPoint> {
             if !off(0.5 * (from + to)) {
                 return (below, above);
             }
-            let share = ((t - from) / (to - from)).clamp(0.0, 1.0) * print.row.glass * print.row.factor;
-            let dose = gap.dose;
-            (below + (dose.best - dose.low).j_m2() * share, above + (dose.high - dose.best).j_m2() * share)
+            let share = ((t - from) / (to - from)).clamp(0.0, 1.0);
+            let passes = print.row.response.of_factor(print.row.glass * print.row.factor);
+            let counts = |dose: Dose| {
+                let even = Irradiance::from_w_m2(dose.j_m2() / (to - from));
+                print.row.response.rate(even).w_m2() * (to - from) * passes * share
+            };
+            let (low, best, high) = (counts(gap.dose.low), counts(gap.dose.best), counts(gap.dose.high));
+            (below + best - low, above + high - best)
         })
     };
     if print.gaps.is_empty() {

@@ -6,7 +6,7 @@ use frameside_core::exposure::{
     Command, EventKind, FrameId, FrameSetup, Input, Output, Plan, Refused, Rig, Rules, SensorId, SensorSetup,
 };
 use frameside_core::light::recorded::{Parser, RecordedError, Row};
-use frameside_core::light::{Estimate, Flags, LONGEST_STEP_PERIODS, Reading, Seen};
+use frameside_core::light::{Estimate, Flags, Integral, LONGEST_STEP_PERIODS, Reading, Response, Seen};
 use frameside_core::quantity::{Irradiance, Mono, TargetDose};
 
 /// What to do with a recorded light.
@@ -14,6 +14,8 @@ use frameside_core::quantity::{Irradiance, Mono, TargetDose};
 pub struct Wanted {
     /// The dose of each exposure.
     pub target: TargetDose,
+    /// How doses are counted.
+    pub response: Response,
     /// When exposures begin; none: one at the first sample.
     pub starts: Vec<Start>,
     /// Sees the light as a sensor at this rate would, in Hz.
@@ -231,7 +233,10 @@ impl<'a> Replay<'a> {
 struct Machine {
     rig: Rig,
     sensor: SensorId,
+    /// Of the whole file.
+    integral: Integral,
     plan: Plan,
+    response: Response,
     first_ns: i64,
     upcoming: Vec<Upcoming>,
     /// The earliest of them.
@@ -257,7 +262,9 @@ impl Machine {
         let mut machine = Self {
             rig,
             sensor,
+            integral: Integral::new(period_s).answering(wanted.response, Estimate::ZERO),
             plan: Plan::dose(wanted.target),
+            response: wanted.response,
             first_ns,
             upcoming: wanted.starts.iter().map(|&start| Upcoming::new(start, opens_ns)).collect(),
             next_start_ns: i64::MAX,
@@ -302,6 +309,7 @@ impl Machine {
     fn read(&mut self, unix_ns: i64, seen: Seen, flags: Flags) {
         let at = self.mono(unix_ns);
         let reading = Reading { seen, flags, ..Reading::of(at, seen.lowest()) };
+        self.integral.take(at, seen, |_, _| None);
         self.rig.handle(at, Input::Reading(self.sensor, reading)).expect("rows rise in time");
         self.drain();
     }
@@ -337,8 +345,8 @@ impl Machine {
         };
         self.out[frame.0 as usize] = Some(self.exposures.len());
         self.exposures.push(Exposure { start_ns, due_ns: None, dose: Estimate::ZERO });
-        let command =
-            Command::Begin { print: "replayed".into(), plan: self.plan.clone(), covered: false, factor: 1.0 };
+        let (print, plan, response) = ("replayed".into(), self.plan.clone(), self.response);
+        let command = Command::Begin { print, plan, covered: false, factor: 1.0, response };
         self.tell(start_ns, frame, command).expect("the frame is free and starts rise in time");
         Ok(())
     }
@@ -356,7 +364,7 @@ impl Machine {
             let (EventKind::Due, Some(frame)) = (event.kind, event.frame) else { continue };
             if let Some(index) = self.out[frame.0 as usize].take() {
                 self.exposures[index].due_ns = Some(self.first_ns + event.at.nanos());
-                self.exposures[index].dose = event.dose;
+                self.exposures[index].dose = event.counted.dose;
                 let now = self.rig.now();
                 let command = Input::Command(frame, Command::BringIn);
                 self.rig.handle(now, command).expect("a due print can be brought in");
@@ -367,8 +375,8 @@ impl Machine {
 
     /// What was reached by the last reading; nothing is told of later.
     fn finish(self) -> (Estimate, Vec<Exposure>) {
-        let knot = self.rig.sensor(self.sensor).and_then(|s| s.knot);
-        let (last, dose) = knot.map_or((Mono::default(), Estimate::ZERO), |knot| (knot.at, knot.total));
+        let (last, dose) =
+            self.integral.knot().map_or((Mono::default(), Estimate::ZERO), |knot| (knot.at, knot.total));
         let mut exposures = self.exposures;
         for (frame, index) in (0..).zip(&self.out) {
             if let (Some(index), Some(view)) = (index, self.rig.view(FrameId(frame), last)) {
@@ -514,7 +522,7 @@ mod tests {
 
     fn wanted(j_m2: f64, starts: &[Start]) -> Wanted {
         let target = TargetDose::new(Dose::from_j_m2(j_m2)).unwrap();
-        Wanted { target, starts: starts.to_vec(), rate_hz: None }
+        Wanted { target, response: Response::PLAIN, starts: starts.to_vec(), rate_hz: None }
     }
 
     /// Minute samples of a light from 2026-06-01T10:00Z.

@@ -86,7 +86,7 @@ pub struct FrameStatus {
     pub print: Option<String>,
     /// What it is doing.
     pub state: FrameState,
-    /// The print's dose in J/m².
+    /// The print's dose in J/m², as its exponent counts it.
     pub dose_j_m2: f64,
     /// At least this.
     pub low_j_m2: f64,
@@ -94,6 +94,15 @@ pub struct FrameStatus {
     pub high_j_m2: f64,
     /// What it aims at.
     pub target_j_m2: Option<f64>,
+    /// The exponent that doses and target are counted at, where it is not 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exponent: Option<f64>,
+    /// The irradiance at which such a dose is the plain dose.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference_w_m2: Option<f64>,
+    /// The plain dose beside it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plain_dose_j_m2: Option<f64>,
     /// Dose over target.
     pub fraction: Option<f64>,
     /// When it will be due if the light stays, or was due; RFC 3339.
@@ -215,7 +224,13 @@ impl FrameStatus {
         let bar = self.bar();
         let dose = self.dose();
         let of = Dose::from_j_m2(target);
-        format!("{name}  {bar} {:>4.0} %  {dose} of {of}  {}", share * 100.0, self.what_next())
+        let at = self.at_exponent();
+        format!("{name}  {bar} {:>4.0} %  {dose} of {of}{at}  {}", share * 100.0, self.what_next())
+    }
+
+    /// What the doses are counted at, where it is not 1.
+    pub(crate) fn at_exponent(&self) -> String {
+        self.exponent.map(|exponent| format!(" at exponent {exponent:.2}")).unwrap_or_default()
     }
 
     /// Dose over target as a bar.
@@ -235,7 +250,8 @@ impl FrameStatus {
                     FrameState::Covered | FrameState::In => String::new(),
                     _ => format!(", {}", self.what_next()),
                 };
-                format!("{} is {}: {} of {of}{next}", self.frame, self.state.word(), self.dose())
+                let (state, dose, at) = (self.state.word(), self.dose(), self.at_exponent());
+                format!("{} is {state}: {dose} of {of}{at}{next}", self.frame)
             }
         }
     }
@@ -326,6 +342,9 @@ mod tests {
             low_j_m2: 8123.0,
             high_j_m2: 8123.0,
             target_j_m2: Some(15_000.0),
+            exponent: None,
+            reference_w_m2: None,
+            plain_dose_j_m2: None,
             fraction: Some(0.5415),
             due: Some("2026-07-14T10:21:09+02:00".into()),
             due_if_clear: None,
@@ -374,6 +393,17 @@ mod tests {
             ..frame()
         };
         assert_eq!(slow.what_next(), "not before the sun is too low; 16:40 if it clears");
+    }
+
+    #[test]
+    fn a_dose_that_counts_otherwise_says_so() {
+        let other = FrameStatus { exponent: Some(0.85), ..frame() };
+        assert!(
+            other.line(5).contains("8.12 of 15.0 kJ/m² at exponent 0.85  due about"),
+            "{}",
+            other.line(5)
+        );
+        assert!(other.sentence().starts_with("oak is exposing: 8.12 of 15.0 kJ/m² at exponent 0.85, due"));
     }
 
     #[test]

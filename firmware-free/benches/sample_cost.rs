@@ -2,7 +2,8 @@
 //!
 //! `cargo bench -p frameside-core --bench sample_cost`
 //!
-//! The design asks for less than 1.2 times the cost. Chunks of readings of
+//! The design asks for less than 1.2 times the cost. A third rig has all its frames at
+//! an exponent, for which each reading goes into a second integral. Chunks of readings of
 //! both alternate, so that whatever else the machine does falls on both; medians
 //! are printed.
 
@@ -15,7 +16,7 @@ use std::time::Instant;
 use frameside_core::exposure::{
     Command, FrameSetup, Input, Output, Plan, PrintId, Rig, Rules, SensorId, SensorSetup,
 };
-use frameside_core::light::Reading;
+use frameside_core::light::{Reading, Response};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 
 /// So few that a chunk seldom holds a switch to another process.
@@ -30,7 +31,7 @@ struct Exposing {
 }
 
 impl Exposing {
-    fn new(frames: u32) -> Self {
+    fn new(frames: u32, response: Response) -> Self {
         let start = Mono::from_seconds(0.0);
         let mut rig = Rig::new(Rules::default(), start);
         let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: None });
@@ -38,7 +39,8 @@ impl Exposing {
             let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).expect("the sensor was added");
             let target = Dose::from_j_m2(98e6 + f64::from(n));
             let plan = Plan::dose(TargetDose::new(target).expect("the target is under the limit"));
-            let begin = Command::Begin { print: PrintId::from("p"), plan, covered: false, factor: 1.0 };
+            let begin =
+                Command::Begin { print: PrintId::from("p"), plan, covered: false, factor: 1.0, response };
             rig.handle(start, Input::Command(frame, begin)).expect("the frame is free");
         }
         Self { rig, sensor, second: 0 }
@@ -67,13 +69,20 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 fn main() {
-    let (mut one, mut thousand) = (Exposing::new(1), Exposing::new(1_000));
+    let other = Response::new(0.85, Irradiance::from_w_m2(30.0)).expect("an exponent within range");
+    let rig = |(frames, response)| Exposing::new(frames, response);
+    let mut rigs = [(1, Response::PLAIN), (1_000, Response::PLAIN), (1_000, other)].map(rig);
     // The first readings settle what began before them.
-    one.chunk();
-    thousand.chunk();
-    let (one, thousand): (Vec<f64>, Vec<f64>) = (0..CHUNKS).map(|_| (one.chunk(), thousand.chunk())).unzip();
-    let (one, thousand) = (median(one), median(thousand));
+    rigs.iter_mut().for_each(|rig| {
+        rig.chunk();
+    });
+    let mut costs = [Vec::new(), Vec::new(), Vec::new()];
+    for _ in 0..CHUNKS {
+        rigs.iter_mut().zip(&mut costs).for_each(|(rig, costs)| costs.push(rig.chunk()));
+    }
+    let [one, thousand, at_exponent] = costs.map(median);
     println!("a reading with     1 frame exposing:  {one:6.1} ns");
     println!("a reading with 1,000 frames exposing: {thousand:6.1} ns");
     println!("ratio: {:.3}", thousand / one);
+    println!("a reading with 1,000 frames at an exponent: {at_exponent:6.1} ns");
 }

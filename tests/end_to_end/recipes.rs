@@ -177,19 +177,67 @@ fn an_exponent_is_fitted_to_prints_in_strong_and_in_weak_light() {
         ok(&site.frameside(["expose", frame, "--recipe", "citrate", "--target", "1kJ/m2"]));
         due_and_in(&site, frame)
     };
-    let prints = ["oak", "elm", "elm"].map(print_in);
+    let prints = ["oak", "oak", "elm", "elm", "elm"].map(print_in);
     // The reading that begins another print settles the figures of the last; the end writes them.
     print_in("oak");
     assert!(daemon.terminate().success());
     // A process of exponent one half: 2 kJ/m² in full light, and at a fifth of it a root of five less.
     let dim = 2000.0 / 5f64.sqrt();
-    for (print, right) in prints.iter().zip([2000.0, dim, dim]) {
+    for (print, right) in prints.iter().zip([2000.0, 2000.0, dim, dim, dim]) {
         let off = (right / number(&json_of(&site, &["show", name(print)]), "dose_j_m2")).log2();
         ok(&site.frameside(["judge", name(print), "--off", &format!("{off}stop"), "--dry", "--oxidised"]));
     }
     let fit = json_of(&site, &["recipe", "exponent", "citrate"]);
     assert!((number(&fit, "fitted") - 0.5).abs() < 0.01, "{fit}");
-    assert!(number(&fit, "low") < number(&fit, "fitted") && fit["prints"] == 3, "{fit}");
+    assert!(number(&fit, "low") < number(&fit, "fitted") && fit["prints"] == 5, "{fit}");
+    assert_eq!((&fit["exponent"], &fit["version"]), (&json!(0.5), &json!(1)), "{fit}");
+    // By hand: the fifth root of twice 40 and thrice 8 W/m².
+    let reference = number(&fit, "reference_w_m2");
+    assert!((reference - 15.2).abs() < 0.11, "{fit}");
+    let said = ok(&site.frameside(["recipe", "exponent", "citrate"]));
+    assert!(said.contains("as it is kept already: doses are counted at exponent 0.50"), "{said}");
+    assert_eq!(json_of(&site, &["recipe", "show", "citrate"])["reference_w_m2"], json!(reference));
+    counted_at_its_exponent(&site, reference, &prints);
+}
+
+/// The recipe's next prints count at the exponent one half, about `reference` W/m², and
+/// its judged prints are told so.
+fn counted_at_its_exponent(site: &Site, reference: f64, before: &[Value]) {
+    // What was right in either light is the same now: 2 kJ/m² of 40 W/m².
+    let right = 2000.0 * (reference / 40.0).sqrt();
+    let advice = json_of(site, &["advise", "citrate"]);
+    assert_eq!((&advice["exponent"], &advice["reference_w_m2"]), (&json!(0.5), &json!(reference)));
+    assert_eq!(advice["evidence"].as_array().unwrap().len(), 5, "{advice}");
+    for piece in advice["evidence"].as_array().unwrap() {
+        assert_stops(number(piece, "says_j_m2"), right, 0.0);
+    }
+    let daemon = site.run();
+    let begun = json_of(site, &["expose", "elm", "--recipe", "citrate"]);
+    assert_eq!((&begun["exponent"], &begun["reference_w_m2"]), (&json!(0.5), &json!(reference)));
+    assert_stops(number(&begun, "target_j_m2"), right, 0.0);
+    let status = json_of(site, &["status"]);
+    let elm = status["frames"].as_array().unwrap().iter().find(|frame| frame["frame"] == "elm").unwrap();
+    assert_eq!((&elm["exponent"], &elm["target_j_m2"]), (&json!(0.5), &begun["target_j_m2"]));
+    let print = due_and_in(site, "elm");
+    // In light of 8 W/m² a plain dose of 8 W/m² for t counts as sqrt(reference/8) times as much.
+    let (dose, plain) = (number(&print, "dose_j_m2"), number(&print, "plain_dose_j_m2"));
+    assert_stops(dose / plain, (reference / 8.0).sqrt(), 0.0);
+    assert!(number(&print, "dose_at_due_j_m2") / number(&begun, "target_j_m2") > 0.999, "{print}");
+    let shown = ok(&site.frameside(["show", name(&print)]));
+    assert!(shown.contains("doses are counted at exponent 0.50") && shown.contains("plain dose "), "{shown}");
+    let shown = json_of(site, &["show", name(&print)]);
+    let last = shown["curve"].as_array().unwrap().last().unwrap()[2].as_f64().unwrap();
+    assert_stops(last, dose, 0.0);
+    // Repeated with the recipe, an earlier print's dose is told as that counts it.
+    let like = json_of(site, &["expose", "oak", "--like", name(&before[0])]);
+    assert_stops(number(&like, "target_j_m2"), right, 0.0);
+    let steps = like["steps"].to_string();
+    assert!(steps.contains("its light at exponent 0.50"), "{steps}");
+    assert!(daemon.terminate().success());
+    // A judgement of an earlier print speaks of the same.
+    let judged = json_of(site, &["judge", name(&before[2]), "--good", "--dry", "--oxidised"]);
+    let plain = number(&before[2], "plain_dose_j_m2");
+    assert_stops(number(&judged, "dose_j_m2"), plain * (reference / 8.0).sqrt(), 0.0);
 }
 
 /// A wedge of 21 steps of 0.15 from 0.05.
@@ -251,6 +299,42 @@ fn densities_are_read_on_the_recipes_own_curve() {
     assert_eq!((&advice["evidence"], advice["left_out"].as_array().unwrap().len()), (&json!([]), 2));
     let judged = json_of(&site, &["judge", name(&print), "--density", "0.55", "--want", "0.40"]);
     assert!((number(&judged, "off_stops") + 0.559_896_8).abs() < 1e-6, "{judged}");
+}
+
+#[test]
+fn a_wedge_of_a_recipe_with_an_exponent_is_read_by_the_effect_of_its_densities() {
+    let (site, print) = with_a_print("2kJ/m2");
+    let wedge = site.path("citrate.csv");
+    write_wedge(&wedge);
+    let wedge = ["wedge", wedge.to_str().unwrap(), "--dose", "30kJ/m2"];
+    let plain = json_of(&site, &wedge);
+    let (code, said) = refused(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.8"]));
+    assert!(code == 1 && said.starts_with("--exponent needs the light in which a dose stays"), "{said}");
+    let change = ["recipe", "change", "citrate", "--exponent", "0.8", "--reference", "30W/m2"];
+    ok(&site.frameside(change));
+    let keep: Vec<&str> = wedge.iter().chain(&["--recipe", "citrate"]).copied().collect();
+    json_of(&site, &keep);
+    // Densities of a print take 0.8 of the log H they take of a plain dose, whose value is scipy's.
+    let judge = ["judge", name(&print), "--density", "0.55", "--want", "0.40", "--dry", "--oxidised"];
+    let judged = json_of(&site, &judge);
+    assert!((number(&judged, "off_stops") + 0.8 * 0.559_896_8).abs() < 1e-6, "{judged}");
+    ok(&site.frameside(["recipe", "change", "citrate", "--negative-base", "0.2"]));
+    let told = json_of(&site, &keep);
+    // By hand: behind a density D light has 10^-0.8 D of its effect.
+    let full = 30_000.0 * (number(&plain, "full_dose_j_m2") / 30_000.0).powf(0.8);
+    assert!((number(&told, "full_dose_j_m2") / full - 1.0).abs() < 1e-9, "{told}");
+    // What a negative must span is density still.
+    assert!((number(&told, "log_range") - number(&plain, "log_range")).abs() < 1e-12, "{told}");
+    let through_base = full * 10f64.powf(0.8 * 0.2);
+    assert_stops(2000.0 * number(&told, "target_shift_stops").exp2(), through_base, 0.0);
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert!((number(&advice, "target_j_m2") / through_base - 1.0).abs() < 1e-9, "{advice}");
+    // At another exponent it cannot be told what the wedge had.
+    ok(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.9"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let left_out =
+        "wedge citrate was kept before doses were counted at exponent 0.90, and its light is not known";
+    assert_eq!(advice["left_out"][0], left_out, "{advice}");
 }
 
 #[test]

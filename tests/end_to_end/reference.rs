@@ -87,6 +87,42 @@ fn each_day_reaches_15_kj_m2_when_scipy_says() {
 }
 
 #[test]
+fn effective_doses_of_real_days_are_scipys_quadrature() {
+    let Some(files) = station_days() else { return };
+    let Some(python) = reference_python() else { return };
+    let script = repository().join("tests/reference/effective_dose.py");
+    for exponent in ["0.8", "1.25"] {
+        let output =
+            Command::new(&python).arg(&script).args([exponent, "30"]).args(&files[..5]).output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let theirs: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
+        for (file, theirs) in files.iter().zip(&theirs) {
+            let what = format!("{} at exponent {exponent}", file.display());
+            let file = file.to_str().unwrap();
+            let counted = ["--exponent", exponent, "--reference", "30W/m2", "--json"];
+            let replay = ["replay", file, "--target", "8kJ/m2", "--at", "10:00"];
+            let output = frameside(replay.iter().chain(&counted));
+            assert!(output.status.success(), "{what}: {}", String::from_utf8_lossy(&output.stderr));
+            let ours: Value = serde_json::from_slice(&output.stdout).unwrap();
+            assert_relative(number(&ours, "dose_j_m2"), number(theirs, "dose_j_m2"), 1e-8, &what);
+            let exposure = &ours["exposures"][0];
+            assert_within(number(exposure, "seconds"), number(theirs, "seconds_to_8_kj_m2"), 1e-5, &what);
+            assert_relative(number(exposure, "dose_j_m2"), 8_000.0, 1e-9, &what);
+        }
+    }
+}
+
+#[test]
+fn an_exponent_of_one_is_the_plain_dose() {
+    let Some(files) = station_days() else { return };
+    let plain = replay(&files[3]);
+    let file = files[3].to_str().unwrap();
+    let counted = ["replay", file, "--target", "15kJ/m2", "--at", "10:00", "--json", "--exponent", "1"];
+    let output = frameside(counted.iter().chain(&["--reference", "20"]));
+    assert_eq!(serde_json::from_slice::<Value>(&output.stdout).unwrap(), plain);
+}
+
+#[test]
 fn whole_month_gives_one_exposure_a_day_with_the_same_times() {
     let Some(month) = station_month() else { return };
     let Some(files) = station_days() else { return };

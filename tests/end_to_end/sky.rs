@@ -6,7 +6,7 @@ use std::path::Path;
 use std::process::Command;
 
 use frameside_core::light::recorded::Parser;
-use frameside_core::light::{Integral, Seen};
+use frameside_core::light::{Integral, Response, Seen};
 use frameside_core::outlook::{
     ClearSky, LastHour, Outlook, Place, Sample, Site, WallAnchor, fit_clear_sky, level, outlook, sun_position,
 };
@@ -140,7 +140,7 @@ fn exposures(day: &Day, with_sky: bool) -> Vec<Scored> {
         }
         let sun = site.clear_light(day.midnight_ms + now.nanos() / 1_000_000).unwrap();
         if now.nanos() % 1_800_000_000_000 == 0 && sun.sun_height >= 10.0 {
-            let view = outlook(now, TARGET, last, &hour, ahead);
+            let view = outlook(now, TARGET, last, &hour, ahead, &Response::PLAIN);
             scored.push(Scored { day: day.number, now, view, last, due: day.due(index) });
         }
     }

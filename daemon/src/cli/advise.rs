@@ -50,7 +50,8 @@ fn to_json(advice: &RecipeAdvice) -> Value {
         |strip| json!({ "from_j_m2": strip.from.j_m2(), "bands": strip.bands, "step_stops": strip.step }),
     );
     json!({
-        "recipe": advice.recipe, "source": advice.source,
+        "recipe": advice.recipe, "source": advice.source, "exponent": advice.response.exponent(),
+        "reference_w_m2": (!advice.response.is_plain()).then(|| advice.response.reference().w_m2()),
         "answer": if target.is_some() { "found" } else { "not-enough" },
         "target_j_m2": target.map(|t| t.dose.j_m2()),
         "low_j_m2": target.map(|t| t.low.j_m2()),
@@ -88,6 +89,7 @@ fn for_people(advice: &RecipeAdvice) -> String {
         }
         Answer::NotEnough { best, strip } => not_enough(advice, &under, best, strip),
     };
+    lines.extend(advice::how_counted(&advice.response));
     if let (Answer::NotEnough { .. }, Some(set)) = (advice.advice.answer, advice.set) {
         lines.push(format!("until then 'expose --recipe' takes the target you set, {set}"));
     }
@@ -101,7 +103,7 @@ fn for_people(advice: &RecipeAdvice) -> String {
                 .to_owned(),
         );
     }
-    if let Some(BorderTone { print, tone, dose }) = advice.turned() {
+    if let Some(BorderTone { print, tone, dose, .. }) = advice.turned() {
         let past = advice.target().is_some_and(|target| target.dose() > *dose);
         let past = if past { "! the target lies past this: " } else { "" };
         lines.push(format!(

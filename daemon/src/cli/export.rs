@@ -107,8 +107,17 @@ fn write(args: &Args, name: &str, table: &Table) -> Result<PathBuf, Failure> {
 }
 
 /// The columns of a print that are numbers; the others are text.
-const NUMBERS: [&str; 6] =
-    ["target_j_m2", "dose_at_due_j_m2", "dose_j_m2", "low_j_m2", "high_j_m2", "seconds"];
+const NUMBERS: [&str; 9] = [
+    "target_j_m2",
+    "dose_at_due_j_m2",
+    "dose_j_m2",
+    "low_j_m2",
+    "high_j_m2",
+    "seconds",
+    "exponent",
+    "reference_w_m2",
+    "plain_dose_j_m2",
+];
 const TEXTS: [&str; 10] =
     ["print", "frame", "state", "begun", "due", "brought_in", "recipe", "negative", "source", "note"];
 

@@ -92,6 +92,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         )));
     }
     let verdict = args.verdict()?;
+    let print = advice::as_counted_now(&record, print)?;
     let curve = advice::curve_of(&record, &print)?;
     let Some(correction) = advice::correction(&print, &verdict, curve.as_ref()) else {
         return Err(Failure::Failed(format!(
@@ -133,7 +134,7 @@ fn differences(
     let history = History::of(record, recipe)?;
     let facts = |print: &PrintRow| history.facts(print.recipe_version);
     let mut changed = facts(later).differing(&facts(earlier));
-    let stops = later.dose_to_repeat().zip(earlier.dose_to_repeat()).map(|(a, b)| a.stops_over(b).value());
+    let stops = later.plain_dose().zip(earlier.plain_dose()).map(|(a, b)| a.stops_over(b).value());
     let others = [
         ("dose", stops.is_some_and(|stops| stops.abs() > SAME_DOSE)),
         ("negative", later.negative != earlier.negative),
@@ -156,12 +157,15 @@ fn tell(
     if context.json {
         out_json(&json!({
             "print": print.id, "dose_j_m2": correction.printed.j_m2(), "off_stops": off,
-            "next_j_m2": next.j_m2(), "final": judgement.is_final(), "again": again,
+            "next_j_m2": next.j_m2(), "exponent": print.response.exponent(), "final": judgement.is_final(), "again": again,
             "since": changed.map(|changed| &changed.since), "changed": changed.map(|changed| &changed.what),
         }));
         return;
     }
     out(&format!("{} with {}: {}\n", print.id, correction.printed, sentence(off, correction)));
+    if let Some(how) = advice::how_counted(&print.response) {
+        out(&(how + "\n"));
+    }
     if print.recipe.is_none() {
         out("it was made with no recipe, so no advice follows from it; --like repeats it put right\n");
     }

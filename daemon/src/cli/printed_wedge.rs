@@ -2,10 +2,12 @@
 
 use std::fmt::Write as _;
 
-use frameside_core::quantity::Dose;
+use frameside_core::light::Response;
+use frameside_core::quantity::{Dose, Stops};
 use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, Tone, WedgeStep};
 use serde_json::{Value, json};
 
+use crate::advice::how_counted;
 use crate::charts::{Characteristic, Correction, Mark, WedgeCurve};
 
 /// How prints are made now.
@@ -17,6 +19,8 @@ pub(super) struct Present {
     pub(super) base: Density,
     /// The target dose, before the negative.
     pub(super) target: Option<Dose>,
+    /// What doses are counted at.
+    pub(super) response: Response,
 }
 
 /// A printed wedge and its curve.
@@ -25,16 +29,49 @@ pub(super) struct Wedge {
     /// What it received; `None` when that is not known and log H counts from it.
     pub(super) dose: Option<Dose>,
     pub(super) steps: Vec<WedgeStep>,
+    /// By the wedge's density, as a negative sees it.
     pub(super) curve: CharacteristicCurve,
+    /// The same by dose: another curve only where density takes another share of it.
+    pub(super) effect: CharacteristicCurve,
     pub(super) present: Present,
 }
 
 impl Wedge {
     /// What the paper gets through the negative's clear parts: of the dose in use,
-    /// or the least for full density.
+    /// or the least for full density. On the scale of the wedge's density.
     pub(super) fn printed(&self) -> Dose {
-        let through_clear = |target: Dose| target * self.present.base.reflectance();
+        let through_clear = |target: Dose| self.by_density(target) * self.present.base.reflectance();
         self.present.target.map_or(self.curve.full_dose().dose, through_clear)
+    }
+
+    /// A dose on the scale of the wedge's density: so much weaker as the density says
+    /// that has the same effect.
+    fn by_density(&self, dose: Dose) -> Dose {
+        let given = self.dose.unwrap_or(UNKNOWN);
+        if self.present.response.is_plain() {
+            return dose;
+        }
+        given * (dose.j_m2() / given.j_m2()).powf(self.present.response.exponent().recip())
+    }
+
+    /// The dose of a place on the scale of the wedge's density.
+    pub(super) fn by_dose(&self, place: Dose) -> Dose {
+        let given = self.dose.unwrap_or(UNKNOWN);
+        if self.present.response.is_plain() {
+            return place;
+        }
+        given * (place.j_m2() / given.j_m2()).powf(self.present.response.exponent())
+    }
+
+    /// The least dose for full density through the negative's clear parts.
+    fn full_through_base(&self) -> Dose {
+        let base = Density::new(self.present.response.exponent() * self.present.base.value());
+        self.effect.full_dose().through(base).dose
+    }
+
+    /// From the target in use to that.
+    fn target_shift(&self) -> Option<Stops> {
+        self.present.target.map(|target| self.full_through_base().stops_over(target))
     }
 
     /// How the present negative suits the paper.
@@ -43,12 +80,12 @@ impl Wedge {
     }
 
     pub(super) fn to_json(&self) -> Value {
-        let key = self.curve.key();
-        let full = self.curve.full_dose();
+        let (span, key) = (self.curve.key(), self.effect.key());
+        let full = self.effect.full_dose();
         // Doses follow from the dose it received alone.
         let known = |dose: Dose| self.dose.map(|_| dose.j_m2());
         let fit = self.fit();
-        let turn_over = self.curve.turn_over().map(|over| {
+        let turn_over = self.effect.turn_over().map(|over| {
             json!({
                 "dose_j_m2": known(over.dose), "lost": over.lost,
                 "shoulder_again_j_m2": over.shoulder_again.and_then(known),
@@ -60,15 +97,16 @@ impl Wedge {
             "wedge": self.name,
             "dose_j_m2": self.dose.map(Dose::j_m2),
             "d_min": key.d_min, "d_max": key.d_max,
-            "log_range": key.log_range(), "range_stops": key.range(), "iso_range": key.iso_range(),
+            "log_range": span.log_range(), "range_stops": span.range(), "iso_range": span.iso_range(),
             "log_toe": key.log_toe, "log_mid": key.log_mid, "log_shoulder": key.log_shoulder,
             "speed_dose_j_m2": known(key.speed_dose()),
             "full_dose_j_m2": known(full.dose), "full_low_j_m2": known(full.low), "full_high_j_m2": known(full.high),
             "turn_over": turn_over,
             "negative_must_span": fit.must_span,
             "negative_off": self.present.range.map(|_| fit.off),
-            "target_shift_stops": self.present.target.map(|_| fit.target_shift),
-            "points": self.curve.points().iter().map(point).collect::<Vec<_>>(),
+            "target_shift_stops": self.target_shift(),
+            "exponent": self.present.response.exponent(),
+            "points": self.effect.points().iter().map(point).collect::<Vec<_>>(),
         })
     }
 
@@ -81,8 +119,8 @@ impl Wedge {
     }
 
     pub(super) fn for_people(&self) -> String {
-        let key = self.curve.key();
-        let full = self.curve.full_dose();
+        let (span, key) = (self.curve.key(), self.effect.key());
+        let full = self.effect.full_dose();
         let given = self.dose.map(|dose| format!(" under {dose}")).unwrap_or_default();
         let toe_and_shoulder = [key.log_toe, key.log_shoulder].map(|log| self.at(kj_of_log(log)));
         let mut text = format!("{}: {} steps{given}\n", self.name, self.curve.points().len());
@@ -90,9 +128,9 @@ impl Wedge {
         let _ = writeln!(
             text,
             "  range {:.2}, {:.1} stops (ISO range {}), from {} to {}",
-            key.log_range(),
-            key.range().value(),
-            key.iso_range(),
+            span.log_range(),
+            span.range().value(),
+            span.iso_range(),
             toe_and_shoulder[0],
             toe_and_shoulder[1]
         );
@@ -105,7 +143,7 @@ impl Wedge {
             self.at(full.high)
         );
         let _ = writeln!(text, "  {}", self.turn_over());
-        for sentence in self.advice() {
+        for sentence in self.advice().into_iter().chain(how_counted(&self.present.response)) {
             let _ = writeln!(text, "  {sentence}");
         }
         text
@@ -116,7 +154,10 @@ impl Wedge {
         Correction {
             title: format!("The negative for {}", self.name),
             subtitle: vec![
-                format!("{} through its clear parts; densities above theirs", self.at(self.printed())),
+                format!(
+                    "{} through its clear parts; densities above theirs",
+                    self.at(self.by_dose(self.printed()))
+                ),
                 "on the dashed line, even steps of density would give even steps of tone".to_owned(),
             ],
             tones: tones.iter().map(|tone| (tone.lightness.value(), tone.negative.value())).collect(),
@@ -124,7 +165,7 @@ impl Wedge {
     }
 
     fn turn_over(&self) -> String {
-        let Some(over) = self.curve.turn_over() else {
+        let Some(over) = self.effect.turn_over() else {
             return "no turn-over: more light takes no blue away within this wedge".to_owned();
         };
         let peak = self.at(over.dose);
@@ -162,8 +203,8 @@ impl Wedge {
             });
         }
         if let Some(target) = self.present.target {
-            let full = self.curve.full_dose().through(self.present.base).dose;
-            said.push(format!("target shift {}: from {target} to {full}", fit.target_shift));
+            let full = self.full_through_base();
+            said.push(format!("target shift {}: from {target} to {full}", full.stops_over(target)));
         }
         said
     }
@@ -171,11 +212,11 @@ impl Wedge {
     fn drawn(&self, is_alone: bool) -> WedgeCurve {
         /// Enough for a smooth line.
         const PIECES: u32 = 240;
-        let points = self.curve.points();
+        let points = self.effect.points();
         let (from, to) = (points[0].log_h, points[points.len() - 1].log_h);
         let on_line = |i: u32| {
             let log_h = from + (to - from) * f64::from(i) / f64::from(PIECES);
-            self.curve.density_at(log_h).map(|density| (log_h, density.value()))
+            self.effect.density_at(log_h).map(|density| (log_h, density.value()))
         };
         WedgeCurve {
             label: self.name.clone(),
@@ -186,9 +227,9 @@ impl Wedge {
     }
 
     fn marks(&self) -> Vec<Mark> {
-        let key = self.curve.key();
-        let full = self.curve.full_dose().dose;
-        let turn_over = self.curve.turn_over().map(|over| (over.dose.kj_m2().log10(), "turns over"));
+        let key = self.effect.key();
+        let full = self.effect.full_dose().dose;
+        let turn_over = self.effect.turn_over().map(|over| (over.dose.kj_m2().log10(), "turns over"));
         let marks = turn_over.into_iter().chain([
             (full.kj_m2().log10(), "full density"),
             (key.log_shoulder, "shoulder"),
@@ -196,7 +237,7 @@ impl Wedge {
             (key.log_toe, "toe"),
         ]);
         let mark = |(log_h, name): (f64, &str)| {
-            let density = self.curve.density_at(log_h)?.value();
+            let density = self.effect.density_at(log_h)?.value();
             Some(Mark { log_h, density, label: vec![name.to_owned(), self.at(kj_of_log(log_h))] })
         };
         marks.filter_map(mark).collect()

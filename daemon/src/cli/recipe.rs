@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use clap::Subcommand;
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Irradiance, TargetDose};
-use frameside_core::sensitometry::{EqualPrint, fit_exponent};
+use frameside_core::sensitometry::{EqualPrint, Reciprocity, fit_exponent};
 use frameside_core::source::SUN;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
@@ -45,6 +46,10 @@ enum Verb {
     #[command(after_help = "Example:\n  frameside recipe list")]
     List,
     /// Whether it answers to dose alone, by its prints in strong and in weak light
+    ///
+    /// Where its judged prints say that it answers to the strength of the light too, the
+    /// exponent is kept with the recipe and the doses of its next prints are counted at it:
+    /// light of the reference counts as it is. It stays 1 unless the prints exclude that.
     #[command(after_help = "Example:\n  frameside recipe exponent citrate")]
     Exponent(Exponent),
     /// One recipe with its versions
@@ -84,6 +89,18 @@ impl Told {
         let targets = self.targets.iter().map(|(source, dose)| (source.clone(), dose.dose().j_m2()));
         Recipe { facts: self.facts.clone(), targets: targets.collect() }
     }
+
+    /// An exponent alone does not say what it counts.
+    fn check(&self, recipe: &Recipe) -> Result<(), Failure> {
+        let exponent = self.facts.exponent.filter(|exponent| *exponent != 1.0);
+        if exponent.is_none() || recipe.facts.reference.is_some() {
+            return Ok(());
+        }
+        let name = &self.recipe.name;
+        Err(Failure::Failed(format!(
+            "--exponent needs the light in which a dose stays what it is: add --reference 30W/m2, or let 'frameside recipe exponent {name}' find both"
+        )))
+    }
 }
 
 fn parse_target(text: &str) -> Result<(String, TargetDose), String> {
@@ -112,7 +129,9 @@ fn add(told: &Told, context: &Context) -> Result<(), Failure> {
             "there is a recipe {name} already (version {version}); 'frameside recipe change' makes a new version"
         )));
     }
-    keep(name, &told.recipe(), context)
+    let recipe = told.recipe();
+    told.check(&recipe)?;
+    keep(name, &recipe, context)
 }
 
 fn change(told: &Told, context: &Context) -> Result<(), Failure> {
@@ -125,6 +144,7 @@ fn change(told: &Told, context: &Context) -> Result<(), Failure> {
             "{name} is so already; say what changes, such as --support washi"
         )));
     }
+    told.check(&changed)?;
     keep(name, &changed, context)
 }
 
@@ -208,30 +228,69 @@ fn exponent(args: &Exponent, context: &Context) -> Result<(), Failure> {
         .map_err(|error| Failure::Failed(error.to_string()))?;
     let mut prints = Vec::new();
     for piece in advice.pieces.iter().filter(|piece| piece.kind == "print") {
-        let seconds = record.find(&piece.name)?.seconds_of_light().unwrap_or(0.0);
-        let irradiance = Irradiance::from_w_m2(piece.dose.j_m2() / seconds);
-        prints.push(EqualPrint { irradiance, dose: piece.evidence.target });
+        let print = record.find(&piece.name)?;
+        // A stop more is a stop more of the same light, however that is counted.
+        if let Some((irradiance, dose)) = print.mean_irradiance().zip(print.plain_dose()) {
+            prints.push(EqualPrint { irradiance, dose: dose.changed_by(piece.off) });
+        }
     }
     let fit = fit_exponent(&prints).map_err(|error| failed(error.to_string()))?;
+    let (exponent, reference) = (rounded(fit.exponent, 2), rounded(fit.reference.w_m2(), 1));
+    let response = Response::new(exponent, Irradiance::from_w_m2(reference)).map_err(|error| {
+        failed(format!("its prints fit {:.2}, but {error}; look at how they were judged", fit.fitted))
+    })?;
+    let version = keep_response(&record, name, response, context)?;
     if context.json {
         out_json(&json!({
-            "recipe": name, "source": args.source, "exponent": fit.exponent, "fitted": fit.fitted,
-            "low": fit.low, "high": fit.high, "prints": prints.len(),
+            "recipe": name, "source": args.source, "exponent": response.exponent(), "fitted": fit.fitted,
+            "low": fit.low, "high": fit.high, "prints": prints.len(), "version": version,
+            "reference_w_m2": (!response.is_plain()).then(|| response.reference().w_m2()),
         }));
         return Ok(());
     }
-    let (fitted, low, high) = (fit.fitted, fit.low, fit.high);
-    let says = if fit.exponent == 1.0 {
-        "dose alone explains them: the exponent stays 1".to_owned()
-    } else {
-        format!("the light's strength matters too: the exponent is {:.2}", fit.exponent)
-    };
-    out(&format!(
-        "{name} under {}: {} prints fit {fitted:.2} (between {low:.2} and {high:.2})\n{says}\n",
+    let Reciprocity { fitted, low, high, .. } = fit;
+    let mut text = format!(
+        "{name} under {}: {} prints fit {fitted:.2} (between {low:.2} and {high:.2})\n",
         args.source,
         prints.len()
-    ));
+    );
+    text += &match (advice::how_counted(&response), version) {
+        (None, None) => "dose alone explains them: the exponent stays 1\n".to_owned(),
+        (None, Some(version)) => {
+            format!("dose alone explains them: the exponent is 1 again from version {version} on\n")
+        }
+        (Some(how), None) => format!("as it is kept already: {how}\n"),
+        (Some(how), Some(version)) => {
+            format!("the strength of the light matters too; from version {version} on {how}\n")
+        }
+    };
+    if version.is_some() && !newest(&record, name)?.recipe.targets.is_empty() {
+        text += "targets that you set stay as they are: look whether they still hold\n";
+    }
+    out(&text);
     Ok(())
+}
+
+fn rounded(value: f64, digits: i32) -> f64 {
+    let unit = 10f64.powi(digits);
+    (value * unit).round() / unit
+}
+
+/// Keeps what a recipe answers to, if that is new; gives the version.
+fn keep_response(
+    record: &Record,
+    name: &str,
+    response: Response,
+    context: &Context,
+) -> Result<Option<u32>, Failure> {
+    // One that was only text so far is described by this alone.
+    let mut recipe = record.recipe(name)?.pop().map(|version| version.recipe).unwrap_or_default();
+    if recipe.facts.response() == response {
+        return Ok(None);
+    }
+    recipe.facts.exponent = Some(response.exponent());
+    recipe.facts.reference = (!response.is_plain()).then(|| response.reference().w_m2());
+    Ok(Some(context.notebook()?.keep_recipe(name, now_ms(), &recipe)?))
 }
 
 fn targets(recipe: &Recipe) -> Vec<String> {
@@ -254,9 +313,11 @@ fn to_json(version: &RecipeVersion, zone: &TimeZone) -> Value {
     if let (Some(fields), Value::Object(facts)) = (value.as_object_mut(), json!(facts)) {
         fields.extend(facts);
     }
-    // Numbers stay numbers.
+    // Numbers stay numbers, with their unit in their name.
+    value.as_object_mut().map(|fields| fields.remove("reference"));
     value["negative_range"] = json!(version.recipe.facts.negative_range);
     value["negative_base"] = json!(version.recipe.facts.negative_base);
     value["exponent"] = json!(version.recipe.facts.exponent);
+    value["reference_w_m2"] = json!(version.recipe.facts.reference);
     value
 }

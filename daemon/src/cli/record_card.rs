@@ -3,6 +3,7 @@
 use jiff::tz::TimeZone;
 
 use super::show::{judged, noted};
+use crate::advice::counted;
 use crate::charts::{Card, Column, Compared, Comparison};
 use crate::ledger::{PrintDetail, Recipe};
 use crate::listed::over;
@@ -55,11 +56,17 @@ fn exposure_facts(print: &PrintDetail, zone: &TimeZone) -> Column {
         row.begun().map(|e| ("laid out", format!("{} {}", words::day(e.unix_ms, zone), time(e.unix_ms)))),
     );
     facts.push(("target", row.target().to_string()));
+    if !row.response.is_plain() {
+        facts.push(("counted", format!("{}, {} as it is", counted(&row.response), row.response.reference())));
+    }
     facts.extend(row.due().map(|event| ("due", time(event.unix_ms))));
     if let Some(event) = row.brought_in() {
         facts.push(("brought in", time(event.unix_ms)));
         facts.push(("dose", words::dose(event.dose)));
         facts.push(("", format!("{} against the target", over(event.dose.best, row.target()))));
+        if !row.response.is_plain() {
+            facts.push(("plain dose", words::dose(event.plain)));
+        }
     }
     facts.extend(row.seconds_of_light().map(|seconds| ("in the light", words::span(seconds))));
     Column { heading: "Exposure".to_owned(), facts }

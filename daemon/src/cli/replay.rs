@@ -6,13 +6,16 @@ use std::io::Read;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use frameside_core::light::Response;
 use frameside_core::light::recorded::parse_rfc3339;
-use frameside_core::quantity::{Dose, TargetDose, parse_duration};
+use frameside_core::quantity::{Dose, Irradiance, TargetDose, parse_duration};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, is_watched, out, out_json};
+use crate::advice::how_counted;
+use crate::ledger::reference;
 use crate::replay::{Exposure, Replayed, Start, Wanted, replay};
 use crate::words;
 
@@ -27,13 +30,20 @@ use crate::words;
 Examples:
   frameside replay day.csv --target 15kJ/m2
   frameside replay june.csv --target 15kJ/m2 --at 10:00 --json
-  frameside replay june.csv --target 15kJ/m2 --every 30min --rate 1")]
+  frameside replay june.csv --target 15kJ/m2 --every 30min --rate 1
+  frameside replay day.csv --target 15kJ/m2 --exponent 0.85 --reference 30W/m2")]
 pub(super) struct Args {
     /// Recorded light; - for standard input
     file: PathBuf,
     /// The dose of each exposure, such as 15kJ/m2
     #[arg(long, value_name = "DOSE")]
     target: TargetDose,
+    /// Count doses at this exponent of the irradiance, with --reference
+    #[arg(long, value_name = "P", requires = "reference", default_value_t = 1.0)]
+    exponent: f64,
+    /// The irradiance at which such a dose is the plain dose, such as 30W/m2
+    #[arg(long, value_name = "E", requires = "exponent", value_parser = reference)]
+    reference: Option<f64>,
     /// Begin at this time, or at HH:MM of every day in UTC (HH:MM+02:00 elsewhere); may be repeated
     #[arg(long, value_name = "TIME", value_parser = parse_start)]
     at: Vec<Start>,
@@ -69,8 +79,12 @@ fn parse_rate(text: &str) -> Result<f64, String> {
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let every = args.every.map(|every| Start::Every(i64::try_from(every.as_nanos()).unwrap_or(i64::MAX)));
+    let reference = Irradiance::from_w_m2(args.reference.unwrap_or(1.0));
+    let response = Response::new(args.exponent, reference)
+        .map_err(|error| Failure::Usage(format!("--exponent: {error}")))?;
     let wanted = Wanted {
         target: args.target,
+        response,
         starts: args.at.iter().copied().chain(every).collect(),
         rate_hz: args.rate,
     };
@@ -89,9 +103,12 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     })?;
     bar.finish_and_clear();
     if context.json {
-        out_json(&to_json(&replayed));
+        out_json(&to_json(&replayed, &response));
     } else {
         out(&for_people(&replayed, args.target));
+        if let Some(how) = how_counted(&response) {
+            out(&(how + "\n"));
+        }
     }
     Ok(())
 }
@@ -109,11 +126,13 @@ fn progress(length: u64) -> ProgressBar {
     ProgressBar::new(length).with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
 }
 
-fn to_json(replayed: &Replayed) -> Value {
+fn to_json(replayed: &Replayed, response: &Response) -> Value {
     json!({
         "samples": replayed.samples,
         "span_s": replayed.span_s,
         "missing": replayed.missing,
+        "exponent": response.exponent(),
+        "reference_w_m2": (!response.is_plain()).then(|| response.reference().w_m2()),
         "dose_j_m2": replayed.dose.best.j_m2(),
         "low_j_m2": replayed.dose.low.j_m2(),
         "high_j_m2": replayed.dose.high.j_m2(),

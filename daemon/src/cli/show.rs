@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json, record_card};
+use crate::advice::how_counted;
 use crate::charts;
 use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
 use crate::listed::{Listed, over};
@@ -156,6 +157,7 @@ fn event_json(event: &EventRow, zone: &TimeZone) -> Value {
     value["dose_j_m2"] = event.dose.best.j_m2().into();
     value["low_j_m2"] = event.dose.low.j_m2().into();
     value["high_j_m2"] = event.dose.high.j_m2().into();
+    value["plain_dose_j_m2"] = event.plain.best.j_m2().into();
     value["settled"] = event.settled.into();
     value
 }
@@ -203,6 +205,12 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
             over(event.dose.best, row.target()),
             words::span(seconds)
         );
+    }
+    if let Some(how) = how_counted(&row.response) {
+        let _ = writeln!(text, "{how}");
+        if let Some(plain) = row.brought_in().map(|event| event.plain) {
+            let _ = writeln!(text, "plain dose {}", words::dose(plain));
+        }
     }
     if row.is_uncalibrated() {
         let _ = writeln!(

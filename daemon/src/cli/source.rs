@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use clap::{ArgGroup, Subcommand};
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Irradiance, Stops, TargetDose};
 use frameside_core::source::{Factor, factor_of_curves, factor_of_pairs, mismatch, seconds_to_eye_limit};
 use jiff::tz::TimeZone;
@@ -203,7 +204,7 @@ pub(super) fn eye_caution(seconds: f64) -> String {
 
 /// The mean light at the sensor while a print was uncovered, in W/m².
 pub(super) fn light_of(print: &PrintRow) -> Option<f64> {
-    let dose = print.dose_to_repeat()?.j_m2() / print.glass;
+    let dose = print.plain_dose()?.j_m2() / print.glass;
     let seconds = print.seconds_of_light().filter(|seconds| *seconds > 0.0)?;
     (dose > 0.0).then(|| dose / seconds)
 }
@@ -412,9 +413,9 @@ fn pairs(record: &Record, args: &FactorArgs) -> Result<Vec<(Dose, Dose)>, Failur
     Ok(pairs)
 }
 
-/// What a print had, or should have had by its judgement, at the sensor.
+/// What a print had, or should have had by its judgement, as a plain dose.
 fn equal_dose(record: &Record, print: &PrintRow) -> Result<Dose, Failure> {
-    let repeated = like::repeating(record, &print.id, None, &TimeZone::UTC);
+    let repeated = like::repeating(record, &print.id, None, Response::PLAIN, &TimeZone::UTC);
     Ok(repeated.map_err(|e| Failure::Failed(e.to_string()))?.target.dose())
 }
 
@@ -427,7 +428,9 @@ fn of_wedges(record: &Record, recipe: &str, args: &FactorArgs) -> Result<Factor,
             ))
         };
         let wedge = wedges.iter().rev().find(|wedge| wedge.source == source).ok_or_else(none)?;
-        wedge.curve().map_err(|error| Failure::Failed(format!("wedge {}: {error}", wedge.name)))
+        wedge
+            .curve(&Response::PLAIN)
+            .map_err(|error| Failure::Failed(format!("wedge {}: {error}", wedge.name)))
     };
     factor_of_curves(&newest(&args.a)?, &newest(&args.b)?).map_err(|e| Failure::Failed(e.to_string()))
 }

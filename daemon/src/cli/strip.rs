@@ -151,6 +151,7 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
     if print.brought_in().is_none() {
         return Err(failed("is still out; bring it in first".to_owned()));
     }
+    let print = advice::as_counted_now(&record, print.clone())?;
     let doses = print.band_doses();
     let verdict = args.verdict();
     if let Verdict::Bands { densities } = &verdict

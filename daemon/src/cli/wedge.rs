@@ -3,15 +3,16 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
+use frameside_core::light::Response;
 use frameside_core::quantity::TargetDose;
-use frameside_core::sensitometry::{Density, Tone, tone_table};
+use frameside_core::sensitometry::{CharacteristicCurve, Density, Tone, tone_table};
 use frameside_core::source::SUN;
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
 use super::{Context, Failure, now_ms, out, out_json, table, wedge_scan};
 use crate::charts;
-use crate::ledger::{RecipeVersion, WedgeRow, one_line};
+use crate::ledger::{Facts, RecipeVersion, WedgeRow, effects, one_line};
 use crate::measured::{self, EvenWedge};
 
 /// The characteristic curve of a step wedge printed on your coating: how light and how
@@ -143,7 +144,7 @@ fn write_tones(file: &Path, wedges: &[Wedge]) -> Result<String, Failure> {
     let tones = tone_table(&wedge.curve, wedge.printed(), ROWS);
     if tones.is_empty() {
         let why = "prints nothing but paper white; give more dose with --target";
-        return Err(Failure::Failed(format!("{} {why}", wedge.at(wedge.printed()))));
+        return Err(Failure::Failed(format!("{} {why}", wedge.at(wedge.by_dose(wedge.printed())))));
     }
     let row = |tone: &Tone| {
         format!("{:.3},{:.4},{:.4}\n", tone.lightness.value(), tone.print.value(), tone.negative.value())
@@ -166,6 +167,7 @@ impl Args {
             range: self.range.or_else(|| facts?.negative_range),
             base: Density::new(facts.and_then(|facts| facts.negative_base).unwrap_or(0.0)),
             target: target.map(TargetDose::dose),
+            response: facts.map_or(Response::PLAIN, Facts::response),
         }
     }
 }
@@ -189,8 +191,14 @@ fn keep(wedges: &[Wedge], recipe: &RecipeVersion, source: &str, context: &Contex
 
 fn read(file: &Path, args: &Args, present: Present) -> Result<Wedge, Failure> {
     let dose = args.dose.map(TargetDose::dose);
+    let given = dose.unwrap_or(UNKNOWN);
     let even = args.increment.map(|increment| EvenWedge { first: args.first, increment });
-    let (steps, curve) = table::read(file, |bytes| measured::wedge(bytes, even, dose.unwrap_or(UNKNOWN)))?;
+    let (steps, curve) = table::read(file, |bytes| measured::wedge(bytes, even, given))?;
+    // Without its dose there are places on the wedge only.
+    let response = if dose.is_some() { present.response } else { Response::PLAIN };
+    let present = Present { response, ..present };
+    let effect = CharacteristicCurve::new(given, &effects(&steps, &present.response))
+        .map_err(|error| Failure::Failed(format!("{}: {error}", file.display())))?;
     let name = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    Ok(Wedge { name, dose, steps, curve, present })
+    Ok(Wedge { name, dose, steps, curve, effect, present })
 }

@@ -1,5 +1,6 @@
 //! What prints said of themselves: judgements, strips, wedges.
 
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Stops};
 use frameside_core::sensitometry::{CharacteristicCurve, Density, WedgeError, WedgeStep};
 use rusqlite::{Row, params};
@@ -65,6 +66,8 @@ pub struct BorderTone {
     pub tone: String,
     /// The print's dose then.
     pub dose: Dose,
+    /// The event that fixed it.
+    pub seq: u32,
 }
 
 /// A printed step wedge of a recipe.
@@ -85,13 +88,22 @@ pub struct WedgeRow {
 }
 
 impl WedgeRow {
-    /// Its characteristic curve.
+    /// Its characteristic curve, with exposures as a response counts them: a density
+    /// D leaves 10^-D of the light, and so 10^-pD of its effect. Its dose is taken as
+    /// one that is counted so already.
     ///
     /// # Errors
     /// [`WedgeError`] when its steps give none; then it was not kept by this program.
-    pub fn curve(&self) -> Result<CharacteristicCurve, WedgeError> {
-        CharacteristicCurve::new(self.dose, &self.steps)
+    pub fn curve(&self, response: &Response) -> Result<CharacteristicCurve, WedgeError> {
+        CharacteristicCurve::new(self.dose, &effects(&self.steps, response))
     }
+}
+
+/// The steps of a wedge with its densities as a response counts them.
+#[must_use]
+pub fn effects(steps: &[WedgeStep], response: &Response) -> Vec<WedgeStep> {
+    let effect = |density: Density| Density::new(response.exponent() * density.value());
+    steps.iter().map(|step| WedgeStep { wedge: effect(step.wedge), print: step.print }).collect()
 }
 
 impl Record {
@@ -151,12 +163,13 @@ impl Record {
     /// # Errors
     /// [`LedgerError`] when the file cannot be read.
     pub fn border_tones(&self, recipe: &str, source: &str) -> Result<Vec<BorderTone>, LedgerError> {
-        let sql = "SELECT print.id, tone, event.best FROM note
+        let sql = "SELECT print.id, tone, event.best, event.seq FROM note
                    JOIN print ON print.seq = note.print
                    JOIN event ON event.print = note.print AND event.seq = event_seq
                    WHERE recipe = ?1 AND source = ?2 AND tone IS NOT NULL ORDER BY event.best";
         self.select(sql, params![recipe, source], |row| {
-            Ok(BorderTone { print: row.get(0)?, tone: row.get(1)?, dose: Dose::from_j_m2(row.get(2)?) })
+            let dose = Dose::from_j_m2(row.get(2)?);
+            Ok(BorderTone { print: row.get(0)?, tone: row.get(1)?, dose, seq: row.get(3)? })
         })
     }
 

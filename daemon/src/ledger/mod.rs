@@ -28,8 +28,8 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::Duration;
 
-use frameside_core::exposure::{Event, Plan, PrintId};
-use frameside_core::light::{Estimate, Knot, Reading};
+use frameside_core::exposure::{Counted, Event, Plan, PrintId};
+use frameside_core::light::{Estimate, Knot, Reading, Response};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use serde_json::Value;
@@ -41,10 +41,10 @@ pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
 pub use factors::FactorRow;
-pub use judging::{BorderTone, Judgement, Verdict, WedgeRow};
+pub use judging::{BorderTone, Judgement, Verdict, WedgeRow, effects};
 pub use notebook::Notebook;
 pub use outages::Outage;
-pub use recipe::{Facts, Recipe, RecipeVersion, one_line};
+pub use recipe::{Facts, Recipe, RecipeVersion, one_line, reference};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
 pub use recovery::{OpenPrint, Recovered, STILL_SHOWN_MS};
 pub use schema::LedgerError;
@@ -69,6 +69,8 @@ pub enum Entry {
         sensor: String,
         /// Its last reading and the integral there.
         knot: Knot,
+        /// The integrals of other responses there.
+        responses: Vec<(Response, Estimate)>,
     },
     /// A print begins.
     Print(NewPrint),
@@ -80,10 +82,10 @@ pub enum Entry {
         print: PrintId,
         /// The event.
         seq: u32,
-        /// The print's dose.
-        dose: Estimate,
-        /// The sensor's integral.
-        total: Estimate,
+        /// What it had.
+        counted: Counted,
+        /// The same as the plain dose, where it counts otherwise.
+        plain: Option<Counted>,
     },
     /// Light was not seen.
     Gap {
@@ -152,6 +154,8 @@ pub struct NewPrint {
     pub glass: f64,
     /// What its doses are multiplied by beside the glass.
     pub factor: f64,
+    /// What it answers to.
+    pub response: Response,
     /// The source of light.
     pub source: String,
     /// The recipe, as text.

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use frameside_core::quantity::{Dose, TargetDose};
+use frameside_core::light::Response;
+use frameside_core::quantity::{Dose, Irradiance, TargetDose};
 use serde::{Deserialize, Serialize};
 
 /// How a print is made, as far as it was told.
@@ -53,9 +54,12 @@ pub struct Facts {
     /// How it is oxidised: air or peroxide
     #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub oxidation: Option<String>,
-    /// Reciprocity exponent; kept with the recipe, while doses are counted at 1
+    /// Reciprocity exponent, where it answers to the strength of the light too; 'recipe exponent' fits it
     #[arg(long, value_name = "P", value_parser = exponent)]
     pub exponent: Option<f64>,
+    /// The irradiance in W/m2 at which a dose at that exponent is the plain dose
+    #[arg(long, value_name = "E", value_parser = reference)]
+    pub reference: Option<f64>,
 }
 
 /// A name or a fact as it is kept: 1 to 200 bytes on one line.
@@ -79,8 +83,20 @@ fn density(text: &str) -> Result<f64, String> {
 
 fn exponent(text: &str) -> Result<f64, String> {
     match text.parse() {
-        Ok(exponent) if (0.3..=2.0).contains(&exponent) => Ok(exponent),
+        Ok(exponent) if Response::EXPONENTS.contains(&exponent) => Ok(exponent),
         _ => Err(format!("'{text}' is not an exponent; write a number from 0.3 to 2")),
+    }
+}
+
+/// A reference irradiance in W/m², with its unit or without.
+///
+/// # Errors
+/// What it should be.
+pub fn reference(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches("W/m2").trim_end_matches("W/m²").trim();
+    match number.parse() {
+        Ok(w_m2) if (0.001..=10_000.0).contains(&w_m2) => Ok(w_m2),
+        _ => Err(format!("'{text}' is not an irradiance; write it like 30 or 30W/m2")),
     }
 }
 
@@ -121,6 +137,7 @@ impl Recipe {
             rinse: new.rinse.or(old.rinse),
             oxidation: new.oxidation.or(old.oxidation),
             exponent: new.exponent.or(old.exponent),
+            reference: new.reference.or(old.reference),
         };
         let mut targets = self.targets;
         targets.extend(other.targets);
@@ -129,9 +146,19 @@ impl Recipe {
 }
 
 impl Facts {
+    /// What its prints answer to. An exponent that came without a reference was never
+    /// counted at.
+    #[must_use]
+    pub fn response(&self) -> Response {
+        let response = |(exponent, reference)| {
+            Response::new(exponent, Irradiance::from_w_m2(reference)).unwrap_or(Response::PLAIN)
+        };
+        self.exponent.zip(self.reference).map_or(Response::PLAIN, response)
+    }
+
     /// Every fact with its name, in the order of the work.
     #[must_use]
-    pub fn listed(&self) -> [(&'static str, Option<String>); 12] {
+    pub fn listed(&self) -> [(&'static str, Option<String>); 13] {
         let number = |number: Option<f64>| number.map(|number| number.to_string());
         [
             ("sensitizer", self.sensitizer.clone()),
@@ -146,6 +173,7 @@ impl Facts {
             ("rinse", self.rinse.clone()),
             ("oxidation", self.oxidation.clone()),
             ("exponent", number(self.exponent)),
+            ("reference", self.reference.map(|w_m2| format!("{w_m2} W/m²"))),
         ]
     }
 
@@ -159,7 +187,7 @@ impl Facts {
     /// The same, without those that leave the dose for full density as it is.
     #[must_use]
     pub fn differing_in_dose(&self, other: &Self) -> Vec<&'static str> {
-        const NO_MATTER: [&str; 3] = ["negative", "negative range", "exponent"];
+        const NO_MATTER: [&str; 4] = ["negative", "negative range", "exponent", "reference"];
         let mut differing = self.differing(other);
         differing.retain(|fact| !NO_MATTER.contains(fact));
         differing

@@ -3,13 +3,13 @@
 use std::path::{Path, PathBuf};
 
 use frameside_core::exposure::{EventKind, FrameState};
-use frameside_core::light::Estimate;
-use frameside_core::quantity::{Dose, Mono};
+use frameside_core::light::{Estimate, Response};
+use frameside_core::quantity::{Dose, Irradiance, Mono};
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, Row, params};
 
 use super::Judgement;
 use super::chunk::{self, Sample};
-use super::recovery::estimate;
+use super::recovery::{estimate, response};
 use super::schema::{self, LedgerError};
 use crate::request::Note;
 
@@ -44,6 +44,8 @@ pub struct PrintRow {
     pub glass: f64,
     /// What its doses are multiplied by beside the glass, for its source of light.
     pub factor: f64,
+    /// What it answers to: its plan and its doses are counted so.
+    pub response: Response,
     /// The source of light.
     pub source: String,
     /// The recipe.
@@ -77,7 +79,9 @@ pub struct EventRow {
     pub synchronised: bool,
     /// The print's dose.
     pub dose: Estimate,
-    /// Whether the dose is final.
+    /// Its plain dose; the same for a print that counts plainly.
+    pub plain: Estimate,
+    /// Whether the doses are final.
     pub settled: bool,
     /// On the clock that light is kept by, in ms.
     pub(crate) light_ms: f64,
@@ -125,7 +129,7 @@ pub struct PrintDetail {
     pub judgements: Vec<Judgement>,
     /// Light that was not seen while it was out.
     pub gaps: Vec<GapRow>,
-    /// Seconds since it began, irradiance in W/m², the print's dose in J/m².
+    /// Seconds since it began, irradiance in W/m² beside its glass, the print's dose in J/m².
     pub curve: Vec<(f64, f64, f64)>,
     /// Stretches with the cover off, in seconds since it began; the last may
     /// still go on.
@@ -135,6 +139,8 @@ pub struct PrintDetail {
 /// A print's curve begins and ends between two readings; they are looked for
 /// this far beyond it. Much more than a period, for a sensor that was away.
 const MARGIN_MS: f64 = 3_600_000.0;
+/// Light in the record that gives a print's dose to within this share is all of it.
+const SAME_LIGHT: f64 = 0.02;
 
 impl PrintRow {
     /// The last event of a kind.
@@ -174,6 +180,19 @@ impl PrintRow {
     #[must_use]
     pub fn dose_to_repeat(&self) -> Option<Dose> {
         self.brought_in().map(|event| event.dose.best)
+    }
+
+    /// The plain dose it was brought in with.
+    #[must_use]
+    pub fn plain_dose(&self) -> Option<Dose> {
+        self.brought_in().map(|event| event.plain.best)
+    }
+
+    /// The mean irradiance under its glass with the cover off.
+    #[must_use]
+    pub fn mean_irradiance(&self) -> Option<Irradiance> {
+        let mean = self.plain_dose()?.j_m2() / self.seconds_of_light()?;
+        mean.is_finite().then(|| Irradiance::from_w_m2(mean))
     }
 
     /// Whether it is a test strip.
@@ -362,10 +381,42 @@ impl Record {
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
         let judgements = self.judgements(&row)?;
         let spans = row.spans_ms();
-        let curve = curve(&light, &spans, row.glass * row.factor, begun, end);
+        let curve = curve(&light, &spans, &[begun, end], row.glass * row.factor, &row.response);
         let since = |ms: f64| (ms - begun) / 1000.0;
         let spans = spans.into_iter().map(|(from, to)| (since(from), to.map(since))).collect();
         Ok(PrintDetail { row, notes, judgements, gaps, curve, spans })
+    }
+
+    /// A print with its doses as another response counts them, from the light that
+    /// fell on it; `None` where not all of that is in the record.
+    ///
+    /// # Errors
+    /// [`LedgerError::Damaged`], or unreadable.
+    pub fn recounted(&self, print: &PrintRow, response: Response) -> Result<Option<PrintRow>, LedgerError> {
+        let mut recounted = PrintRow { response, ..print.clone() };
+        if response == print.response {
+            return Ok(Some(recounted));
+        }
+        if response.is_plain() {
+            recounted.events.iter_mut().for_each(|event| event.dose = event.plain);
+            return Ok(Some(recounted));
+        }
+        let instants: Vec<f64> = print.events.iter().map(|event| event.light_ms).collect();
+        let (Some(&begun), Some(&end)) = (instants.first(), instants.last()) else { return Ok(None) };
+        let light = self.light(&print.sensor, begun - MARGIN_MS, end + MARGIN_MS)?;
+        let spans = print.spans_ms();
+        let counted = |response| curve(&light, &spans, &instants, print.glass * print.factor, response);
+        let (plain, other) = (counted(&Response::PLAIN), counted(&response));
+        for event in &mut recounted.events {
+            let at = (event.light_ms - begun) / 1000.0;
+            let (plain, other) = (dose_at(&plain, at), dose_at(&other, at));
+            let off = SAME_LIGHT * event.plain.high.j_m2() + 1.0;
+            if plain < event.plain.low.j_m2() - off || plain > event.plain.high.j_m2() + off {
+                return Ok(None);
+            }
+            event.dose = event.plain.scaled(if plain > 0.0 { other / plain } else { 0.0 });
+        }
+        Ok(Some(recounted))
     }
 
     /// A sensor's light between two wall times in ms since 1970.
@@ -440,7 +491,7 @@ impl Record {
     fn select_prints(&self, which: &str, params: impl rusqlite::Params) -> rusqlite::Result<Vec<PrintRow>> {
         let sql = format!(
             "SELECT seq, id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
-                    recipe_version, factor FROM print {which}"
+                    recipe_version, factor, exponent, reference FROM print {which}"
         );
         let mut select = self.connection.prepare(&sql)?;
         let prints: Vec<PrintRow> = select.query_map(params, print_row)?.collect::<rusqlite::Result<_>>()?;
@@ -449,7 +500,8 @@ impl Record {
 
     fn events(&self, print: i64) -> rusqlite::Result<Vec<EventRow>> {
         let mut select = self.connection.prepare_cached(
-            "SELECT seq, kind, at_ms, event.synced, settled, at_ns / 1e6 + offset_ms, best, low, high
+            "SELECT seq, kind, at_ms, event.synced, settled, at_ns / 1e6 + offset_ms, best, low, high,
+                    ifnull(plain_best, best), ifnull(plain_low, low), ifnull(plain_high, high)
              FROM event JOIN boot ON boot.id = event.boot WHERE print = ?1 ORDER BY seq",
         )?;
         let rows = select.query_map([print], |row| {
@@ -465,6 +517,7 @@ impl Record {
                 settled: row.get(4)?,
                 light_ms: row.get(5)?,
                 dose: estimate(row, 6)?,
+                plain: estimate(row, 9)?,
             })
         })?;
         rows.collect()
@@ -555,22 +608,25 @@ fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
         calibration: row.get(10)?,
         recipe_version: row.get(11)?,
         factor: row.get(12)?,
+        response: response(row, 13)?,
         events: Vec::new(),
     })
 }
 
 /// A print's dose curve from the light and the stretches with the cover off,
-/// all in ms of wall time. It bends exactly where the print began and ended and
-/// where the cover moved; gaps are lines here, and are drawn beside it.
+/// all in ms of wall time. It bends exactly at the given instants, the first of which
+/// is its begin and the last its end, and where the cover moved; gaps are lines here,
+/// and are drawn beside it.
 fn curve(
     light: &[LightSample],
     spans: &[(f64, Option<f64>)],
+    instants: &[f64],
     glass: f64,
-    begun: f64,
-    end: f64,
+    response: &Response,
 ) -> Vec<(f64, f64, f64)> {
+    let (Some(&begun), Some(&end)) = (instants.first(), instants.last()) else { return Vec::new() };
     let of_spans = spans.iter().flat_map(|&(from, to)| [Some(from), to]).flatten();
-    let mut edges: Vec<f64> = of_spans.chain([begun, end]).collect();
+    let mut edges: Vec<f64> = of_spans.chain(instants.iter().copied()).collect();
     edges.sort_by(f64::total_cmp);
     let is_uncovered = |ms: f64| spans.iter().any(|&(from, to)| from <= ms && to.is_none_or(|to| ms <= to));
     let point = |ms: f64, w_m2: f64, dose: f64| ((ms - begun) / 1000.0, w_m2, dose);
@@ -587,7 +643,7 @@ fn curve(
                     points.push(point(at, line(at), dose));
                 }
                 if is_uncovered(0.5 * (at + next)) {
-                    dose += 0.5 * (line(at) + line(next)) * (next - at) / 1000.0 * glass;
+                    dose += response.ramp(line(at) * glass, line(next) * glass, (next - at) / 1000.0);
                 }
                 points.push(point(next, line(next), dose));
             }
@@ -595,4 +651,12 @@ fn curve(
         }
     }
     points
+}
+
+/// The dose of a curve at an instant that it has a point at.
+fn dose_at(curve: &[(f64, f64, f64)], seconds: f64) -> f64 {
+    /// Sums of milliseconds lose a little.
+    const SAME_S: f64 = 1e-4;
+    let after = curve.partition_point(|&(at, ..)| at <= seconds + SAME_S);
+    after.checked_sub(1).map_or(0.0, |last| curve[last].2)
 }

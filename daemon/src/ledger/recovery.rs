@@ -3,8 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span};
-use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Seen, Unplaced};
+use frameside_core::exposure::{EventKind, Mark, PendingEvent, Plan, Resumed, Span, Totals};
+use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Response, Seen, Unplaced};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -31,6 +31,8 @@ pub struct Recovered {
     /// The wall clocks of earlier boots, for instants as they are laid on this
     /// boot's clock.
     pub earlier: BTreeMap<i64, WallAnchor>,
+    /// Where the integrals of other responses were left, with their sensor's name.
+    pub responses: Vec<(String, Response, Estimate)>,
     /// How each sensor is corrected now, and the number of that in the record.
     pub calibrations: BTreeMap<String, (i64, Calibration)>,
     /// Prints that are out.
@@ -129,6 +131,7 @@ pub(super) fn recover(
     }
     recovered.outages = outages::waiting(connection, &shift)?;
     recovered.earlier.clone_from(&shift.walls);
+    recovered.responses = responses(connection)?;
     recovered.calibrations = super::calibrations::now(connection, &mut recovered.troubles)?;
     let troubles = &mut recovered.troubles;
     recovered.prints = take_up(connection, &shift, &format!("seq IN ({OUT})"), troubles)?;
@@ -154,6 +157,14 @@ pub(super) fn recover(
         .collect::<rusqlite::Result<_>>()?;
     recovered.at_broker = at_broker(connection)?;
     Ok(recovered)
+}
+
+fn responses(connection: &Connection) -> rusqlite::Result<Vec<(String, Response, Estimate)>> {
+    let sql = "SELECT name, exponent, reference, response.best, response.low, response.high
+               FROM response JOIN sensor ON sensor.id = response.sensor";
+    let mut select = connection.prepare(sql)?;
+    let rows = select.query_map([], |row| Ok((row.get(0)?, response(row, 1)?, estimate(row, 3)?)))?;
+    rows.collect()
 }
 
 fn at_broker(connection: &Connection) -> rusqlite::Result<AtBroker> {
@@ -200,15 +211,17 @@ fn take_up(
     troubles: &mut Vec<String>,
 ) -> rusqlite::Result<Vec<OpenPrint>> {
     let mut prints = Vec::new();
-    let sql =
-        format!("SELECT seq, id, frame, plan, sensor, glass * factor FROM print WHERE {which} ORDER BY seq");
+    let sql = format!(
+        "SELECT seq, id, frame, plan, sensor, glass * factor, exponent, reference FROM print WHERE {which} ORDER BY seq"
+    );
     let mut select = connection.prepare(&sql)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (seq, id): (i64, String) = (row.get(0)?, row.get(1)?);
         match serde_json::from_str::<Plan>(&row.get::<_, String>(3)?) {
             Ok(plan) => {
-                let resumed = resumed(connection, shift, seq, Resumed::new(id.into(), plan, row.get(5)?))?;
+                let begun = Resumed::new(id.into(), plan, row.get(5)?, response(row, 6)?);
+                let resumed = resumed(connection, shift, seq, begun)?;
                 prints.push(OpenPrint { frame: row.get(2)?, sensor: row.get(4)?, resumed });
             }
             Err(error) => {
@@ -327,14 +340,17 @@ fn resumed(
     mut print: Resumed,
 ) -> rusqlite::Result<Resumed> {
     let mut select = connection.prepare_cached(
-        "SELECT seq, kind, boot, at_ns, settled, total_best, total_low, total_high
+        "SELECT seq, kind, boot, at_ns, settled, total_best, total_low, total_high,
+                ifnull(plain_total_best, total_best), ifnull(plain_total_low, total_low),
+                ifnull(plain_total_high, total_high)
          FROM event WHERE print = ?1 ORDER BY seq",
     )?;
     let mut rows = select.query(params![seq])?;
     while let Some(row) = rows.next()? {
         let event_seq: u32 = row.get(0)?;
         let settled: bool = row.get(4)?;
-        let mark = Mark { at: shift.of(row.get(2)?, row.get(3)?), total: estimate(row, 5)?, settled };
+        let totals = Totals { own: estimate(row, 5)?, plain: estimate(row, 8)? };
+        let mark = Mark { at: shift.of(row.get(2)?, row.get(3)?), totals, settled };
         print.next_seq = event_seq + 1;
         if !settled {
             print.pending.push(PendingEvent { seq: event_seq, at: mark.at });
@@ -381,12 +397,21 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.nearly = false;
             print.waiting = false;
         }
-        EventKind::Outage { after_boot, span, missed, .. } => print.count_missed(after_boot, span, missed),
+        EventKind::Outage { after_boot, span, missed, plain, .. } => {
+            print.count_missed(after_boot, span, Totals { own: missed, plain });
+        }
         EventKind::Begun { covered: true }
         | EventKind::Noted
         | EventKind::LampOn
         | EventKind::LampOff { .. } => {}
     }
+}
+
+/// An exponent and a reference; what is none of ours counts plainly.
+pub(super) fn response(row: &Row<'_>, first: usize) -> rusqlite::Result<Response> {
+    let (exponent, reference): (f64, Option<f64>) = (row.get(first)?, row.get(first + 1)?);
+    let reference = Irradiance::from_w_m2(reference.unwrap_or(1.0));
+    Ok(Response::new(exponent, reference).unwrap_or(Response::PLAIN))
 }
 
 pub(super) fn estimate(row: &Row<'_>, first: usize) -> rusqlite::Result<Estimate> {

@@ -80,7 +80,7 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK];
+const MIGRATIONS: &[&str] = &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -226,6 +226,29 @@ const WAITING_FOR_THE_CLOCK: &str = "
         to_ns INTEGER NOT NULL, found REAL NOT NULL, found_is_bound INTEGER NOT NULL,
         greatest REAL NOT NULL,
         PRIMARY KEY (sensor, after_boot)
+    ) STRICT, WITHOUT ROWID;
+";
+
+/// Prints that answer to the strength of the light as well.
+const ANSWERING: &str = "
+    -- A print counts reference * integral of (E / reference)^exponent over time, in J/m2, with
+    -- E and reference in W/m2: so are its plan, its doses and its sensor's integral in event.
+    ALTER TABLE print ADD COLUMN exponent REAL NOT NULL DEFAULT 1;
+    ALTER TABLE print ADD COLUMN reference REAL;
+
+    -- The plain dose and the sensor's plain integral (J/m2), where the exponent is not 1.
+    ALTER TABLE event ADD COLUMN plain_best REAL;
+    ALTER TABLE event ADD COLUMN plain_low REAL;
+    ALTER TABLE event ADD COLUMN plain_high REAL;
+    ALTER TABLE event ADD COLUMN plain_total_best REAL;
+    ALTER TABLE event ADD COLUMN plain_total_low REAL;
+    ALTER TABLE event ADD COLUMN plain_total_high REAL;
+
+    -- Where the integrals of other exponents stood when that of their sensor was kept (J/m2).
+    CREATE TABLE response (
+        sensor INTEGER NOT NULL, exponent REAL NOT NULL, reference REAL NOT NULL,
+        best REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+        PRIMARY KEY (sensor, exponent, reference)
     ) STRICT, WITHOUT ROWID;
 ";
 

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use frameside_core::exposure::{
-    Command, FrameId, FrameSetup, FrameState, Input, Output, Rig, Rules, SensorId, SensorSetup,
+    Command, Counted, FrameId, FrameSetup, FrameState, Input, Output, Rig, Rules, SensorId, SensorSetup,
 };
 use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
@@ -47,6 +47,9 @@ impl Bench {
         let left_off = recovered.left_off.get("sky").copied();
         let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off });
         let frame = rig.add_frame(FrameSetup { sensor, glass: 0.9 }).unwrap();
+        for (_, response, total) in &recovered.responses {
+            rig.resume_response(sensor, *response, *total).unwrap();
+        }
         for print in &recovered.prints {
             rig.resume(frame, print.resumed.clone()).unwrap();
         }
@@ -54,6 +57,10 @@ impl Bench {
     }
 
     fn expose(&mut self, seconds: f64, plan: Plan) -> PrintId {
+        self.expose_at(seconds, plan, Response::PLAIN)
+    }
+
+    fn expose_at(&mut self, seconds: f64, plan: Plan, response: Response) -> PrintId {
         let id: PrintId = self.ledger.name_print("2026-07-14", "oak").unwrap().into();
         self.ledger.write(Entry::Print(NewPrint {
             id: Arc::clone(&id),
@@ -61,6 +68,7 @@ impl Bench {
             sensor: "sky".into(),
             glass: 0.9,
             factor: 1.0,
+            response,
             source: "sun".into(),
             recipe: Some("citrate".into()),
             negative: None,
@@ -68,7 +76,10 @@ impl Bench {
             plan: plan.clone(),
             calibration: "none".into(),
         }));
-        self.tell(seconds, Command::Begin { print: Arc::clone(&id), plan, covered: false, factor: 1.0 });
+        self.tell(
+            seconds,
+            Command::Begin { print: Arc::clone(&id), plan, covered: false, factor: 1.0, response },
+        );
         id
     }
 
@@ -81,8 +92,8 @@ impl Bench {
         while let Some(output) = self.rig.poll() {
             match output {
                 Output::Event(event) => self.ledger.write(Entry::Event(event)),
-                Output::Settled { print, seq, dose, total } => {
-                    self.ledger.write(Entry::Settled { print, seq, dose, total });
+                Output::Settled { print, seq, counted, plain } => {
+                    self.ledger.write(Entry::Settled { print, seq, counted, plain });
                 }
                 Output::Gap { from, to, dose, .. } => {
                     self.ledger.write(Entry::Gap { sensor: "sky".into(), from, to, dose });
@@ -105,7 +116,8 @@ impl Bench {
     /// Waits until everything is safe.
     fn commit(&mut self) {
         let knot = self.rig.sensor(self.sensor).unwrap().knot.unwrap();
-        self.ledger.write(Entry::Knot { sensor: "sky".into(), knot });
+        let responses = self.rig.responses(self.sensor).collect();
+        self.ledger.write(Entry::Knot { sensor: "sky".into(), knot, responses });
         self.token += 1;
         self.ledger.commit(self.token);
         loop {
@@ -159,6 +171,89 @@ fn a_print_goes_on_after_a_kill_on_the_same_boot() {
     assert_eq!(print.spans, [(0.0, Some(90.75)), (91.25, Some(190.5))]);
     let events: Vec<u32> = print.row.events.iter().map(|event| event.seq).collect();
     assert_eq!(events, [0, 1, 2, 3]);
+}
+
+fn answering(exponent: f64) -> Response {
+    Response::new(exponent, Irradiance::from_w_m2(30.0)).unwrap()
+}
+
+/// What [`light`] counts as through the glass, by a fine sum.
+fn effective(exponent: f64, from: f64, to: f64) -> f64 {
+    let steps = ((to - from) / 1e-3).round() as u32;
+    let at = |second: f64| {
+        light(second.floor()) + (light(second.floor() + 1.0) - light(second.floor())) * second.fract()
+    };
+    let step = |n: u32| 30.0 * (0.9 * at(from + (f64::from(n) + 0.5) * 1e-3) / 30.0).powf(exponent) * 1e-3;
+    (0..steps).map(step).sum()
+}
+
+#[test]
+fn a_print_that_counts_otherwise_goes_on_after_a_kill() {
+    let folder = TempDir::new().unwrap();
+    let first = boot("a", 0.0, NOON, true);
+    let (mut bench, _) = Bench::start(&folder, &first);
+    bench.shine(0, 9);
+    bench.expose_at(9.5, Plan::dose(target(15_000.0)), answering(0.7));
+    bench.shine(10, 100);
+    bench.tell(100.25, Command::Cover);
+    bench.tell(100.75, Command::Uncover);
+    bench.commit();
+    std::mem::forget(bench.ledger);
+
+    // Without a gap, so that what is kept has to be exact.
+    let (mut again, recovered) = Bench::start(&folder, &boot("a", 100.9, NOON + 100_900, true));
+    assert_eq!(recovered.responses.len(), 1);
+    again.shine(101, 200);
+    let view = again.rig.view(again.frame, at(200.0)).unwrap();
+    let exact = effective(0.7, 9.5, 100.25) + effective(0.7, 100.75, 200.0);
+    let dose = view.dose.best.j_m2();
+    assert!((dose - exact).abs() < 1e-3, "{dose} {exact}");
+    let plain = 0.9 * (integral(9.5, 100.25) + integral(100.75, 200.0));
+    assert!((view.plain.unwrap().best.j_m2() - plain).abs() < 1e-3, "{:?} {plain}", view.plain);
+    again.tell(200.0, Command::BringIn);
+    again.commit();
+    let print = record(&folder).detail("2026-07-14-oak-1").unwrap();
+    assert_eq!(print.row.response, answering(0.7));
+    assert!((print.row.dose_to_repeat().unwrap().j_m2() - exact).abs() < 1e-3);
+    assert!((print.row.plain_dose().unwrap().j_m2() - plain).abs() < 1e-3);
+    assert!((print.curve.last().unwrap().2 - exact).abs() < 0.01, "{:?}", print.curve.last());
+    // Once nobody counts by it, its integral is not kept any more.
+    assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM response"), 0);
+}
+
+#[test]
+fn a_print_is_recounted_from_the_light_that_fell_on_it() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    let strip = Plan::strip(vec![target(2_000.0), target(4_000.0), target(8_000.0)]).unwrap();
+    bench.expose_at(9.5, strip, Response::PLAIN);
+    bench.shine(10, 300);
+    bench.tell(300.0, Command::BringIn);
+    bench.shine(301, 305);
+    bench.expose_at(305.5, Plan::dose(target(1_000.0)), answering(1.3));
+    bench.shine(306, 400);
+    bench.tell(400.0, Command::BringIn);
+    bench.commit();
+    let record = record(&folder);
+    let (strip, print) = (record.find("2026-07-14-oak-1").unwrap(), record.find("2026-07-14-oak-2").unwrap());
+    for exponent in [0.7, 1.3] {
+        let counted = record.recounted(&strip, answering(exponent)).unwrap().unwrap();
+        assert_eq!(counted.response, answering(exponent));
+        let begun = strip.events[0].light_ms;
+        for (event, was) in counted.events.iter().zip(&strip.events) {
+            let exact = effective(exponent, 9.5, 9.5 + (was.light_ms - begun) / 1000.0);
+            assert!((event.dose.best.j_m2() - exact).abs() < 0.05 + 1e-5 * exact, "{event:?} {exact}");
+        }
+        assert_eq!(counted.band_doses().len(), 3);
+    }
+    let plain = record.recounted(&print, Response::PLAIN).unwrap().unwrap();
+    assert!((plain.dose_to_repeat().unwrap().j_m2() - 0.9 * integral(305.5, 400.0)).abs() < 1e-3);
+    assert_eq!(record.recounted(&print, answering(1.3)).unwrap().unwrap(), print);
+    // Half of its light gone, nothing can be said.
+    let sql = "DELETE FROM open_light; DELETE FROM light";
+    rusqlite::Connection::open(folder.path().join("ledger.sqlite")).unwrap().execute_batch(sql).unwrap();
+    assert_eq!(record.recounted(&strip, answering(0.7)).unwrap(), None);
 }
 
 /// The integral of [`light`] as the sensor samples it, by a fine sum.
@@ -482,7 +577,8 @@ fn what_the_tables_refuse_does_not_keep_the_rest_out() {
     bench.shine(0, 0);
     let print = bench.expose(0.0, Plan::dose(target(1e6)));
     let nothing = Estimate::certain(frameside_core::quantity::Dose::from_j_m2(f64::NAN));
-    bench.ledger.write(Entry::Settled { print: Arc::clone(&print), seq: 0, dose: nothing, total: nothing });
+    let nothing = Counted { dose: nothing, total: nothing };
+    bench.ledger.write(Entry::Settled { print: Arc::clone(&print), seq: 0, counted: nothing, plain: None });
     bench.shine(1, 10);
     bench.commit();
     let begun = record(&folder).find(&print).unwrap().begun().unwrap().dose.best.j_m2();
@@ -660,7 +756,7 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 5);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
@@ -678,7 +774,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 5);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();
@@ -687,6 +783,33 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
         Ok(record) => assert_eq!(facts(&record.prints(&Filter::default()).unwrap()), read),
         Err(error) => assert!(error.to_string().contains("start 'frameside run' once"), "{error}"),
     }
+}
+
+#[test]
+fn a_print_that_was_out_under_schema_4_goes_on_plainly() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    rusqlite::Connection::open(&path).unwrap().execute_batch(include_str!("v4.sql")).unwrap();
+    let kept: f64 = bench_sql(&folder, "SELECT best FROM sensor");
+    let newest: i64 = bench_sql(&folder, "SELECT at_ns FROM sensor");
+    let now = boot("boot-a", newest as f64 / 1e9 + 60.0, NOON, true);
+    let (mut ledger, recovered) = Ledger::start(&path, &now, channel(1).0).unwrap();
+    assert!(recovered.troubles.is_empty() && recovered.responses.is_empty(), "{recovered:?}");
+    assert_eq!(recovered.left_off["sky"].knot.total.best.j_m2(), kept);
+    let [elm] = &recovered.prints[..] else { panic!("{recovered:?}") };
+    assert_eq!((elm.frame.as_str(), elm.resumed.response), ("elm", Response::PLAIN));
+    let from = elm.resumed.spans[0].from;
+    assert_eq!(from.totals.own, from.totals.plain);
+    ledger.finish().unwrap();
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
+    let record = record(&folder);
+    let oak = &record.prints(&Filter { unjudged: false, ..Filter::default() }).unwrap()[1];
+    assert_eq!((oak.frame.as_str(), oak.recipe_version, oak.response), ("oak", Some(1), Response::PLAIN));
+    assert_eq!(oak.plain_dose(), oak.dose_to_repeat());
+    assert_eq!(record.judgements(oak).unwrap().len(), 1);
+    // Its exponent was kept then, but never counted at: it has no reference.
+    let facts = &record.recipe("citrate").unwrap()[0].recipe.facts;
+    assert_eq!((facts.exponent, facts.response()), (Some(0.85), Response::PLAIN));
 }
 
 fn described(support: &str, target_j_m2: f64) -> Recipe {

@@ -3,8 +3,8 @@
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
-use frameside_core::exposure::EventKind;
-use frameside_core::light::{Estimate, Knot, Reading};
+use frameside_core::exposure::{Counted, EventKind, Totals};
+use frameside_core::light::{Estimate, Knot, Reading, Response};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -243,10 +243,12 @@ impl Batch<'_> {
         match entry {
             Entry::Light { .. } => Ok(()),
             Entry::Wall(wall) => self.wall(*wall),
-            Entry::Knot { sensor, knot } => self.knot(sensor, knot),
+            Entry::Knot { sensor, knot, responses } => self.knot(sensor, knot, responses),
             Entry::Print(print) => self.print(print),
             Entry::Event(event) => self.event(event),
-            Entry::Settled { print, seq, dose, total } => self.settled(print, *seq, dose, total),
+            Entry::Settled { print, seq, counted, plain } => {
+                self.settled(print, *seq, counted, plain.as_ref())
+            }
             Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
             Entry::Torn(outage) => outages::keep(self.transaction, self.boot, outage),
             Entry::OutageSettled { sensor, after_boot } => {
@@ -314,7 +316,7 @@ impl Batch<'_> {
         Ok(self.transaction.last_insert_rowid())
     }
 
-    fn knot(&self, sensor: &str, knot: &Knot) -> rusqlite::Result<()> {
+    fn knot(&self, sensor: &str, knot: &Knot, responses: &[(Response, Estimate)]) -> rusqlite::Result<()> {
         let id = self.sensor(sensor)?;
         let total = &knot.total;
         self.run(
@@ -330,15 +332,32 @@ impl Batch<'_> {
                 total.low.j_m2(),
                 total.high.j_m2()
             ],
-        )
+        )?;
+        self.run("DELETE FROM response WHERE sensor = ?1", params![id])?;
+        for (response, total) in responses {
+            self.run(
+                "INSERT INTO response (sensor, exponent, reference, best, low, high)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![
+                    id,
+                    response.exponent(),
+                    response.reference().w_m2(),
+                    total.best.j_m2(),
+                    total.low.j_m2(),
+                    total.high.j_m2()
+                ],
+            )?;
+        }
+        Ok(())
     }
 
     fn print(&self, print: &NewPrint) -> rusqlite::Result<()> {
+        let reference = (!print.response.is_plain()).then(|| print.response.reference().w_m2());
         let plan: Vec<f64> = print.plan.doses().iter().map(|dose| dose.dose().j_m2()).collect();
         self.run(
             "INSERT INTO print (id, frame, sensor, glass, source, recipe, negative, note, plan, calibration,
-                                factor, recipe_version)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11,
+                                factor, exponent, reference, recipe_version)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13,
                      (SELECT max(version) FROM recipe WHERE name = ?6))",
             params![
                 &*print.id,
@@ -351,7 +370,9 @@ impl Batch<'_> {
                 print.note,
                 serde_json::json!(plan).to_string(),
                 print.calibration,
-                print.factor
+                print.factor,
+                print.response.exponent(),
+                reference
             ],
         )
     }
@@ -359,7 +380,7 @@ impl Batch<'_> {
     fn event(&self, event: &frameside_core::exposure::Event) -> rusqlite::Result<()> {
         let kind = serde_json::to_string(&event.kind)
             .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
-        let (dose, total) = (&event.dose, &event.total);
+        let Counted { dose, total } = &event.counted;
         self.run(
             "INSERT INTO event (print, seq, kind, boot, at_ns, at_ms, synced, best, low, high,
                                 total_best, total_low, total_high, settled)
@@ -381,9 +402,10 @@ impl Batch<'_> {
                 event.settled
             ],
         )?;
+        self.plain(&event.print, event.seq, event.plain.as_ref())?;
         match event.kind {
-            EventKind::Outage { after_boot, missed, .. } => {
-                self.restate(&event.print, event.seq, after_boot, &missed)
+            EventKind::Outage { after_boot, missed, plain, .. } => {
+                self.restate(&event.print, event.seq, after_boot, &Totals { own: missed, plain })
             }
             _ => Ok(()),
         }
@@ -395,27 +417,63 @@ impl Batch<'_> {
         print: &str,
         before_seq: u32,
         after_boot: i64,
-        missed: &Estimate,
+        missed: &Totals,
     ) -> rusqlite::Result<()> {
+        let find = "SELECT glass * factor, exponent, reference FROM print WHERE id = ?1";
+        let (glass, response) = self
+            .transaction
+            .prepare_cached(find)?
+            .query_row([print], |row| Ok((row.get::<_, f64>(0)?, super::recovery::response(row, 1)?)))?;
+        let (own, plain) = (missed.own.scaled(response.of_factor(glass)), missed.plain.scaled(glass));
         self.run(
-            "UPDATE event SET best = best + of.glass * ?4, low = low + of.glass * ?5, high = high + of.glass * ?6
-             FROM (SELECT seq, glass * factor AS glass FROM print WHERE id = ?1) AS of
-             WHERE print = of.seq AND event.seq < ?2 AND boot > ?3",
+            "UPDATE event SET best = best + ?4, low = low + ?5, high = high + ?6,
+                    plain_best = plain_best + ?7, plain_low = plain_low + ?8, plain_high = plain_high + ?9
+             WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq < ?2 AND boot > ?3",
             params![
                 print,
                 before_seq,
                 after_boot,
-                missed.best.j_m2(),
-                missed.low.j_m2(),
-                missed.high.j_m2()
+                own.best.j_m2(),
+                own.low.j_m2(),
+                own.high.j_m2(),
+                plain.best.j_m2(),
+                plain.low.j_m2(),
+                plain.high.j_m2()
             ],
         )
     }
 
-    fn settled(&self, print: &str, seq: u32, dose: &Estimate, total: &Estimate) -> rusqlite::Result<()> {
+    fn settled(
+        &self,
+        print: &str,
+        seq: u32,
+        Counted { dose, total }: &Counted,
+        plain: Option<&Counted>,
+    ) -> rusqlite::Result<()> {
         self.run(
             "UPDATE event SET best = ?3, low = ?4, high = ?5, total_best = ?6, total_low = ?7, total_high = ?8,
                               settled = 1
+             WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2",
+            params![
+                print,
+                seq,
+                dose.best.j_m2(),
+                dose.low.j_m2(),
+                dose.high.j_m2(),
+                total.best.j_m2(),
+                total.low.j_m2(),
+                total.high.j_m2()
+            ],
+        )?;
+        self.plain(print, seq, plain)
+    }
+
+    /// The plain dose at an event of a print that counts otherwise.
+    fn plain(&self, print: &str, seq: u32, plain: Option<&Counted>) -> rusqlite::Result<()> {
+        let Some(Counted { dose, total }) = plain else { return Ok(()) };
+        self.run(
+            "UPDATE event SET plain_best = ?3, plain_low = ?4, plain_high = ?5,
+                              plain_total_best = ?6, plain_total_low = ?7, plain_total_high = ?8
              WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2",
             params![
                 print,

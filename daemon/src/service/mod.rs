@@ -200,6 +200,12 @@ impl Service {
             let left_off = known.map(|at| lamps::left_off(at, &part.name, prints, &sources, &setup));
             rig.add_sensor(SensorSetup { period_s: part.period_s, left_off });
         }
+        for (name, response, total) in &recovered.responses {
+            let sensor = (0..).map(SensorId).zip(&setup.sensors).find(|(_, part)| part.name == *name);
+            if let Some((sensor, _)) = sensor {
+                rig.resume_response(sensor, *response, *total)?;
+            }
+        }
         for part in &setup.frames {
             rig.add_frame(FrameSetup { sensor: part.sensor, glass: part.glass })?;
         }
@@ -510,7 +516,8 @@ impl Service {
     fn commit(&mut self, now: Mono) -> u64 {
         for (id, part) in (0..).zip(&self.setup.sensors) {
             if let Some(knot) = self.rig.sensor(SensorId(id)).and_then(|s| s.knot) {
-                self.ledger.write(Entry::Knot { sensor: part.name.clone(), knot });
+                let responses = self.rig.responses(SensorId(id)).collect();
+                self.ledger.write(Entry::Knot { sensor: part.name.clone(), knot, responses });
             }
         }
         self.token += 1;

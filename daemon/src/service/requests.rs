@@ -1,6 +1,7 @@
 //! What people ask of the rig, over the socket or the broker.
 
 use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
+use frameside_core::light::Response;
 use frameside_core::quantity::Mono;
 use frameside_core::source::SUN;
 use serde_json::{Value, json};
@@ -162,8 +163,11 @@ impl Service {
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out.
         self.refuse_if_busy(now, frame)?;
-        let Aimed { plan, source, mut steps } = self.aim(now, expose, frame)?;
+        let expose = &self.with_what_is_repeated(expose)?;
+        let response = self.response(expose)?;
+        let Aimed { plan, source, mut steps } = self.aim(now, expose, frame, response)?;
         self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
+        steps.extend(advice::how_counted(&response));
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
         let part = &self.setup.frames[frame.0 as usize];
         let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
@@ -176,6 +180,7 @@ impl Service {
             plan: plan.clone(),
             covered: expose.covered,
             factor: factor.unwrap_or(1.0),
+            response,
         };
         let is_sunlit = self.is_sun(&source);
         self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{}: {e}", part.name))?;
@@ -187,6 +192,7 @@ impl Service {
             sensor: sensor.name.clone(),
             glass: part.glass,
             factor: factor.unwrap_or(1.0),
+            response,
             source: source.clone(),
             recipe: expose.recipe.clone(),
             negative: expose.negative.clone(),
@@ -199,6 +205,10 @@ impl Service {
         self.pump(now);
         steps.extend(self.lamp_news(frame));
         let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
+        if !response.is_plain() {
+            answer["exponent"] = response.exponent().into();
+            answer["reference_w_m2"] = response.reference().w_m2().into();
+        }
         if !steps.is_empty() {
             answer["steps"] = steps.into();
         }
@@ -230,16 +240,45 @@ impl Service {
         doubts
     }
 
+    fn record(&self) -> Result<Record, String> {
+        Record::open(&self.setup.ledger).map_err(|e| e.to_string())
+    }
+
+    /// With the recipe and the negative of the print to be repeated, where no others
+    /// are told.
+    fn with_what_is_repeated(&self, expose: &Expose) -> Result<Expose, String> {
+        let mut expose = expose.clone();
+        if let Aim::Like(print) = &expose.aim {
+            let print = self.record()?.find(print).map_err(|e| e.to_string())?;
+            expose.recipe = expose.recipe.or(print.recipe);
+            expose.negative = expose.negative.or(print.negative);
+        }
+        Ok(expose)
+    }
+
+    /// What the recipe answers to.
+    fn response(&self, expose: &Expose) -> Result<Response, String> {
+        match &expose.recipe {
+            Some(recipe) => advice::response_of(&self.record()?, recipe).map_err(|e| e.to_string()),
+            None => Ok(Response::PLAIN),
+        }
+    }
+
     /// What a print is to receive in a frame, and under which source.
-    fn aim(&self, now: Mono, expose: &Expose, frame: FrameId) -> Result<Aimed, String> {
-        let record = || Record::open(&self.setup.ledger).map_err(|e| e.to_string());
+    fn aim(&self, now: Mono, expose: &Expose, frame: FrameId, response: Response) -> Result<Aimed, String> {
         let source = expose.source.clone().unwrap_or_else(|| SUN.to_owned());
         let aimed = |plan| Aimed { plan, source: source.clone(), steps: Vec::new() };
         match &expose.aim {
             Aim::Target(target) => Ok(aimed(Plan::dose(*target))),
             Aim::Strip(doses) => Plan::strip(doses.clone()).map(aimed).map_err(|e| e.to_string()),
             Aim::Like(print) => {
-                let repeated = like::repeating(&record()?, print, expose.source.as_deref(), &self.setup.zone);
+                let repeated = like::repeating(
+                    &self.record()?,
+                    print,
+                    expose.source.as_deref(),
+                    response,
+                    &self.setup.zone,
+                );
                 let Repeated { target, source, glass, mut steps } = repeated.map_err(|e| e.to_string())?;
                 let here = self.setup.frames[frame.0 as usize].glass;
                 if (here - glass).abs() > SAME_GLASS {
@@ -253,7 +292,7 @@ impl Service {
             }
             Aim::Recipe => {
                 let recipe = expose.recipe.as_deref().unwrap_or_default();
-                let target = advice::target(&record()?, recipe, &source, self.wall.unix_ms_at(now));
+                let target = advice::target(&self.record()?, recipe, &source, self.wall.unix_ms_at(now));
                 let target = target.map_err(|e| e.to_string())?;
                 let steps = vec![format!("{recipe} under {source}: {}", target.dose())];
                 Ok(Aimed { steps, ..aimed(Plan::dose(target)) })

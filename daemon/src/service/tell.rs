@@ -70,8 +70,8 @@ impl Service {
                     urgent = true;
                     self.event(event);
                 }
-                Output::Settled { print, seq, dose, total } => {
-                    self.ledger.write(Entry::Settled { print, seq, dose, total });
+                Output::Settled { print, seq, counted, plain } => {
+                    self.ledger.write(Entry::Settled { print, seq, counted, plain });
                     self.unwritten = true;
                 }
                 Output::Gap { sensor, from, to, dose } => {
@@ -361,6 +361,9 @@ impl Service {
             low_j_m2: view.dose.low.j_m2(),
             high_j_m2: view.dose.high.j_m2(),
             target_j_m2: target,
+            exponent: view.plain.map(|_| view.response.exponent()),
+            reference_w_m2: view.plain.map(|_| view.response.reference().w_m2()),
+            plain_dose_j_m2: view.plain.map(|plain| plain.best.j_m2()),
             fraction: target.map(|t| view.dose.best.j_m2() / t),
             due: label(view.due),
             due_if_clear: label(outlook.if_clear),

@@ -180,7 +180,8 @@ fn frame_text(view: &View, number: usize, width: usize, ink: Ink) -> Vec<Line<'s
     };
     let share = frame.fraction.unwrap_or(0.0) * 100.0;
     let since = curve(view, number).map(|curve| format!("  since {}", curve.started)).unwrap_or_default();
-    let figures = format!("{} of {}  {share:.0} %{since}", frame.dose(), Dose::from_j_m2(target));
+    let (dose, of, at) = (frame.dose(), Dose::from_j_m2(target), frame.at_exponent());
+    let figures = format!("{dose} of {of}{at}  {share:.0} %{since}");
     let says_more = frame.state == FrameState::Exposing || (frame.is_due() && frame.state != FrameState::In);
     let next = if says_more { frame.what_next() } else { String::new() };
     let mut lines = Vec::new();

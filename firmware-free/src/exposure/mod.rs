@@ -15,11 +15,11 @@ use serde::{Deserialize, Serialize};
 
 pub use lamp::{Cut, Demand, Lamp, LampRules, LampState};
 pub use plan::{MOST_BANDS, Plan, PlanError};
-pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span};
-pub use rig::{FrameSetup, FrameView, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
+pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span, Totals};
+pub use rig::{FrameSetup, FrameView, MOST_RESPONSES, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
 
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Lasted, Reading, Tear, Unplaced};
+use crate::light::{Estimate, Lasted, Reading, Response, Tear, Unplaced};
 use crate::quantity::{Dose, Mono, Stops, TargetDose};
 
 /// Which sensor of the rig; the order they were added in.
@@ -93,6 +93,8 @@ pub enum Command {
         /// What its doses are to be multiplied by beside the glass: what the
         /// sensor needs under this print's source of light, 1 as a rule.
         factor: f64,
+        /// What it answers to: its doses and its plan are counted so.
+        response: Response,
     },
     /// Puts the cover on: light no longer counts.
     Cover,
@@ -149,6 +151,11 @@ pub enum Refused {
     /// The cover went on and off more often than the record holds.
     #[error("the cover has been off {MOST_SPANS} times on this print; bring it in")]
     TooManySpans,
+    /// Each response has an integral of its own.
+    #[error(
+        "prints of {MOST_RESPONSES} other exponents are out beside this sensor; bring those of one exponent in first"
+    )]
+    TooManyResponses,
     /// A strip's bands are fixed once it is out.
     #[error("a test strip keeps its bands; bring it in and begin another")]
     StripIsFixed,
@@ -167,10 +174,10 @@ pub enum Output {
         print: PrintId,
         /// The event's number.
         seq: u32,
-        /// The print's dose there.
-        dose: Estimate,
-        /// The sensor's integral there.
-        total: Estimate,
+        /// What it had there.
+        counted: Counted,
+        /// The same as the plain dose, where it counts otherwise.
+        plain: Option<Counted>,
     },
     /// Light was not seen for a while.
     Gap {
@@ -180,7 +187,7 @@ pub enum Output {
         from: Mono,
         /// The first reading after.
         to: Mono,
-        /// What may have fallen, before the glass of any frame.
+        /// What may have fallen as a plain dose, before the glass of any frame.
         dose: Estimate,
     },
     /// The light of a sensor goes on after a boot ended, for a time that the
@@ -210,13 +217,22 @@ pub struct Event {
     pub kind: EventKind,
     /// When. May lie a little in the past: a crossing between two readings.
     pub at: Mono,
-    /// The print's dose at that instant.
-    pub dose: Estimate,
-    /// The sensor's integral at that instant, before the glass.
-    pub total: Estimate,
+    /// What it had at that instant, as its response counts it.
+    pub counted: Counted,
+    /// The same as the plain dose, where it counts otherwise.
+    pub plain: Option<Counted>,
     /// Whether the figures are final; else an [`Output::Settled`] follows the
     /// next reading.
     pub settled: bool,
+}
+
+/// The dose of a print at an instant, and where that comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Counted {
+    /// The print's dose.
+    pub dose: Estimate,
+    /// The sensor's integral, before the glass.
+    pub total: Estimate,
 }
 
 /// The kinds of [`Event`].
@@ -259,8 +275,10 @@ pub enum EventKind {
         span: usize,
         /// Most likely for so many seconds; `None` if nobody will ever know.
         seconds: Option<f64>,
-        /// What fell then and was not counted, before the glass.
+        /// What fell then and was not counted, as the print counts, before the glass.
         missed: Estimate,
+        /// The same as a plain dose.
+        plain: Estimate,
     },
     /// The exposure ended.
     BroughtIn,

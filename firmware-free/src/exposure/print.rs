@@ -1,21 +1,64 @@
 //! One print's life: when its cover was off, and what that amounts to.
 
-use super::{FrameState, Plan, PrintId};
-use crate::light::{Estimate, Integral, Interval, Unplaced};
+use super::{Counted, FrameState, Plan, PrintId};
+use crate::light::{Estimate, Integral, Interval, Response, Unplaced};
 use crate::quantity::{Dose, Mono};
 
 /// More covers and uncovers than anyone makes on one print.
 pub const MOST_SPANS: usize = 1000;
 
-/// An instant on the integral of a sensor.
+/// Where the integrals of a sensor stand at an instant.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Totals {
+    /// The one that a print counts by.
+    pub own: Estimate,
+    /// The plain one; the same for a print that counts plainly.
+    pub plain: Estimate,
+}
+
+impl Totals {
+    /// Of a print that counts plainly.
+    #[must_use]
+    pub const fn alike(total: Estimate) -> Self {
+        Self { own: total, plain: total }
+    }
+}
+
+/// An instant on the integrals of a sensor.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Mark {
     /// When.
     pub at: Mono,
-    /// The integral there.
-    pub total: Estimate,
-    /// Whether `total` is final; else it was projected from the last reading.
+    /// The integrals there.
+    pub totals: Totals,
+    /// Whether they are final; else they were projected from the last reading.
     pub settled: bool,
+}
+
+/// Both integrals of a sensor that a print's figures come from.
+#[derive(Clone, Copy)]
+pub(super) struct Integrals<'a> {
+    pub(super) own: &'a Integral,
+    pub(super) plain: &'a Integral,
+}
+
+impl Integrals<'_> {
+    pub(super) fn peek(&self, at: Mono) -> Totals {
+        Totals { own: self.own.peek(at), plain: self.plain.peek(at) }
+    }
+}
+
+/// The last step of both.
+#[derive(Clone, Copy)]
+pub(super) struct Steps {
+    pub(super) own: Interval,
+    pub(super) plain: Interval,
+}
+
+impl Steps {
+    pub(super) fn totals_at(&self, at: Mono) -> Totals {
+        Totals { own: self.own.total_at(at), plain: self.plain.total_at(at) }
+    }
 }
 
 /// A stretch with the cover off.
@@ -46,6 +89,8 @@ pub struct Resumed {
     /// What the sensor's integral is to be multiplied by: what its cover glass
     /// passes, times the factor it was begun with.
     pub glass: f64,
+    /// What it answers to.
+    pub response: Response,
     /// When it was given a new target.
     pub aimed_at: Option<Mono>,
     /// When its cover was off, oldest first.
@@ -72,11 +117,12 @@ impl Resumed {
     /// A print of which nothing is known yet but how it began; its events are
     /// then told to it one by one.
     #[must_use]
-    pub fn new(print: PrintId, plan: Plan, glass: f64) -> Self {
+    pub fn new(print: PrintId, plan: Plan, glass: f64, response: Response) -> Self {
         Self {
             print,
             plan,
             glass,
+            response,
             aimed_at: None,
             spans: Vec::new(),
             called: 0,
@@ -92,7 +138,7 @@ impl Resumed {
 
     /// What fell after a boot ended, within a span, and is not in the integral;
     /// before the glass.
-    pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Estimate) {
+    pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Totals) {
         self.counted.push(after_boot);
         count_missed(&mut self.spans, span, missed);
     }
@@ -100,10 +146,12 @@ impl Resumed {
 
 /// Counts what fell within a span and is not in the integral as a span of its own
 /// before that one, of no length.
-fn count_missed(spans: &mut Vec<Span>, span: usize, missed: Estimate) {
+fn count_missed(spans: &mut Vec<Span>, span: usize, missed: Totals) {
     let Some(&Span { from, .. }) = spans.get(span) else { return };
     let from = Mark { settled: true, ..from };
-    let to = Mark { total: from.total.plus(missed), ..from };
+    let totals =
+        Totals { own: from.totals.own.plus(missed.own), plain: from.totals.plain.plus(missed.plain) };
+    let to = Mark { totals, ..from };
     spans.insert(span, Span { from, to: Some(to) });
 }
 
@@ -112,7 +160,11 @@ fn count_missed(spans: &mut Vec<Span>, span: usize, missed: Estimate) {
 pub(super) struct Print {
     pub(super) id: PrintId,
     pub(super) plan: Plan,
-    pub(super) glass: f64,
+    glass: f64,
+    pub(super) response: Response,
+    /// What its own integral is to be multiplied by: what the glass leaves of the
+    /// light's effect.
+    pub(super) passes: f64,
     /// When the target was changed last: it cannot have been reached before.
     pub(super) aimed_at: Option<Mono>,
     spans: Vec<Span>,
@@ -130,11 +182,13 @@ pub(super) struct Print {
 }
 
 impl Print {
-    pub(super) fn new(id: PrintId, plan: Plan, glass: f64) -> Self {
+    pub(super) fn new(id: PrintId, plan: Plan, glass: f64, response: Response) -> Self {
         Self {
             id,
             plan,
             glass,
+            response,
+            passes: response.of_factor(glass),
             aimed_at: None,
             spans: Vec::new(),
             called: 0,
@@ -152,6 +206,8 @@ impl Print {
         Self {
             id: resumed.print,
             glass: resumed.glass,
+            response: resumed.response,
+            passes: resumed.response.of_factor(resumed.glass),
             aimed_at: resumed.aimed_at,
             spans: resumed.spans,
             called: resumed.called.min(resumed.plan.doses().len()),
@@ -197,7 +253,7 @@ impl Print {
 
     /// What fell after a boot ended, within a span, and is not in the integral;
     /// before the glass.
-    pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Estimate) {
+    pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Totals) {
         self.counted.push(after_boot);
         count_missed(&mut self.spans, span, missed);
     }
@@ -212,26 +268,41 @@ impl Print {
         }
     }
 
-    /// The print's dose at an instant where the sensor's integral is `total`.
+    /// The print's dose at an instant where its own integral is `total`.
     pub(super) fn dose(&self, at: Mono, total: Estimate) -> Estimate {
+        self.uncovered(at, total, |totals| totals.own).scaled(self.passes)
+    }
+
+    /// Both doses at an instant; the plain one where that is another.
+    pub(super) fn counted(&self, at: Mono, totals: Totals) -> (Counted, Option<Counted>) {
+        let own = Counted { dose: self.dose(at, totals.own), total: totals.own };
+        let plain = (!self.response.is_plain()).then(|| {
+            let dose = self.uncovered(at, totals.plain, |totals| totals.plain).scaled(self.glass);
+            Counted { dose, total: totals.plain }
+        });
+        (own, plain)
+    }
+
+    /// What an integral grew by with the cover off, up to an instant where it is `total`.
+    fn uncovered(&self, at: Mono, total: Estimate, of: impl Fn(&Totals) -> Estimate) -> Estimate {
         self.spans
             .iter()
             .take_while(|span| span.from.at <= at)
             .map(|span| {
-                let end = span.to.filter(|to| to.at <= at).map_or(total, |to| to.total);
-                end.since(span.from.total)
+                let end = span.to.filter(|to| to.at <= at).map_or(total, |to| of(&to.totals));
+                end.since(of(&span.from.totals))
             })
             .fold(Estimate::ZERO, Estimate::plus)
-            .scaled(self.glass)
     }
 
-    /// The level of the sensor's integral at which the print will have
-    /// received `dose`; `None` under its cover.
+    /// The level of its own integral at which the print will have received `dose`;
+    /// `None` under its cover.
     pub(super) fn level(&self, dose: Dose) -> Option<Dose> {
         let open = self.spans.last().filter(|span| span.to.is_none())?;
         // What it had when its cover last came off.
-        let before = self.dose(open.from.at, open.from.total).best;
-        Some(open.from.total.best + (dose - before) * (1.0 / self.glass))
+        let from = open.from.totals.own;
+        let before = self.dose(open.from.at, from).best;
+        Some(from.best + (dose - before) * (1.0 / self.passes))
     }
 
     /// The next dose to call, `None` once due.
@@ -265,36 +336,35 @@ impl Print {
     }
 
     /// Projects the marks after the last reading anew.
-    pub(super) fn project(&mut self, integral: &Integral) {
-        let last = integral.knot().map(|knot| knot.at);
+    pub(super) fn project(&mut self, integrals: Integrals<'_>) {
+        let last = integrals.plain.knot().map(|knot| knot.at);
         for mark in self.unsettled_marks().filter(|mark| Some(mark.at) > last) {
-            mark.total = integral.peek(mark.at);
+            mark.totals = integrals.peek(mark.at);
         }
     }
 
-    /// Makes final what lies within the last step of the integral, and returns
+    /// Makes final what lies within the last step of the integrals, and returns
     /// the events whose figures are now known. What lies after it (a reading
     /// arrives a little after its instant) is projected anew, since the step
     /// may hold a gap that the first projection knew nothing of.
     pub(super) fn settle(
         &mut self,
-        step: &Interval,
-        integral: &Integral,
-    ) -> Vec<(PendingEvent, Estimate, Estimate)> {
-        for mark in self.unsettled_marks().filter(|mark| mark.at <= step.to()) {
-            mark.total = step.total_at(mark.at);
+        steps: Steps,
+        integrals: Integrals<'_>,
+    ) -> Vec<(PendingEvent, Counted, Option<Counted>)> {
+        let end = steps.plain.to();
+        for mark in self.unsettled_marks().filter(|mark| mark.at <= end) {
+            mark.totals = steps.totals_at(mark.at);
             mark.settled = true;
         }
-        self.project(integral);
-        let (now_known, pending) = self.pending.iter().partition(|event| event.at <= step.to());
+        self.project(integrals);
+        let (now_known, pending) = self.pending.iter().partition(|event| event.at <= end);
         self.pending = pending;
         let known: Vec<PendingEvent> = now_known;
-        known
-            .into_iter()
-            .map(|event| {
-                let total = step.total_at(event.at);
-                (event, self.dose(event.at, total), total)
-            })
-            .collect()
+        let counted = |event: PendingEvent| {
+            let (own, plain) = self.counted(event.at, steps.totals_at(event.at));
+            (event, own, plain)
+        };
+        known.into_iter().map(counted).collect()
     }
 }

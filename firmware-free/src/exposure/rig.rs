@@ -10,7 +10,9 @@
 //! then commands in the order given.
 //!
 //! A reading costs the same for one frame as for a thousand: frames wait in
-//! queues ordered by the level of the integral at which they want attention.
+//! queues ordered by the level of the integral at which they want attention. A
+//! print that does not count plainly waits on an integral of its own
+//! [`Response`], which is there while such a print is.
 
 mod look_ahead;
 mod lost;
@@ -19,15 +21,15 @@ mod sensor;
 
 use std::collections::{BTreeSet, VecDeque};
 
-use sensor::{Level, Sensor, Wants};
+use sensor::{Level, PLAIN, Sensor, Tally, Wants};
 
-use super::print::Print;
+use super::print::{Print, Steps, Totals};
 use super::{
     Command, Event, EventKind, FrameId, FrameState, Input, MOST_SPANS, Mark, Output, PrintId, Refused,
     Resumed, SensorId, Signal, SignalKind,
 };
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Integral, Interval, Knot, LeftOff, Reading};
+use crate::light::{Estimate, Integral, Knot, LeftOff, Reading, Response};
 use crate::outlook::{ClearSky, Outlook, Site, WallAnchor};
 use crate::quantity::{Dose, Irradiance, Mono};
 
@@ -77,8 +79,12 @@ pub struct FrameView {
     pub state: FrameState,
     /// The print in it.
     pub print: Option<PrintId>,
-    /// The print's dose.
+    /// The print's dose, as its response counts it.
     pub dose: Estimate,
+    /// What it answers to.
+    pub response: Response,
+    /// Its plain dose, where it counts otherwise.
+    pub plain: Option<Estimate>,
     /// What it aims at.
     pub target: Option<Dose>,
     /// When it will be due if the light stays, or was due; `None` while that
@@ -107,6 +113,10 @@ pub struct SensorView {
 
 /// The share of the target at which `nearly` may come.
 pub const NEARLY_SHARE: f64 = 0.9;
+
+/// Responses beside the plain one that prints under one sensor may count by at a
+/// time: each has an integral that every reading goes into.
+pub const MOST_RESPONSES: usize = 8;
 
 /// The state machine. See the module's description for the order of calls.
 #[derive(Debug)]
@@ -227,22 +237,53 @@ impl Rig {
         Ok(FrameId(u32::try_from(self.frames.len() - 1).expect("a rig has fewer than 2^32 frames")))
     }
 
+    /// Tells where the integral of a response stood at the reading that a sensor was
+    /// added with. It is to be told before the prints that count by it.
+    ///
+    /// # Errors
+    /// [`Refused::Unknown`] when there is no such sensor.
+    pub fn resume_response(
+        &mut self,
+        sensor: SensorId,
+        response: Response,
+        total: Estimate,
+    ) -> Result<(), Refused> {
+        let sensor = self.sensors.get_mut(usize::from(sensor.0)).ok_or(Refused::Unknown)?;
+        sensor.make_tally(response, total);
+        Ok(())
+    }
+
+    /// Where the integrals of a sensor beside the plain one stand at the reading of
+    /// [`SensorView::knot`], to be kept for later.
+    pub fn responses(&self, sensor: SensorId) -> impl Iterator<Item = (Response, Estimate)> {
+        let tallies = self.sensors.get(usize::from(sensor.0)).map(|sensor| &sensor.tallies[PLAIN + 1..]);
+        let stands = |tally: &Tally| Some((tally.integral.response(), tally.integral.knot()?.total));
+        tallies.unwrap_or_default().iter().filter_map(stands)
+    }
+
     /// Puts a print back into its frame after a restart. Its marks belong to
-    /// the integral that the sensor was added with.
+    /// the integrals that the sensor was added with.
     ///
     /// # Errors
     /// [`Refused::Unknown`] or [`Refused::Busy`].
     pub fn resume(&mut self, frame: FrameId, resumed: Resumed) -> Result<(), Refused> {
         self.refuse_if_busy(frame)?;
         let now = self.now;
-        if let Some(first) = resumed.spans.first() {
-            // The power may have gone before the sensor's first reading was kept.
-            self.sensor_of(frame).integral.count_from(first.from.at);
-        }
+        let begun = resumed.spans.first().map(|first| first.from.at);
         let due_at = resumed.due_at;
         let mut print = Print::resumed(resumed);
+        let sensor = self.sensor_of(frame);
+        if !print.ended || !print.is_settled() {
+            sensor.make_tally(print.response, Estimate::ZERO);
+        }
+        let tally = sensor.tally_of(print.response);
+        if let Some(begun) = begun {
+            // The power may have gone before the sensor's first reading was kept.
+            sensor.tallies[PLAIN].integral.count_from(begun);
+            sensor.tallies[tally].integral.count_from(begun);
+        }
         // The integral may have gone on since its marks were kept.
-        print.project(&self.sensor_of(frame).integral);
+        print.project(sensor.integrals(tally));
         let slot = self.frame_mut(frame)?;
         slot.due_at = due_at;
         let state = print.state();
@@ -250,7 +291,7 @@ impl Rig {
         let settled = print.is_settled();
         slot.print = Some(print);
         if !settled {
-            self.sensor_of(frame).unsettled.insert(frame);
+            self.tally_of(frame).unsettled.insert(frame);
         }
         if matches!(state, FrameState::Exposing | FrameState::Due) {
             self.sensor_of(frame).open.insert(frame);
@@ -270,9 +311,11 @@ impl Rig {
     /// [`Refused::Unknown`] when there is no such sensor.
     pub fn resume_left(&mut self, sensor: SensorId, resumed: Resumed) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(sensor.0)).ok_or(Refused::Unknown)?;
+        sensor.make_tally(resumed.response, Estimate::ZERO);
+        let tally = sensor.tally_of(resumed.response);
         let mut print = Print::resumed(resumed);
-        print.project(&sensor.integral);
-        sensor.leaving.push(print);
+        print.project(sensor.integrals(tally));
+        sensor.tallies[tally].leaving.push(print);
         Ok(())
     }
 
@@ -308,7 +351,8 @@ impl Rig {
     /// When it wants an [`Input::Tick`], unless something comes before.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Mono> {
-        let of_sensors = self.sensors.iter().flat_map(|s| [self.foreseen(s), s.losing()]).flatten();
+        let of_sensor = |s: &Sensor| [self.foreseen(s).map(|(at, _)| at), s.losing()];
+        let of_sensors = self.sensors.iter().flat_map(of_sensor).flatten();
         of_sensors.chain(self.timers.first().map(|&(at, ..)| at)).min()
     }
 
@@ -328,6 +372,8 @@ impl Rig {
                 state: FrameState::Empty,
                 print: None,
                 dose: Estimate::ZERO,
+                response: Response::PLAIN,
+                plain: None,
                 target: None,
                 due: None,
                 outlook: None,
@@ -339,13 +385,17 @@ impl Rig {
         let outlook = self.outlook(slot, print, now);
         let projected = || match outlook {
             Some(outlook) => outlook.due,
-            None => sensor.integral.when(print.level(target)?).filter(|_| !sensor.lost),
+            None => self.integral_of(slot).when(print.level(target)?).filter(|_| !sensor.lost),
         };
+        let (counted, plain) =
+            print.counted(now, sensor.integrals(sensor.tally_of(print.response)).peek(now));
         let band = print.next_dose().filter(|_| print.plan.is_strip());
         Some(FrameView {
             state: print.state(),
             print: Some(print.id.clone()),
-            dose: print.dose(now, sensor.integral.peek(now)),
+            dose: counted.dose,
+            response: print.response,
+            plain: plain.map(|plain| plain.dose),
             target: Some(target),
             due: slot.due_at.or_else(projected),
             outlook,
@@ -365,37 +415,39 @@ impl Rig {
     #[must_use]
     pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {
         let s = self.sensors.get(usize::from(sensor.0))?;
-        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault, knot: s.integral.knot_to_keep() })
+        Some(SensorView { last: s.last, lost: s.lost, fault: s.fault, knot: s.plain().knot_to_keep() })
     }
 
     fn reading(&mut self, now: Mono, id: SensorId, reading: Reading) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
-        if let Some(knot) = sensor.integral.knot().filter(|knot| reading.at <= knot.at) {
+        if let Some(knot) = sensor.plain().knot().filter(|knot| reading.at <= knot.at) {
             return Err(Refused::Backwards { from: knot.at, to: reading.at });
         }
         if reading.at > now {
             return Err(Refused::Backwards { from: reading.at, to: now });
         }
         self.now = now;
-        let tear = sensor.integral.tear_before(reading.at, reading.seen);
+        let tear = sensor.plain().tear_before(reading.at, reading.seen);
         for after in sensor.torn.drain(..) {
             self.outputs.extend(tear.map(|tear| Output::Torn(id, after, tear)));
         }
         let sky = &self.sky;
-        let step = sensor
-            .integral
-            .take(reading.at, reading.seen, |from, to| sky.as_ref().and_then(|sky| sky.rates(from, to)));
+        for tally in &mut sensor.tallies {
+            let rates = |from, to| sky.as_ref().and_then(|sky| sky.rates(from, to));
+            tally.step = tally.integral.take(reading.at, reading.seen, rates);
+        }
         sensor.last = Some(reading);
         sensor.quiet_since = now;
         sensor.fault = None;
-        if let Some(step) = step {
-            if let Some(gap) = sensor.follow_gap(id, &step) {
-                self.outputs.push_back(gap);
-            }
-            if !sensor.unsettled.is_empty() || !sensor.leaving.is_empty() {
-                self.settle(id, &step);
-            }
-            self.cross(id, &step);
+        if let Some(gap) = sensor.tallies[PLAIN].step.and_then(|step| sensor.follow_gap(id, &step)) {
+            self.outputs.push_back(gap);
+        }
+        let mut is_any_settled = false;
+        for tally in 0..self.sensors[usize::from(id.0)].tallies.len() {
+            is_any_settled |= self.follow(id, tally);
+        }
+        if is_any_settled {
+            self.forget_unused(id);
         }
         if self.rules.foresee {
             self.look_ahead(now, id, reading);
@@ -406,26 +458,43 @@ impl Rig {
         Ok(())
     }
 
-    /// Makes figures final that a step of the integral has caught up with.
-    fn settle(&mut self, id: SensorId, step: &Interval) {
+    /// What the last step of an integral settles, if anything, and who is to be
+    /// called in it.
+    fn follow(&mut self, id: SensorId, tally: usize) -> bool {
+        let sensor = &self.sensors[usize::from(id.0)];
+        let Some(steps) = sensor.steps(tally) else { return false };
+        let Tally { unsettled, leaving, .. } = &sensor.tallies[tally];
+        let settles = !unsettled.is_empty() || !leaving.is_empty();
+        if settles {
+            self.settle(id, tally, steps);
+        }
+        self.cross(id, tally, steps);
+        settles
+    }
+
+    /// Makes figures final that a step of the integrals has caught up with.
+    fn settle(&mut self, id: SensorId, tally: usize, steps: Steps) {
         let sensor = &mut self.sensors[usize::from(id.0)];
-        let (outputs, integral) = (&mut self.outputs, &sensor.integral);
+        let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
+        let mut unsettled = std::mem::take(&mut sensor.tallies[tally].unsettled);
+        let (outputs, integrals, tears) = (&mut self.outputs, sensor.integrals(tally), &sensor.tears);
         let mut tell = |print: &mut Print| {
-            for (event, dose, total) in print.settle(step, integral) {
-                outputs.push_back(Output::Settled { print: print.id.clone(), seq: event.seq, dose, total });
+            for (event, counted, plain) in print.settle(steps, integrals) {
+                let print = print.id.clone();
+                outputs.push_back(Output::Settled { print, seq: event.seq, counted, plain });
             }
             !print.is_settled()
         };
-        let tears = std::mem::take(&mut sensor.tears);
         let may_tear = |print: &Print| tears.iter().any(|&boot| print.span_over(boot).is_some());
-        sensor.leaving.retain_mut(|print| tell(print) || may_tear(print));
-        sensor.tears = tears;
+        leaving.retain_mut(|print| tell(print) || may_tear(print));
         let mut moved = Vec::new();
         let frames = &mut self.frames;
-        sensor.unsettled.retain(|&frame| {
+        unsettled.retain(|&frame| {
             moved.push(frame);
             frames[frame.0 as usize].print.as_mut().is_some_and(&mut tell)
         });
+        sensor.tallies[tally].leaving = leaving;
+        sensor.tallies[tally].unsettled = unsettled;
         // Their marks have moved, and with them the levels they wait for.
         for frame in moved {
             self.queue(frame);
@@ -433,38 +502,39 @@ impl Rig {
     }
 
     /// Calls whoever's level lies within the step.
-    fn cross(&mut self, id: SensorId, step: &Interval) {
+    fn cross(&mut self, id: SensorId, tally: usize, steps: Steps) {
         loop {
-            let sensor = &mut self.sensors[usize::from(id.0)];
-            let reached = sensor.integral.knot().map_or(Dose::ZERO, |knot| knot.total.best);
-            match sensor.queue.first() {
+            let Tally { integral, queue, .. } = &mut self.sensors[usize::from(id.0)].tallies[tally];
+            let reached = integral.knot().map_or(Dose::ZERO, |knot| knot.total.best);
+            match queue.first() {
                 Some(&(level, frame, wants)) if level.0 <= reached => {
-                    sensor.queue.pop_first();
-                    let at = self.not_before_aim(frame, step.crossing(level.0).unwrap_or(step.to()));
+                    queue.pop_first();
+                    let end = steps.own.to();
+                    let at = self.not_before_aim(frame, steps.own.crossing(level.0).unwrap_or(end));
                     // A target given after a reading that comes late is reached after it, too.
-                    let settled = at <= step.to();
-                    let integral = &self.sensors[usize::from(id.0)].integral;
-                    let total = if settled { step.total_at(at) } else { integral.peek(at) };
-                    self.call(frame, wants, at, total, settled);
+                    let settled = at <= end;
+                    let sensor = &self.sensors[usize::from(id.0)];
+                    let totals = if settled { steps.totals_at(at) } else { sensor.integrals(tally).peek(at) };
+                    self.call(frame, wants, at, totals, settled);
                 }
                 _ => break,
             }
         }
-        self.call_nearly(id);
+        self.call_nearly(id, tally);
     }
 
     /// Moves frames whose target has come within the `nearly` time.
-    fn call_nearly(&mut self, id: SensorId) {
+    fn call_nearly(&mut self, id: SensorId, tally: usize) {
+        let tally = &mut self.sensors[usize::from(id.0)].tallies[tally];
+        let (Some(knot), Some(pace)) = (tally.integral.knot(), tally.integral.pace()) else { return };
+        let ahead = pace.over_seconds(self.rules.nearly_s);
         loop {
-            let sensor = &mut self.sensors[usize::from(id.0)];
-            let Some(knot) = sensor.integral.knot() else { return };
-            let ahead = knot.seen.lowest().over_seconds(self.rules.nearly_s);
-            match sensor.far.first() {
+            match tally.far.first() {
                 Some(&(level, frame)) if level.0 - knot.total.best <= ahead => {
-                    sensor.far.pop_first();
+                    tally.far.pop_first();
                     let slot = &mut self.frames[frame.0 as usize];
                     slot.queued.nearly = slot.nearly_level();
-                    sensor.queue.extend(slot.queued.nearly.map(|share| (share, frame, Wants::Nearly)));
+                    tally.queue.extend(slot.queued.nearly.map(|share| (share, frame, Wants::Nearly)));
                 }
                 _ => return,
             }
@@ -475,12 +545,13 @@ impl Rig {
     fn advance(&mut self, now: Mono) {
         self.now = now;
         for index in 0..self.sensors.len() {
-            while let Some(at) = self.foreseen(&self.sensors[index]).filter(|&at| at <= now) {
-                let sensor = &mut self.sensors[index];
-                let Some((_, frame, wants)) = sensor.queue.pop_first() else { break };
+            while let Some((at, tally)) = self.foreseen(&self.sensors[index]).filter(|&(at, _)| at <= now) {
+                let Some((_, frame, wants)) = self.sensors[index].tallies[tally].queue.pop_first() else {
+                    break;
+                };
                 let at = self.not_before_aim(frame, at);
-                let total = self.sensors[index].integral.peek(at);
-                self.call(frame, wants, at, total, false);
+                let totals = self.sensors[index].integrals(tally).peek(at);
+                self.call(frame, wants, at, totals, false);
             }
             if self.sensors[index].losing().is_some_and(|at| at <= now) {
                 self.sensor_lost(now, SensorId(index as u16));
@@ -495,9 +566,11 @@ impl Rig {
         }
     }
 
-    /// When the first in a sensor's queue is to be called before the next reading.
-    fn foreseen(&self, sensor: &Sensor) -> Option<Mono> {
-        self.rules.foresee.then(|| sensor.crossing()).flatten()
+    /// When the first in a sensor's queues is to be called before the next reading,
+    /// and in which.
+    fn foreseen(&self, sensor: &Sensor) -> Option<(Mono, usize)> {
+        let crossings = (0..).zip(&sensor.tallies).filter_map(|(i, tally)| Some((tally.crossing()?, i)));
+        if self.rules.foresee { crossings.min() } else { None }
     }
 
     /// A target below the dose it is given at is reached when it is given.
@@ -507,36 +580,38 @@ impl Rig {
     }
 
     /// A frame has reached a level it waited for.
-    fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, total: Estimate, settled: bool) {
+    fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, totals: Totals, settled: bool) {
         match wants {
-            Wants::Nearly => self.nearly(frame, at, total, settled),
-            Wants::Next => self.next_dose_reached(frame, at, total, settled),
+            Wants::Nearly => self.nearly(frame, at, totals, settled),
+            Wants::Next => self.next_dose_reached(frame, at, totals, settled),
         }
     }
 
-    fn nearly(&mut self, id: FrameId, at: Mono, total: Estimate, settled: bool) {
+    fn nearly(&mut self, id: FrameId, at: Mono, totals: Totals, settled: bool) {
         let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
         let Some(print) = &mut slot.print else { return };
         let Some(level) = print.level(print.plan.target().dose()) else { return };
         let sensor = &mut self.sensors[usize::from(slot.sensor.0)];
-        let rate = sensor.integral.knot().map_or(0.0, |knot| knot.seen.lowest().w_m2());
-        let remaining_s = (level - total.best).j_m2() / rate;
+        let tally = sensor.tally_of(print.response);
+        let tally = &mut sensor.tallies[tally];
+        let rate = tally.integral.pace().map_or(0.0, |pace| pace.w_m2());
+        let remaining_s = (level - totals.own.best).j_m2() / rate;
         if remaining_s > self.rules.nearly_s * (1.0 + 1e-9) || remaining_s.is_nan() {
             // The light has dropped since: wait until it is near again.
             slot.queued.far = Some(Level(level));
-            sensor.far.insert((Level(level), id));
+            tally.far.insert((Level(level), id));
             return;
         }
         print.nearly = true;
         // A step that also holds the crossing itself needs no warning.
-        let reached = sensor.integral.knot().is_some_and(|knot| knot.total.best >= level);
+        let reached = tally.integral.knot().is_some_and(|knot| knot.total.best >= level);
         if !reached {
-            self.keep_event(id, EventKind::Nearly, at, total, settled);
-            self.emit_signal(id, SignalKind::Nearly { remaining_s }, at, total);
+            self.keep_event(id, EventKind::Nearly, at, totals, settled);
+            self.emit_signal(id, SignalKind::Nearly { remaining_s }, at, totals);
         }
     }
 
-    fn next_dose_reached(&mut self, id: FrameId, at: Mono, total: Estimate, settled: bool) {
+    fn next_dose_reached(&mut self, id: FrameId, at: Mono, totals: Totals, settled: bool) {
         let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
         let Some(print) = &mut slot.print else { return };
         print.called += 1;
@@ -551,24 +626,24 @@ impl Rig {
             let band = band_number(print.called - 1);
             (EventKind::Band { band }, SignalKind::Band { band, of })
         };
-        self.keep_event(id, event, at, total, settled);
-        self.emit_signal(id, kind, at, total);
+        self.keep_event(id, event, at, totals, settled);
+        self.emit_signal(id, kind, at, totals);
         self.queue(id);
     }
 
     fn overdue(&mut self, now: Mono, id: FrameId) {
-        let Some(total) = self.project(id, now) else { return };
+        let Some(totals) = self.project(id, now) else { return };
         let Some(print) = self.frames[id.0 as usize].print.as_ref() else { return };
-        let over = print.dose(now, total).best.stops_over(print.plan.target().dose());
-        self.emit_signal(id, SignalKind::Overdue { over }, now, total);
+        let over = print.dose(now, totals.own).best.stops_over(print.plan.target().dose());
+        self.emit_signal(id, SignalKind::Overdue { over }, now, totals);
         self.timers.insert((now.plus_seconds(self.rules.overdue_every_s), id, Timer::Overdue));
     }
 
     fn command(&mut self, now: Mono, id: FrameId, command: Command) -> Result<(), Refused> {
         match command {
-            Command::Begin { print, plan, covered, factor } => {
+            Command::Begin { print, plan, covered, factor, response } => {
                 let glass = self.frame(id)?.glass * factor;
-                self.begin(now, id, Print::new(print, plan, glass), covered)
+                self.begin(now, id, Print::new(print, plan, glass, response), covered)
             }
             Command::Cover => self.cover(now, id),
             Command::Uncover => self.uncover(now, id),
@@ -598,13 +673,25 @@ impl Rig {
 
     fn begin(&mut self, now: Mono, id: FrameId, print: Print, covered: bool) -> Result<(), Refused> {
         self.refuse_if_busy(id)?;
+        self.forget_unused(self.frame(id)?.sensor);
+        let sensor = self.sensor_of(id);
+        let is_new = sensor.tallies.iter().all(|tally| tally.integral.response() != print.response);
+        if is_new && sensor.tallies.len() > MOST_RESPONSES {
+            return Err(Refused::TooManyResponses);
+        }
+        sensor.make_tally(print.response, Estimate::ZERO);
+        // Of the print before it.
+        let tally = self.tally_of(id);
+        tally.unsettled.remove(&id);
         let slot = self.frame_mut(id)?;
         slot.due_at = None;
-        let old = slot.print.replace(print);
-        let sensor = self.sensor_of(id);
-        let old = old.filter(|old| sensor.waits(old));
-        sensor.leaving.extend(old);
-        sensor.unsettled.remove(&id);
+        if let Some(old) = slot.print.replace(print) {
+            let sensor = self.sensor_of(id);
+            if sensor.waits(&old) {
+                let tally = sensor.tally_of(old.response);
+                sensor.tallies[tally].leaving.push(old);
+            }
+        }
         if !covered {
             self.lay_open(now, id);
         }
@@ -642,6 +729,7 @@ impl Rig {
         }
         self.print_out(id)?.ended = true;
         self.record(now, id, EventKind::BroughtIn, Some(SignalKind::BroughtIn));
+        self.forget_unused(self.frame(id)?.sensor);
         Ok(())
     }
 
@@ -695,15 +783,20 @@ impl Rig {
         self.queue(id);
     }
 
-    /// Where the frame's sensor stands at `now`.
+    /// Where the integrals of the frame's print stand at `now`.
     fn mark(&mut self, now: Mono, id: FrameId) -> Mark {
+        let response = self.response_of(id);
         let sensor = self.sensor_of(id);
-        let total = sensor.integral.project(now);
-        let settled = sensor.integral.knot().is_some_and(|knot| knot.at == now);
+        let tally = sensor.tally_of(response);
+        let totals = Totals {
+            own: sensor.tallies[tally].integral.project(now),
+            plain: sensor.tallies[PLAIN].integral.project(now),
+        };
+        let settled = sensor.plain().knot().is_some_and(|knot| knot.at == now);
         if !settled {
-            sensor.unsettled.insert(id);
+            sensor.tallies[tally].unsettled.insert(id);
         }
-        Mark { at: now, total, settled }
+        Mark { at: now, totals, settled }
     }
 
     /// Nobody needs to be called to this frame for now.
@@ -717,20 +810,20 @@ impl Rig {
     /// Keeps an event of this instant and tells of it.
     fn record(&mut self, now: Mono, id: FrameId, kind: EventKind, signal: Option<SignalKind>) {
         let mark = self.mark(now, id);
-        self.keep_event(id, kind, now, mark.total, mark.settled);
+        self.keep_event(id, kind, now, mark.totals, mark.settled);
         match signal {
-            Some(signal) => self.emit_signal(id, signal, now, mark.total),
+            Some(signal) => self.emit_signal(id, signal, now, mark.totals),
             None => self.outputs.push_back(Output::Changed(id)),
         }
     }
 
-    fn keep_event(&mut self, id: FrameId, kind: EventKind, at: Mono, total: Estimate, settled: bool) {
+    fn keep_event(&mut self, id: FrameId, kind: EventKind, at: Mono, totals: Totals, settled: bool) {
         let slot = &mut self.frames[id.0 as usize];
         let Some(print) = &mut slot.print else { return };
         let seq = print.number_event(at, settled);
-        let (print, dose) = (print.id.clone(), print.dose(at, total));
+        let (print, (counted, plain)) = (print.id.clone(), print.counted(at, totals));
         if !settled {
-            self.sensors[usize::from(slot.sensor.0)].unsettled.insert(id);
+            self.tally_of(id).unsettled.insert(id);
         }
         self.outputs.push_back(Output::Event(Event {
             print,
@@ -738,43 +831,82 @@ impl Rig {
             seq,
             kind,
             at,
-            dose,
-            total,
+            counted,
+            plain,
             settled,
         }));
     }
 
     /// Tells the new state first, then the signal.
-    fn emit_signal(&mut self, id: FrameId, kind: SignalKind, at: Mono, total: Estimate) {
+    fn emit_signal(&mut self, id: FrameId, kind: SignalKind, at: Mono, totals: Totals) {
         let Some(print) = &self.frames[id.0 as usize].print else { return };
-        let signal = Self::signal(kind, id, print, at, total);
+        let (dose, target) = (print.dose(at, totals.own), print.plan.target().dose());
+        let signal = Signal { kind, frame: id, print: print.id.clone(), at, dose, target };
         self.outputs.push_back(Output::Changed(id));
         self.outputs.push_back(Output::Signal(signal));
     }
 
-    fn signal(kind: SignalKind, frame: FrameId, print: &Print, at: Mono, total: Estimate) -> Signal {
-        let (dose, target) = (print.dose(at, total), print.plan.target().dose());
-        Signal { kind, frame, print: print.id.clone(), at, dose, target }
-    }
-
     /// Puts a frame into the queues of its sensor by what it waits for now.
     fn queue(&mut self, id: FrameId) {
+        let response = self.response_of(id);
         let slot = &mut self.frames[id.0 as usize];
         let sensor = &mut self.sensors[usize::from(slot.sensor.0)];
+        let tally = sensor.tally_of(response);
+        let Tally { queue, far, .. } = &mut sensor.tallies[tally];
         let before = std::mem::take(&mut slot.queued);
-        before.next.map(|level| sensor.queue.remove(&(level, id, Wants::Next)));
-        before.nearly.map(|level| sensor.queue.remove(&(level, id, Wants::Nearly)));
-        before.far.map(|level| sensor.far.remove(&(level, id)));
+        before.next.map(|level| queue.remove(&(level, id, Wants::Next)));
+        before.nearly.map(|level| queue.remove(&(level, id, Wants::Nearly)));
+        before.far.map(|level| far.remove(&(level, id)));
         let Some(print) = slot.print.as_ref().filter(|print| !print.ended && !print.is_due()) else { return };
         slot.queued.next = print.next_dose().and_then(|dose| print.level(dose)).map(Level);
         slot.queued.far = print.level(print.plan.target().dose()).filter(|_| !print.nearly).map(Level);
-        sensor.queue.extend(slot.queued.next.map(|level| (level, id, Wants::Next)));
-        sensor.far.extend(slot.queued.far.map(|level| (level, id)));
+        queue.extend(slot.queued.next.map(|level| (level, id, Wants::Next)));
+        far.extend(slot.queued.far.map(|level| (level, id)));
     }
 
-    fn project(&self, id: FrameId, at: Mono) -> Option<Estimate> {
+    fn project(&self, id: FrameId, at: Mono) -> Option<Totals> {
         let slot = self.frame(id).ok()?;
-        Some(self.sensors[usize::from(slot.sensor.0)].integral.peek(at))
+        let sensor = &self.sensors[usize::from(slot.sensor.0)];
+        Some(sensor.integrals(sensor.tally_of(self.response_of(id))).peek(at))
+    }
+
+    /// Lets go of the integrals that no print counts by any more.
+    fn forget_unused(&mut self, id: SensorId) {
+        let frames = &self.frames;
+        let counts_by = |response: Response| {
+            let prints = frames.iter().filter(|frame| frame.sensor == id).filter_map(|f| f.print.as_ref());
+            let mut waiting = prints.filter(|print| !print.ended || !print.is_settled());
+            waiting.any(|print| print.response == response)
+        };
+        let is_used = |tally: &Tally| {
+            let response = tally.integral.response();
+            response.is_plain() || !tally.leaving.is_empty() || counts_by(response)
+        };
+        let tallies = &mut self.sensors[usize::from(id.0)].tallies;
+        if tallies.len() > PLAIN + 1 {
+            tallies.retain(is_used);
+        }
+    }
+
+    /// What the print in a frame answers to.
+    fn response_of(&self, id: FrameId) -> Response {
+        let print = self.frames.get(id.0 as usize).and_then(|frame| frame.print.as_ref());
+        print.map_or(Response::PLAIN, |print| print.response)
+    }
+
+    /// The integral that the print in a frame counts by.
+    fn integral_of(&self, slot: &Frame) -> &Integral {
+        let sensor = &self.sensors[usize::from(slot.sensor.0)];
+        let response = slot.print.as_ref().map_or(Response::PLAIN, |print| print.response);
+        &sensor.tallies[sensor.tally_of(response)].integral
+    }
+
+    /// The tally of the print in a frame that is known to exist.
+    fn tally_of(&mut self, id: FrameId) -> &mut Tally {
+        let response = self.response_of(id);
+        let sensor = self.sensor_of(id);
+        let tally = sensor.tally_of(response);
+        &mut sensor.tallies[tally]
     }
 
     fn frame(&self, id: FrameId) -> Result<&Frame, Refused> {

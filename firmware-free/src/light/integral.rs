@@ -2,13 +2,14 @@
 //!
 //! One integral serves every print under a sensor: a print's dose is the
 //! difference of the integral at two instants, times its glass. The integral
-//! is the trapezoid rule on the real instants of the readings. Where light was
+//! is the trapezoid rule on the real instants of the readings, or for a
+//! [`Response`] other than the plain one that of the same straight lines. Where light was
 //! not seen (the sensor was silent, or at the end of its range) the three
 //! figures part: `low` and `high` bound what may have fallen in.
 
 use serde::{Deserialize, Serialize};
 
-use super::{Seen, Tear};
+use super::{Response, Seen, Tear};
 use crate::quantity::{Dose, Irradiance, Mono};
 
 /// A dose with what is not known of it: `low <= best <= high`.
@@ -69,6 +70,8 @@ pub struct GapRates {
     pub low: Irradiance,
     /// At most, in mean.
     pub high: Irradiance,
+    /// How far the bounds rise above their mean meanwhile: 1 where they are even.
+    pub peak_over_mean: f64,
 }
 
 /// Nothing under the sun exceeds the UV-A outside the atmosphere by much:
@@ -90,10 +93,22 @@ impl GapRates {
     /// See [`Self::BELOW_CLEAR`].
     pub const ABOVE_CLEAR: f64 = 1.20;
 
-    /// The bounds under a sky whose clear irradiance in mean is known.
+    /// The bounds under a sky whose clear irradiance in mean is known, and how far it
+    /// rose above that.
     #[must_use]
-    pub fn of_clear_sky(clear: Irradiance) -> Self {
-        Self { low: clear * Self::BELOW_CLEAR, high: clear * Self::ABOVE_CLEAR }
+    pub fn of_clear_sky(clear: Irradiance, peak_over_mean: f64) -> Self {
+        Self { low: clear * Self::BELOW_CLEAR, high: clear * Self::ABOVE_CLEAR, peak_over_mean }
+    }
+
+    /// The bounds of what a stretch counts as, in mean. The mean of `E^p` is at most
+    /// the power of the mean for p below 1, and at least that above (Jensen); and for
+    /// light that nowhere exceeds k times its mean, the power of the mean times
+    /// `k^(p-1)` bounds it from the other side, as it would be in flashes of that
+    /// strength.
+    pub(super) fn counted(self, response: &Response) -> (Irradiance, Irradiance) {
+        let (low, high) = (response.rate(self.low), response.rate(self.high));
+        let in_flashes = self.peak_over_mean.max(1.0).powf(response.exponent() - 1.0);
+        (low * in_flashes.min(1.0), high * in_flashes.max(1.0))
     }
 }
 
@@ -128,31 +143,33 @@ pub struct Interval {
     start: Estimate,
     added: Estimate,
     unseen: bool,
+    response: Response,
 }
 
 impl Interval {
-    fn seen(from: Knot, to: Mono, e1: f64) -> Self {
+    fn seen(from: Knot, to: Mono, e1: f64, response: Response) -> Self {
         let e0 = from.seen.lowest().w_m2();
-        let added = Estimate::certain(Dose::from_j_m2(0.5 * (e0 + e1) * to.seconds_since(from.at)));
-        Self { from: from.at, to, e0, e1, start: from.total, added, unseen: false }
+        let added = Estimate::certain(Dose::from_j_m2(response.ramp(e0, e1, to.seconds_since(from.at))));
+        Self { from: from.at, to, e0, e1, start: from.total, added, unseen: false, response }
     }
 
     /// A step of which something was not seen. The best figure is the straight
     /// line between its ends, kept inside the bounds.
-    fn unseen(from: Knot, to: Mono, seen: Seen, rates: GapRates) -> Self {
-        let step = Self::seen(from, to, seen.lowest().w_m2());
+    fn unseen(from: Knot, to: Mono, seen: Seen, rates: GapRates, response: Response) -> Self {
+        let step = Self::seen(from, to, seen.lowest().w_m2(), response);
         let seconds = to.seconds_since(from.at);
-        let low = rates.low.over_seconds(seconds);
-        let high = rates.high.over_seconds(seconds).max(low);
+        let (low, high) = rates.counted(&response);
+        let low = low.over_seconds(seconds);
+        let high = high.over_seconds(seconds).max(low);
         let best = step.added.best.max(low).min(high);
         Self { added: Estimate { best, low, high }, unseen: true, ..step }
     }
 
     /// A step no longer than usual with a saturated end: the line between the
     /// readings is a lower bound.
-    fn saturated(from: Knot, to: Mono, seen: Seen) -> Self {
-        let step = Self::seen(from, to, seen.lowest().w_m2());
-        let ceiling = ceiling(from.seen.lowest().max(seen.lowest()));
+    fn saturated(from: Knot, to: Mono, seen: Seen, response: Response) -> Self {
+        let step = Self::seen(from, to, seen.lowest().w_m2(), response);
+        let ceiling = response.rate(ceiling(from.seen.lowest().max(seen.lowest())));
         let line = step.added.best;
         let high = ceiling.over_seconds(to.seconds_since(from.at)).max(line);
         Self { added: Estimate { best: line, low: line, high }, unseen: true, ..step }
@@ -191,8 +208,8 @@ impl Interval {
             return self.start;
         }
         // Share of the straight line's area up to tau; of the bounds, of time.
-        let line = 0.5 * (self.e0 + self.e1) * h;
-        let part = self.e0 * tau + 0.5 * (self.e1 - self.e0) / h * tau * tau;
+        let line = self.response.ramp(self.e0, self.e1, h);
+        let part = self.response.part_of_ramp(self.e0, self.e1, h, tau);
         let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { tau / h };
         let best = self.added.best * share;
         let part = if self.unseen {
@@ -207,9 +224,7 @@ impl Interval {
     }
 
     /// The instant at which the best figure reaches `level`; `None` outside the step.
-    ///
-    /// Solves `d = E0 tau + (E1 - E0) tau² / 2h` in the form that does not lose
-    /// digits: `tau = 2 d / (E0 + sqrt(E0² + 2 d (E1 - E0) / h))`.
+    /// Solved in closed form: see [`Response`].
     #[must_use]
     pub fn crossing(&self, level: Dose) -> Option<Mono> {
         let wanted = (level - self.start.best).j_m2();
@@ -221,21 +236,20 @@ impl Interval {
             return None;
         }
         let h = self.to.seconds_since(self.from);
-        let line = 0.5 * (self.e0 + self.e1) * h;
+        let line = self.response.ramp(self.e0, self.e1, h);
         if line <= 0.0 {
             // Bounds alone gave this dose: even in time.
             return Some(self.from.plus_seconds(h * wanted / added));
         }
-        let d = wanted * line / added;
-        let root = (self.e0 * self.e0 + 2.0 * d * (self.e1 - self.e0) / h).max(0.0).sqrt();
-        let tau = 2.0 * d / (self.e0 + root);
+        let tau = self.response.reaches(self.e0, self.e1, h, wanted * line / added);
         Some(self.from.plus_seconds(tau.min(h)))
     }
 }
 
-/// The running integral of a sensor.
+/// The running integral of a sensor for one [`Response`].
 #[derive(Debug, Clone)]
 pub struct Integral {
+    response: Response,
     knot: Option<Knot>,
     /// Where counting began before there was a reading.
     origin: Option<Mono>,
@@ -253,7 +267,20 @@ impl Integral {
     /// An integral that expects a reading every `period_s` seconds (above zero).
     #[must_use]
     pub fn new(period_s: f64) -> Self {
-        Self { knot: None, origin: None, period_s, recent: RecentMax::default(), is_torn: false }
+        let recent = RecentMax::default();
+        Self { response: Response::PLAIN, knot: None, origin: None, period_s, recent, is_torn: false }
+    }
+
+    /// The same light for another response, counted on from `total` at the last reading.
+    #[must_use]
+    pub fn answering(&self, response: Response, total: Estimate) -> Self {
+        Self { response, knot: self.knot.map(|knot| Knot { total, ..knot }), ..self.clone() }
+    }
+
+    /// What it answers to.
+    #[must_use]
+    pub const fn response(&self) -> Response {
+        self.response
     }
 
     /// Goes on from where it was left: what came in between is a gap.
@@ -262,7 +289,8 @@ impl Integral {
         let LeftOff { knot, brightest } = left_off;
         let mut recent = RecentMax::default();
         recent.take(knot.at, knot.seen.lowest().max(brightest).w_m2());
-        Self { knot: Some(knot), origin: None, period_s, recent, is_torn: false }
+        let (response, knot) = (Response::PLAIN, Some(knot));
+        Self { response, knot, origin: None, period_s, recent, is_torn: false }
     }
 
     /// What it goes on from belongs to a boot that cannot be placed: no line of
@@ -352,15 +380,17 @@ impl Integral {
             None => ceiling(seen.lowest()).w_m2(),
         };
         self.recent.take(at, e1);
+        let response = self.response;
         let step = match (usual, from.seen, seen) {
-            (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1),
-            (true, _, _) => Interval::saturated(from, at, seen),
+            (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1, response),
+            (true, _, _) => Interval::saturated(from, at, seen, response),
             (false, _, _) => {
                 let rates = sky(from.at, at).unwrap_or_else(|| GapRates {
                     low: Irradiance::ZERO,
                     high: Self::most(greatest, from.seen, seen),
+                    peak_over_mean: 1.0,
                 });
-                Interval::unseen(from, at, seen, rates)
+                Interval::unseen(from, at, seen, rates, response)
             }
         };
         self.knot = Some(Knot { at, seen, total: from.total.plus(step.added) });
@@ -389,11 +419,12 @@ impl Integral {
     pub fn peek(&self, at: Mono) -> Estimate {
         let Some(knot) = self.knot else { return Estimate::ZERO };
         let ahead = at.seconds_since(knot.at).max(0.0);
-        let held = knot.seen.lowest().over_seconds(ahead.min(self.longest_step_s()));
+        let held = self.rate(knot.seen).over_seconds(ahead.min(self.longest_step_s()));
         if ahead <= self.longest_step_s() {
             return knot.total.plus(Estimate::certain(held));
         }
         let most = Irradiance::from_w_m2(self.recent.greatest()).max(knot.seen.lowest());
+        let most = self.response.rate(most);
         knot.total.plus(Estimate { best: held, low: Dose::ZERO, high: most.over_seconds(ahead) })
     }
 
@@ -405,12 +436,22 @@ impl Integral {
         }
     }
 
+    /// What it grows by each second in the light of the last reading; `None` before one.
+    #[must_use]
+    pub fn pace(&self) -> Option<Irradiance> {
+        self.knot.map(|knot| self.rate(knot.seen))
+    }
+
+    fn rate(&self, seen: Seen) -> Irradiance {
+        self.response.rate(seen.lowest())
+    }
+
     /// When the best figure reaches `level` if the last irradiance stays;
     /// `None` in the dark or before a reading.
     #[must_use]
     pub fn when(&self, level: Dose) -> Option<Mono> {
         let knot = self.knot?;
-        let rate = knot.seen.lowest().w_m2();
+        let rate = self.rate(knot.seen).w_m2();
         let wanted = (level - knot.total.best).j_m2();
         if wanted <= 0.0 {
             return Some(knot.at);
@@ -507,7 +548,7 @@ mod tests {
         {
             let mut integral = Integral::new(1.0);
             integral.take(at(0.0), exactly(e0), no_sky);
-            let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)));
+            let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0), 1.0));
             let gap = integral.take(at(h), exactly(e1), sky).unwrap();
             let added = gap.added();
             for (got, expected) in [(added.best, best), (added.low, low), (added.high, high)] {
@@ -604,7 +645,7 @@ mod tests {
             let (mut t, mut last) = (0.0, Estimate::ZERO);
             for (dt, e) in steps {
                 t += dt;
-                let sky = |_, _| clear.map(|e| GapRates::of_clear_sky(Irradiance::from_w_m2(e)));
+                let sky = |_, _| clear.map(|e| GapRates::of_clear_sky(Irradiance::from_w_m2(e), 1.0));
                 if let Some(step) = integral.take(at(t), exactly(e), sky) {
                     let middle = step.total_at(at(t - dt / 3.0));
                     prop_assert!(middle.best >= last.best && middle.low >= last.low);
@@ -626,7 +667,7 @@ mod tests {
             // Clear 45 W/m²: the bounds are 4.5 and 54, and what fell was even.
             let mut integral = Integral::new(1.0);
             integral.take(at(0.0), exactly(e0), no_sky);
-            let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)));
+            let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0), 1.0));
             let gap = integral.take(at(120.0), exactly(e1), sky).unwrap();
             let (from, to) = (120.0 * share[0].min(share[1]), 120.0 * share[0].max(share[1]));
             let part = gap.total_at(at(to)).since(gap.total_at(at(from)));

@@ -5,8 +5,8 @@
 //! integral goes on as if no time had passed. [`Tear`] keeps what is needed to
 //! bound what fell, once the wall clock tells how long it was.
 
-use super::Seen;
 use super::integral::{Estimate, GapRates, Integral};
+use super::{Response, Seen};
 use crate::quantity::{Irradiance, Mono};
 
 /// An earlier boot of which nobody knows (yet) how long ago it ended. What it
@@ -64,21 +64,27 @@ impl Tear {
     /// What fell while the power was gone and is not in the integral, now that
     /// it is known how long passed between its two readings: bounded like any
     /// light that was not seen. `sky` is asked for the whole of it.
-    pub fn missed(&self, lasted: Lasted, sky: impl FnOnce(Mono, Mono) -> Option<GapRates>) -> Estimate {
+    pub fn missed(
+        &self,
+        lasted: Lasted,
+        response: &Response,
+        sky: impl FnOnce(Mono, Mono) -> Option<GapRates>,
+    ) -> Estimate {
         let long_ago = self.to.plus_seconds(-lasted.high);
         let rates = sky(long_ago, self.to).unwrap_or_else(|| GapRates {
             low: Irradiance::ZERO,
             high: Integral::most(self.greatest.w_m2(), self.left, self.found),
+            peak_over_mean: 1.0,
         });
-        let line = 0.5 * (self.left.lowest().w_m2() + self.found.lowest().w_m2());
-        let (low, high) = (rates.low.w_m2(), rates.high.w_m2());
-        let rate = Irradiance::from_w_m2(line.max(low).min(high.max(low)));
+        let (low, high) = rates.counted(response);
+        let line = response.ramp(self.left.lowest().w_m2(), self.found.lowest().w_m2(), 1.0);
+        let rate = Irradiance::from_w_m2(line.max(low.w_m2()).min(high.max(low).w_m2()));
         let beyond = |seconds: f64| (seconds - self.counted_s()).max(0.0);
         let best = rate.over_seconds(beyond(lasted.best));
         Estimate {
             best,
-            low: rates.low.over_seconds(beyond(lasted.low)).min(best),
-            high: rates.high.over_seconds(beyond(lasted.high)).max(best),
+            low: low.over_seconds(beyond(lasted.low)).min(best),
+            high: high.over_seconds(beyond(lasted.high)).max(best),
         }
     }
 }
@@ -112,22 +118,37 @@ mod tests {
         let lasted = Lasted::exactly(302.0);
         let sky = |from: Mono, to: Mono| {
             assert_eq!((from.seconds(), to.seconds()), (-201.0, 101.0));
-            Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)))
+            Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0), 1.0))
         };
-        assert_eq!(figures(tear().missed(lasted, sky)), [1350.0, 7500.0, 16200.0]);
-        assert_eq!(figures(tear().missed(lasted, |_, _| None)), [0.0, 7500.0, 15000.0]);
+        assert_eq!(figures(tear().missed(lasted, &Response::PLAIN, sky)), [1350.0, 7500.0, 16200.0]);
+        assert_eq!(figures(tear().missed(lasted, &Response::PLAIN, |_, _| None)), [0.0, 7500.0, 15000.0]);
     }
 
     #[test]
     fn a_time_between_two_bounds_gives_a_wider_estimate() {
         let lasted = Lasted { best: 152.0, low: 0.0, high: 302.0 };
-        assert_eq!(figures(tear().missed(lasted, |_, _| None)), [0.0, 3750.0, 15000.0]);
-        let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0)));
-        assert_eq!(figures(tear().missed(lasted, sky)), [0.0, 3750.0, 16200.0]);
+        assert_eq!(figures(tear().missed(lasted, &Response::PLAIN, |_, _| None)), [0.0, 3750.0, 15000.0]);
+        let sky = |_, _| Some(GapRates::of_clear_sky(Irradiance::from_w_m2(45.0), 1.0));
+        assert_eq!(figures(tear().missed(lasted, &Response::PLAIN, sky)), [0.0, 3750.0, 16200.0]);
+    }
+
+    #[test]
+    fn what_fell_counts_by_its_strength_where_a_print_does() {
+        // 300 s of 30 (E / 30)^0.5 along the line from 40 to 10 W/m², by the integral of E^0.5.
+        let response = Response::new(0.5, Irradiance::from_w_m2(30.0)).unwrap();
+        let missed = figures(tear().missed(Lasted::exactly(302.0), &response, |_, _| None));
+        let mean = 30.0f64.sqrt() * (40.0f64.powf(1.5) - 10.0f64.powf(1.5)) / 1.5 / 30.0;
+        let expected = [0.0, 300.0 * mean, 300.0 * (30.0 * 50.0f64).sqrt()];
+        for (ours, expected) in missed.iter().zip(expected) {
+            assert!((ours - expected).abs() < 1e-6, "{missed:?} {expected}");
+        }
     }
 
     #[test]
     fn nothing_is_missed_in_no_time() {
-        assert_eq!(figures(tear().missed(Lasted::exactly(1.0), |_, _| None)), [0.0, 0.0, 0.0]);
+        assert_eq!(
+            figures(tear().missed(Lasted::exactly(1.0), &Response::PLAIN, |_, _| None)),
+            [0.0, 0.0, 0.0]
+        );
     }
 }

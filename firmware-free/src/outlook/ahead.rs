@@ -79,6 +79,18 @@ impl Ahead {
         Some(self.from.plus_seconds(i as f64 * STEP_S + 2.0 * d / (e0 + root)))
     }
 
+    /// The straight lines of the table from an instant on: when each begins, the shares
+    /// at its ends, and its length in seconds.
+    pub(super) fn lines(&self, from: Mono) -> impl Iterator<Item = (Mono, [f64; 2], f64)> {
+        let (first, into) = self.entry(from);
+        let at = move |i: usize| self.from.plus_seconds(i as f64 * STEP_S);
+        let rest = (first + 1..ENTRIES - 1).map(move |i| (at(i), [self.share[i], self.share[i + 1]], STEP_S));
+        let start = from.max(self.from);
+        std::iter::once((start, [self.share(from), self.share[first + 1]], STEP_S - into))
+            .filter(|&(_, _, seconds)| seconds > 0.0)
+            .chain(rest)
+    }
+
     /// When the sun sinks below [`LOWEST_SUN_DEG`] next: `at` itself if it is
     /// below already and not rising. `None` if it stays above, or never comes up.
     pub(super) fn dusk(&self, at: Mono) -> Option<Mono> {

@@ -3,7 +3,7 @@
 
 use super::ahead::Ahead;
 use super::{Site, WallAnchor};
-use crate::light::GapRates;
+use crate::light::{GapRates, Response};
 use crate::quantity::{Dose, Irradiance, Mono};
 
 /// Clear-sky UV-A on a flat plane with the sun straight above at mean distance.
@@ -60,8 +60,13 @@ impl ClearSky {
     pub fn rates(&self, from: Mono, to: Mono) -> Option<GapRates> {
         let seconds = to.seconds_since(from);
         let middle = |n: u32| from.plus_seconds(seconds * (f64::from(n) + 0.5) / f64::from(STEPS));
-        let sum = (0..STEPS).try_fold(0.0, |sum, n| Some(sum + self.irradiance(middle(n))?.w_m2()))?;
-        Some(GapRates::of_clear_sky(Irradiance::from_w_m2(sum / f64::from(STEPS))))
+        let (sum, peak) = (0..STEPS).try_fold((0.0, 0.0), |(sum, peak), n| {
+            let w_m2 = self.irradiance(middle(n))?.w_m2();
+            Some((sum + w_m2, w_m2.max(peak)))
+        })?;
+        let mean = sum / f64::from(STEPS);
+        let peak_over_mean = if mean > 0.0 { peak / mean } else { 1.0 };
+        Some(GapRates::of_clear_sky(Irradiance::from_w_m2(mean), peak_over_mean))
     }
 
     /// Makes ready for [`Self::ahead`] at `now`.
@@ -96,14 +101,42 @@ impl ClearDay<'_> {
     /// When a dose will have come if the light is `clearness` of the clear
     /// sky's from `now` on, above zero; `None` beyond the coming day.
     #[must_use]
-    pub fn when(&self, now: Mono, dose: Dose, clearness: f64) -> Option<Mono> {
-        self.ahead.after(now, dose.j_m2() / (self.amplitude.w_m2() * clearness))
+    pub fn when(&self, now: Mono, dose: Dose, clearness: f64, response: &Response) -> Option<Mono> {
+        let clear = self.amplitude.w_m2() * clearness;
+        if response.is_plain() {
+            return self.ahead.after(now, dose.j_m2() / clear);
+        }
+        let mut left = dose.j_m2();
+        for (at, [e0, e1], seconds) in self.lines(now, clear) {
+            let added = response.ramp(e0, e1, seconds);
+            if added >= left && added > 0.0 {
+                return Some(at.plus_seconds(response.reaches(e0, e1, seconds, left)));
+            }
+            left -= added;
+        }
+        None
     }
 
-    /// The dose on the plane between two instants of the coming day.
+    /// The dose on the plane between two instants of the coming day, if the light is
+    /// `clearness` of the clear sky's.
     #[must_use]
-    pub fn dose(&self, from: Mono, to: Mono) -> Dose {
-        self.amplitude.over_seconds(self.ahead.sum(to) - self.ahead.sum(from))
+    pub fn dose(&self, from: Mono, to: Mono, clearness: f64, response: &Response) -> Dose {
+        if response.is_plain() {
+            return self.amplitude.over_seconds(self.ahead.sum(to) - self.ahead.sum(from)) * clearness;
+        }
+        let clear = self.amplitude.w_m2() * clearness;
+        let lines = self.lines(from, clear).take_while(|(at, ..)| *at < to);
+        let of_line = |(at, [e0, e1], seconds): (Mono, [f64; 2], f64)| {
+            let until = to.seconds_since(at).min(seconds);
+            response.ramp(e0, e0 + (e1 - e0) * until / seconds, until)
+        };
+        Dose::from_j_m2(lines.map(of_line).sum())
+    }
+
+    /// The light from an instant on, line by line: from when, its ends in W/m² and its
+    /// length in seconds.
+    fn lines(&self, from: Mono, clear: f64) -> impl Iterator<Item = (Mono, [f64; 2], f64)> {
+        self.ahead.lines(from).map(move |(at, ends, seconds)| (at, ends.map(|share| clear * share), seconds))
     }
 
     /// When the sun is next too low to print by (see
@@ -163,7 +196,60 @@ mod tests {
         let day = sky.ahead().unwrap();
         let noon = day.irradiance(Mono::default());
         // The sun hardly moves in these ten minutes about noon.
-        let due = day.when(Mono::default(), noon.over_seconds(300.0), 0.5).unwrap();
+        let due = day.when(Mono::default(), noon.over_seconds(300.0), 0.5, &Response::PLAIN).unwrap();
         assert!((due.seconds() - 600.0).abs() < 2.0, "{due:?}");
+    }
+
+    #[test]
+    fn what_an_effective_dose_takes_is_when_it_will_have_come() {
+        // From morning to after sunset, so that lines of every slope are in it.
+        let mut sky = sky(1_466_654_400_000);
+        sky.look_ahead(Mono::default());
+        let day = sky.ahead().unwrap();
+        let from = Mono::from_seconds(4_321.0);
+        for p in [0.3, 0.8, 1.0, 1.0 + 1e-9, 1.6] {
+            let response = Response::new(p, Irradiance::from_w_m2(30.0)).unwrap();
+            for seconds in [77.0, 3_600.0, 40_000.0] {
+                let to = from.plus_seconds(seconds);
+                let dose = day.dose(from, to, 0.4, &response);
+                let when = day.when(from, dose, 0.4, &response).unwrap();
+                assert!((when.seconds_since(from) - seconds).abs() < 1e-3, "{p} {seconds} {when:?}");
+                // Against fine steps of the same table.
+                let piece = |n: u32| {
+                    let at = from.plus_seconds(seconds * (f64::from(n) + 0.5) / 20_000.0);
+                    response.rate(day.irradiance(at) * 0.4).w_m2() * seconds / 20_000.0
+                };
+                let fine: f64 = (0..20_000).map(piece).sum();
+                assert!((dose.j_m2() - fine).abs() < 1e-6 * fine, "{p} {seconds}: {dose:?} {fine}");
+            }
+            assert_eq!(day.when(from, Dose::from_j_m2(1e12), 0.4, &response), None);
+        }
+    }
+
+    #[test]
+    fn bounds_hold_for_light_that_counts_otherwise() {
+        // A gap from before dawn to noon: its mean is far below its peak.
+        let sky = sky(1_466_640_000_000);
+        let (from, to) = (Mono::from_seconds(3_600.0), Mono::from_seconds(43_200.0));
+        let seconds = to.seconds_since(from);
+        for p in [0.3, 0.7, 1.0, 1.4, 2.0] {
+            let response = Response::new(p, Irradiance::from_w_m2(30.0)).unwrap();
+            let dark = crate::light::Seen::Exactly(Irradiance::ZERO);
+            let mut integral = crate::light::Integral::new(1.0).answering(response, Default::default());
+            integral.take(from, dark, |_, _| None);
+            let gap = integral.take(to, dark, |from, to| sky.rates(from, to)).unwrap().added();
+            for share in [GapRates::BELOW_CLEAR, 0.6, GapRates::ABOVE_CLEAR] {
+                let piece = |n: u32| {
+                    let at = from.plus_seconds(seconds * (f64::from(n) + 0.5) / 20_000.0);
+                    response.rate(sky.irradiance(at).unwrap() * share).w_m2() * seconds / 20_000.0
+                };
+                let fell: f64 = (0..20_000).map(piece).sum();
+                // Means are taken at 64 instants.
+                assert!(
+                    gap.low.j_m2() < fell * 1.002 && fell * 0.998 < gap.high.j_m2(),
+                    "{p} {share}: {gap:?} {fell}"
+                );
+            }
+        }
     }
 }

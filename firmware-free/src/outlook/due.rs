@@ -1,6 +1,7 @@
 //! When a frame will be due, whatever the sky does.
 
 use super::{ClearDay, LastHour};
+use crate::light::Response;
 use crate::quantity::{Dose, Irradiance, Mono};
 
 /// How much of what is expected is the mean of the last hour; the rest is the
@@ -42,7 +43,7 @@ pub struct Outlook {
 /// is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prospect {
-    /// At the sensor, from now on.
+    /// At the sensor, from now on, as the response counts it.
     pub dose: Dose,
     /// When the sun is too low.
     pub dusk: Mono,
@@ -70,17 +71,24 @@ fn expected(present: f64, hour: &LastHour) -> f64 {
 /// The prospect at `now` with the last reading and the last hour. `None` where
 /// the sun does not set, and before it is high enough to tell.
 #[must_use]
-pub fn prospect(now: Mono, last: Irradiance, hour: &LastHour, day: ClearDay<'_>) -> Option<Prospect> {
+pub fn prospect(
+    now: Mono,
+    last: Irradiance,
+    hour: &LastHour,
+    day: ClearDay<'_>,
+    response: &Response,
+) -> Option<Prospect> {
     let dusk = day.dusk(now)?;
     if dusk <= now {
         return Some(Prospect { dose: Dose::ZERO, dusk });
     }
     let present = level(Some(day), now, last)?;
-    Some(Prospect { dose: day.dose(now, dusk) * expected(present, hour), dusk })
+    Some(Prospect { dose: day.dose(now, dusk, expected(present, hour), response), dusk })
 }
 
-/// The outlook at `now` for a frame that needs so much more at the sensor, with
-/// the last reading and the last hour, on the coming day if it is known.
+/// The outlook at `now` for a frame that needs so much more at the sensor, as its
+/// response counts it, with the last reading and the last hour, on the coming day if
+/// it is known.
 #[must_use]
 pub fn outlook(
     now: Mono,
@@ -88,19 +96,25 @@ pub fn outlook(
     last: Irradiance,
     hour: &LastHour,
     day: Option<ClearDay<'_>>,
+    response: &Response,
 ) -> Outlook {
     let dusk = day.and_then(|day| day.dusk(now));
-    let too_slow =
-        day.and_then(|day| prospect(now, last, hour, day)).is_some_and(|prospect| needs > prospect.dose);
+    let too_slow = day
+        .and_then(|day| prospect(now, last, hour, day, response))
+        .is_some_and(|prospect| needs > prospect.dose);
     let in_time = |at: &Mono| dusk.is_none_or(|dusk| *at < dusk);
+    let constant = |w_m2: f64| {
+        let rate = response.rate(Irradiance::from_w_m2(w_m2));
+        in_constant_light(now, needs, rate.w_m2())
+    };
     let Some(present) = level(day, now, last) else {
-        let due = in_constant_light(now, needs, last.w_m2()).filter(in_time);
+        let due = constant(last.w_m2()).filter(in_time);
         return Outlook { due, too_slow, ..Outlook::default() };
     };
     let when = |level: f64| {
         let at = match day {
-            Some(day) => day.when(now, needs, level),
-            None => in_constant_light(now, needs, level),
+            Some(day) => day.when(now, needs, level, response),
+            None => constant(level),
         };
         at.filter(in_time)
     };
@@ -155,7 +169,7 @@ mod tests {
     #[test]
     fn steady_light_without_a_place_is_the_last_reading() {
         let now = Mono::default();
-        let view = outlook(now, NEEDS, light(50.0), &hour_of(50.0, now), None);
+        let view = outlook(now, NEEDS, light(50.0), &hour_of(50.0, now), None, &Response::PLAIN);
         assert!((view.due.unwrap().seconds() - 300.0).abs() < 1e-6);
         assert!((view.low.unwrap().seconds() - 300.0 * (-0.15f64).exp()).abs() < 1e-6);
         assert!((view.high.unwrap().seconds() - 300.0 * 0.15f64.exp()).abs() < 1e-6);
@@ -167,7 +181,7 @@ mod tests {
         let now = Mono::default();
         let sky = sky(11.5);
         let clear = sky.ahead().unwrap().irradiance(now);
-        let view = outlook(now, NEEDS, clear * 0.25, &hour_of(0.25, now), sky.ahead());
+        let view = outlook(now, NEEDS, clear * 0.25, &hour_of(0.25, now), sky.ahead(), &Response::PLAIN);
         let (due, if_clear) = (view.due.unwrap().seconds(), view.if_clear.unwrap().seconds());
         assert!((if_clear - 15_000.0 / clear.w_m2()).abs() < 2.0, "{if_clear}");
         assert!((due / if_clear - 4.0).abs() < 0.05, "{due}");
@@ -176,7 +190,7 @@ mod tests {
 
     #[test]
     fn without_an_hour_there_is_no_spread() {
-        let view = outlook(Mono::default(), NEEDS, light(50.0), &LastHour::default(), None);
+        let view = outlook(Mono::default(), NEEDS, light(50.0), &LastHour::default(), None, &Response::PLAIN);
         assert_eq!((view.low, view.high, view.if_clear), (None, None, None));
         assert_eq!(view.due, Some(Mono::from_seconds(300.0)));
     }
@@ -187,10 +201,10 @@ mod tests {
         // 17:00 UTC: the sun is about 22° high and sinks below 10° at about 18:15.
         let evening = sky(17.0);
         let clear = evening.ahead().unwrap().irradiance(now);
-        let dull = outlook(now, NEEDS, clear * 0.2, &hour_of(0.2, now), evening.ahead());
+        let dull = outlook(now, NEEDS, clear * 0.2, &hour_of(0.2, now), evening.ahead(), &Response::PLAIN);
         assert!(dull.too_slow && dull.due.is_none(), "{dull:?}");
         assert!(dull.if_clear.is_some(), "there is time enough in clear light: {dull:?}");
-        let bright = outlook(now, NEEDS, clear, &hour_of(1.0, now), evening.ahead());
+        let bright = outlook(now, NEEDS, clear, &hour_of(1.0, now), evening.ahead(), &Response::PLAIN);
         assert!(!bright.too_slow && bright.due.is_some(), "{bright:?}");
     }
 
@@ -198,9 +212,24 @@ mod tests {
     fn after_dusk_it_is_too_slow_and_before_dawn_nothing_is_said() {
         let now = Mono::default();
         let hour = LastHour::default();
-        let night = outlook(now, NEEDS, Irradiance::ZERO, &hour, sky(21.0).ahead());
+        let night = outlook(now, NEEDS, Irradiance::ZERO, &hour, sky(21.0).ahead(), &Response::PLAIN);
         assert!(night.too_slow && night.due.is_none());
-        let dawn = outlook(now, NEEDS, light(0.5), &hour, sky(4.0).ahead());
+        let dawn = outlook(now, NEEDS, light(0.5), &hour, sky(4.0).ahead(), &Response::PLAIN);
         assert!(!dawn.too_slow, "{dawn:?}");
+    }
+
+    #[test]
+    fn a_print_that_answers_to_the_strength_of_the_light_waits_otherwise() {
+        // By hand: at a quarter of the reference an exponent of one half halves the rate.
+        let response = Response::new(0.5, light(40.0)).unwrap();
+        let now = Mono::default();
+        let view = outlook(now, NEEDS, light(10.0), &hour_of(10.0, now), None, &response);
+        assert!((view.due.unwrap().seconds() - 750.0).abs() < 1e-6, "{view:?}");
+        assert!((view.low.unwrap().seconds() - 750.0 * (-0.075f64).exp()).abs() < 1e-6, "{view:?}");
+        let sky = sky(11.5);
+        let clear = sky.ahead().unwrap().irradiance(now);
+        let view = outlook(now, NEEDS, clear * 0.25, &hour_of(0.25, now), sky.ahead(), &response);
+        let ratio = view.due.unwrap().seconds() / view.if_clear.unwrap().seconds();
+        assert!((ratio - 2.0).abs() < 0.02, "{ratio}");
     }
 }

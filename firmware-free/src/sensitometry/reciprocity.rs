@@ -32,6 +32,9 @@ pub struct Reciprocity {
     pub low: f64,
     /// Upper end of its 95 % interval.
     pub high: f64,
+    /// The geometric mean of the prints' irradiances: counted about it, doses stay
+    /// nearest to the plain ones.
+    pub reference: Irradiance,
 }
 
 /// Why no exponent can be fitted. Prints count from 1.
@@ -84,7 +87,9 @@ pub fn fit_exponent(prints: &[EqualPrint]) -> Result<Reciprocity, ReciprocityErr
     let (fitted, half) = (1.0 - slope, student_95(points.len() - 2) * sigma);
     let (low, high) = (fitted - half, fitted + half);
     let exponent = if (low..=high).contains(&1.0) { 1.0 } else { fitted };
-    Ok(Reciprocity { exponent, fitted, low, high })
+    let mean_log = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
+    let reference = Irradiance::from_w_m2(10f64.powf(mean_log));
+    Ok(Reciprocity { exponent, fitted, low, high, reference })
 }
 
 /// Slope of the least-squares line and its standard error.
@@ -136,6 +141,8 @@ mod tests {
         assert!((fit.fitted - 0.85).abs() < 1e-12, "{fit:?}");
         assert!(fit.low < 0.85 && 0.85 < fit.high && fit.high < 1.0, "{fit:?}");
         assert!((fit.exponent - 0.85).abs() < 1e-12);
+        // By hand: the fourth root of 2 times 5 times 12 times 40.
+        assert!((fit.reference.w_m2() - 4_800f64.powf(0.25)).abs() < 1e-9);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use frameside_core::chips::{Ranging, SensorEvent};
 use frameside_core::exposure::{
     Command, Event, EventKind, FrameSetup, Input, Output, Plan, Rig, Rules, SensorSetup,
 };
-use frameside_core::light::{Estimate, Flags};
+use frameside_core::light::{Estimate, Flags, Response};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use frameside_tests::needs::{STATION_DAYS, station_day};
 
@@ -88,7 +88,11 @@ fn expose(model: Model, ranging: Ranging, hour: &Hour, trouble: &[(f64, Trouble)
 
     run(&mut bench, &mut rig, OUT.start, &mut outcome);
     let plan = Plan::dose(TargetDose::new(Dose::from_j_m2(10e6)).unwrap());
-    command(&mut rig, OUT.start, Command::Begin { print: "hour".into(), plan, covered: false, factor: 1.0 });
+    command(
+        &mut rig,
+        OUT.start,
+        Command::Begin { print: "hour".into(), plan, covered: false, factor: 1.0, response: Response::PLAIN },
+    );
     for &(at_s, trouble) in trouble {
         run(&mut bench, &mut rig, at_s, &mut outcome);
         bench.bus.strike(model.address(), trouble);
@@ -101,9 +105,11 @@ fn expose(model: Model, ranging: Ranging, hour: &Hour, trouble: &[(f64, Trouble)
     while let Some(output) = rig.poll() {
         match output {
             Output::Gap { .. } => outcome.gaps += 1,
-            Output::Event(Event { kind: EventKind::BroughtIn, seq, dose, .. }) => last = Some((seq, dose)),
-            Output::Settled { seq, dose, .. } if last.is_some_and(|(s, _)| s == seq) => {
-                last = Some((seq, dose));
+            Output::Event(Event { kind: EventKind::BroughtIn, seq, counted, .. }) => {
+                last = Some((seq, counted.dose));
+            }
+            Output::Settled { seq, counted, .. } if last.is_some_and(|(s, _)| s == seq) => {
+                last = Some((seq, counted.dose));
             }
             _ => {}
         }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use frameside_core::exposure::EventKind;
+use frameside_core::light::Response;
 
 /// What a person did to a print, and when (of the world's time, in ns).
 pub(super) type Act = (EventKind, i64);
@@ -12,6 +13,7 @@ pub(super) type Act = (EventKind, i64);
 pub(super) struct Expected {
     pub(super) frame: usize,
     pub(super) is_strip: bool,
+    pub(super) response: Response,
     pub(super) acts: Vec<Act>,
 }
 

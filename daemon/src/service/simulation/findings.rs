@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use frameside_core::exposure::{EventKind, FrameState};
+use frameside_core::light::Response;
+use frameside_core::quantity::Irradiance;
 
 use super::expected::{Act, Expected};
 use super::record::{File, Kept};
@@ -14,11 +16,16 @@ use crate::ledger::Record;
 const ROUNDING_J_M2: f64 = 0.1;
 /// A call between two readings relies on the light of the last one, for at most
 /// one and a half periods.
-const FORESEEN_J_M2: f64 = 1.5 * BRIGHTEST * (PERIOD / 1_000_000_000) as f64;
-
+const FORESEEN_PERIODS: f64 = 1.5;
 /// A cover may go on, and a frame come in, before readings that wait for up to
 /// four periods have told that the dose was reached.
-const WAITING_J_M2: f64 = FORESEEN_J_M2 + 4.0 * BRIGHTEST * (PERIOD / 1_000_000_000) as f64;
+const WAITING_PERIODS: f64 = FORESEEN_PERIODS + 4.0;
+
+/// The most that so many periods can count as, in J/m².
+fn most(periods: f64, response: &Response) -> f64 {
+    let rate = response.rate(Irradiance::from_w_m2(BRIGHTEST)).w_m2();
+    periods * rate * (PERIOD / 1_000_000_000) as f64
+}
 
 /// Whether the machine makes it by itself.
 fn is_call(kind: EventKind) -> bool {
@@ -26,7 +33,7 @@ fn is_call(kind: EventKind) -> bool {
 }
 
 /// What was counted of a print at an event, and was not known yet when that happened.
-fn known_later(events: &[Kept], event: &Kept, glass: f64) -> f64 {
+fn known_later(events: &[Kept], event: &Kept, passes: f64) -> f64 {
     let later = events.iter().skip_while(|other| !std::ptr::eq(*other, event));
     let missed = later.filter_map(|other| match other.kind {
         EventKind::Outage { after_boot, missed, .. } if event.boot_row > after_boot => {
@@ -34,7 +41,7 @@ fn known_later(events: &[Kept], event: &Kept, glass: f64) -> f64 {
         }
         _ => None,
     });
-    missed.sum::<f64>() * glass
+    missed.sum::<f64>() * passes
 }
 
 impl World {
@@ -111,16 +118,19 @@ impl World {
         let torn = file.torn();
         for (name, events) in &events {
             let plan = file.plan(name);
+            let Expected { response, frame, .. } = self.known.prints[name];
+            let reference = (!response.is_plain()).then(|| response.reference().w_m2());
+            assert_eq!(file.counts_by(name), (response.exponent(), reference), "{name}");
             self.check_doses(name, events, &torn);
             self.check_labels(name, events);
-            self.check_calls(name, events, &plan, FRAMES[self.known.prints[name].frame].2);
+            self.check_calls(name, events, &plan, &response, FRAMES[frame].2);
         }
         self.check_signals(&events);
         self.check_light(&path);
     }
 
-    /// The dose that really fell lies within the bounds; where no clock could tell
-    /// how long the power was gone, only the lower one is known.
+    /// What really fell lies within the bounds, as it counts and as a plain dose; where no
+    /// clock could tell how long the power was gone, only the lower one is known.
     fn check_doses(&self, name: &str, events: &[Kept], torn: &BTreeSet<String>) {
         let print = &self.known.prints[name];
         let (_, sensor, glass) = FRAMES[print.frame];
@@ -128,18 +138,22 @@ impl World {
         let is_unknown = torn.contains(SENSORS[sensor]) || events.iter().any(never_known);
         let spans = print.spans();
         for event in events {
-            let [low, best, high] = event.dose;
-            assert!(low <= best && best <= high, "{name}: {event:?}");
+            for [low, best, high] in [event.dose, event.plain] {
+                assert!(low <= best && best <= high, "{name}: {event:?}");
+            }
             assert!(event.settled, "{name}: {event:?} is not settled at the end of the day");
             let at = self.at_ns(event);
-            let of_span = |&(from, to): &(i64, Option<i64>)| {
-                let to = to.map_or(at, |to| to.min(at));
-                if from < to { self.skies[sensor].dose(from, to) } else { 0.0 }
-            };
-            let fell = spans.iter().map(of_span).sum::<f64>() * glass;
+            let ends = |&(from, to): &(i64, Option<i64>)| (from, to.map_or(at, |to| to.min(at)));
+            let spans: Vec<_> = spans.iter().map(ends).filter(|(from, to)| from < to).collect();
+            let sky = &self.skies[sensor];
+            let plain = spans.iter().map(|&(from, to)| sky.dose(from, to)).sum::<f64>() * glass;
+            let counts = |&(from, to): &(i64, i64)| sky.counted(from, to, glass, &print.response);
             let off = ROUNDING_J_M2 * (1.0 + self.boots.len() as f64);
-            let is_within = low - off <= fell && (is_unknown || fell <= high + off);
-            assert!(is_within, "{name}: {fell} J/m² fell, kept {event:?} of {events:?}");
+            for (fell, [low, _, high]) in [(plain, event.plain), (spans.iter().map(counts).sum(), event.dose)]
+            {
+                let is_within = low - off <= fell && (is_unknown || fell <= high + off);
+                assert!(is_within, "{name}: {fell} J/m² fell, kept {event:?} of {events:?}");
+            }
         }
     }
 
@@ -155,7 +169,7 @@ impl World {
     }
 
     /// `due` comes once per target, not before its dose, and not never.
-    fn check_calls(&self, name: &str, events: &[Kept], plan: &[f64], glass: f64) {
+    fn check_calls(&self, name: &str, events: &[Kept], plan: &[f64], response: &Response, glass: f64) {
         let mut target = *plan.last().unwrap();
         let mut is_due = false;
         let mut is_uncovered = false;
@@ -168,13 +182,14 @@ impl World {
                 EventKind::Due => {
                     assert!(!is_due, "{name} is called twice: {events:?}");
                     assert!(
-                        high > target - FORESEEN_J_M2,
+                        high > target - most(FORESEEN_PERIODS, response),
                         "{name} is called before {target} J/m²: {event:?}"
                     );
                     is_due = true;
                 }
                 EventKind::Covered | EventKind::BroughtIn if is_uncovered => {
-                    let missed = low - known_later(events, event, glass) > target + WAITING_J_M2 && !is_due;
+                    let low = low - known_later(events, event, response.of_factor(glass));
+                    let missed = low > target + most(WAITING_PERIODS, response) && !is_due;
                     assert!(!missed, "{name} passed {target} J/m² and was not called: {events:?}");
                     is_uncovered = false;
                 }

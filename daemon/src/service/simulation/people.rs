@@ -1,11 +1,12 @@
 //! People at the frames, and whatever else happens at random.
 
 use frameside_core::exposure::EventKind;
+use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, TargetDose};
 use tokio::sync::oneshot;
 
 use super::expected::Expected;
-use super::world::{FRAMES, World};
+use super::world::{FRAMES, RECIPES, World, response};
 use crate::request::{Aim, Expose, Note, Request};
 
 impl World {
@@ -75,7 +76,10 @@ impl World {
         } else {
             Aim::Target(target)
         };
-        let (recipe, negative, source, note) = (None, None, None, None);
+        let recipe = RECIPES.get(self.chance.below(2 * RECIPES.len() as u64) as usize);
+        let response = recipe.map_or(Response::PLAIN, response);
+        let recipe = recipe.map(|(name, ..)| (*name).to_owned());
+        let (negative, source, note) = (None, None, None);
         let request = Expose { frame: name(frame), aim, recipe, negative, source, note, covered };
         let before = self.known.out_in(frame).map(|(id, _)| id.clone());
         self.ask(Request::Expose(request), before.is_none());
@@ -85,7 +89,7 @@ impl World {
         if let Some(print) = print.filter(|print| before.is_none() && !self.known.prints.contains_key(print))
         {
             let acts = vec![(EventKind::Begun { covered }, self.now_ns)];
-            self.known.prints.insert(print, Expected { frame, is_strip, acts });
+            self.known.prints.insert(print, Expected { frame, is_strip, response, acts });
         }
     }
 

@@ -18,8 +18,10 @@ pub(super) struct Kept {
     pub(super) at_ms: i64,
     pub(super) synchronised: bool,
     pub(super) settled: bool,
-    /// Low, best, high in J/m².
+    /// Low, best, high in J/m², as its exponent counts it.
     pub(super) dose: [f64; 3],
+    /// The same of the plain dose.
+    pub(super) plain: [f64; 3],
 }
 
 pub(super) struct File(Connection);
@@ -31,8 +33,8 @@ impl File {
 
     /// The events of every print, in order.
     pub(super) fn events(&self) -> BTreeMap<String, Vec<Kept>> {
-        let sql =
-            "SELECT print.id, kind, at_ns, kernel, at_ms, event.synced, settled, low, best, high, boot.id
+        let sql = "SELECT print.id, kind, at_ns, kernel, at_ms, event.synced, settled, low, best, high,
+                          ifnull(plain_low, low), ifnull(plain_best, best), ifnull(plain_high, high), boot.id
                    FROM event JOIN print ON print.seq = event.print JOIN boot ON boot.id = event.boot
                    ORDER BY event.print, event.seq";
         let mut select = self.0.prepare(sql).unwrap();
@@ -43,11 +45,12 @@ impl File {
                 kind: serde_json::from_str(&row.get::<_, String>(1).unwrap()).unwrap(),
                 at_ns: row.get(2).unwrap(),
                 boot: row.get(3).unwrap(),
-                boot_row: row.get(10).unwrap(),
+                boot_row: row.get(13).unwrap(),
                 at_ms: row.get(4).unwrap(),
                 synchronised: row.get(5).unwrap(),
                 settled: row.get(6).unwrap(),
                 dose: [7, 8, 9].map(|column| row.get(column).unwrap()),
+                plain: [10, 11, 12].map(|column| row.get(column).unwrap()),
             };
             prints.entry(row.get(0).unwrap()).or_default().push(kept);
         }
@@ -71,6 +74,12 @@ impl File {
         let plan: String =
             self.0.query_row("SELECT plan FROM print WHERE id = ?1", [print], |row| row.get(0)).unwrap();
         serde_json::from_str(&plan).unwrap()
+    }
+
+    /// The exponent and the reference a print counts by.
+    pub(super) fn counts_by(&self, print: &str) -> (f64, Option<f64>) {
+        let sql = "SELECT exponent, reference FROM print WHERE id = ?1";
+        self.0.query_row(sql, [print], |row| Ok((row.get(0)?, row.get(1)?))).unwrap()
     }
 
     /// Signals that the broker is still to have.

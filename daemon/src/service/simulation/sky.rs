@@ -2,6 +2,8 @@
 
 use std::collections::VecDeque;
 
+use frameside_core::light::Response;
+
 /// Straight lines between the instants on the sensor's grid, so that the
 /// trapezoid rule is exact where every reading arrived.
 #[derive(Debug, Clone)]
@@ -57,6 +59,21 @@ impl Sky {
     /// What fell between two instants, in J/m².
     pub(super) fn dose(&self, from_ns: i64, to_ns: i64) -> f64 {
         self.until(to_ns) - self.until(from_ns)
+    }
+
+    /// What that counts as, line by line, through a glass: the closed form of a line
+    /// is held against quadrature beside it.
+    pub(super) fn counted(&self, from_ns: i64, to_ns: i64, glass: f64, response: &Response) -> f64 {
+        let lines = from_ns / self.period_ns..=to_ns / self.period_ns;
+        let of_line = |line: i64| {
+            let (start, end) = (line * self.period_ns, (line + 1) * self.period_ns);
+            let (from, to) = (from_ns.max(start), to_ns.min(end));
+            let at = usize::try_from(line).unwrap();
+            let (e0, e1) = (self.grid[at], self.grid.get(at + 1).copied().unwrap_or(self.grid[at]));
+            let light = |ns: i64| glass * (e0 + (e1 - e0) * (ns - start) as f64 / self.period_ns as f64);
+            response.ramp(light(from), light(to), (to - from) as f64 / 1e9)
+        };
+        lines.map(of_line).sum()
     }
 
     fn until(&self, at_ns: i64) -> f64 {

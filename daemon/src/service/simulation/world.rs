@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use frameside_core::chips::{SensorEvent, SensorFault};
 use frameside_core::exposure::{Rules, SensorId};
-use frameside_core::light::{Reading, Seen};
+use frameside_core::light::{Reading, Response, Seen};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
@@ -19,7 +19,7 @@ use super::sky::Sky;
 use crate::chance::Chance;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::ledger::faults::Disk;
-use crate::ledger::{Boot, Ledger, LedgerEvent};
+use crate::ledger::{Boot, Facts, Ledger, LedgerEvent, Notebook, Recipe};
 use crate::mqtt::{self, Delivery, KeepAlive, LinkEvent, Topic};
 
 pub(super) const SECOND: i64 = 1_000_000_000;
@@ -29,6 +29,9 @@ pub(super) const BRIGHTEST: f64 = 60.0;
 pub(super) const SENSORS: [&str; 2] = ["sky", "wall"];
 /// Name, sensor, glass.
 pub(super) const FRAMES: [(&str, usize, f64); 3] = [("oak", 0, 0.5), ("elm", 1, 1.0), ("ash", 0, 0.9)];
+/// Recipes that answer to the strength of the light: name, exponent, reference in W/m².
+pub(super) const RECIPES: [(&str, f64, f64); 3] =
+    [("citrate", 0.7, 25.0), ("oxalate", 1.4, 40.0), ("gelatine", 0.9, 10.0)];
 /// The wall's time when the world begins, in ms since 1970.
 const BEGINS_MS: i64 = 1_784_023_200_000;
 /// A day's length, in periods.
@@ -131,6 +134,11 @@ impl World {
         };
         world.choose_wall();
         world.start();
+        let mut notebook = Notebook::open(&world.folder.path().join("ledger.sqlite")).unwrap();
+        for (name, exponent, reference) in RECIPES {
+            let facts = Facts { exponent: Some(exponent), reference: Some(reference), ..Facts::default() };
+            notebook.keep_recipe(name, 0, &Recipe { facts, ..Recipe::default() }).unwrap();
+        }
         world
     }
 
@@ -590,6 +598,11 @@ impl Drop for World {
             let _ = std::io::stderr().write_all(told.as_bytes());
         }
     }
+}
+
+/// What the prints of a recipe answer to.
+pub(super) fn response(&(_, exponent, reference): &(&str, f64, f64)) -> Response {
+    Response::new(exponent, Irradiance::from_w_m2(reference)).unwrap()
 }
 
 fn setup(folder: &TempDir) -> Setup {

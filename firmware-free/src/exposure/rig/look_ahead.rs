@@ -34,21 +34,30 @@ impl Rig {
         if !is_minute_over {
             return;
         }
-        let (Some(day), Some(knot)) = (day, sensor.integral.knot()) else { return };
-        let Some(prospect) = prospect(now, light, &sensor.hour, day) else { return sensor.prospects.clear() };
-        sensor.prospects.push_back((knot.total.best + prospect.dose, prospect.dusk));
-        if sensor.prospects.len() > LASTING_MINUTES {
-            sensor.prospects.pop_front();
+        let Some(day) = day else { return };
+        for tally in &mut sensor.tallies {
+            let Some(knot) = tally.integral.knot() else { return };
+            match prospect(now, light, &sensor.hour, day, &tally.integral.response()) {
+                Some(prospect) => {
+                    tally.prospects.push_back((knot.total.best + prospect.dose, prospect.dusk));
+                    if tally.prospects.len() > LASTING_MINUTES {
+                        tally.prospects.pop_front();
+                    }
+                }
+                None => tally.prospects.clear(),
+            }
         }
-        self.warn_too_slow(now, id);
+        for tally in 0..self.sensors[usize::from(id.0)].tallies.len() {
+            self.warn_too_slow(now, id, tally);
+        }
     }
 
     /// Tells the frames that lie beyond all the prospects of the last minutes.
-    fn warn_too_slow(&mut self, now: Mono, id: SensorId) {
-        let sensor = &self.sensors[usize::from(id.0)];
-        let best = sensor.prospects.iter().copied().max_by(|a, b| a.0.j_m2().total_cmp(&b.0.j_m2()));
-        let Some((reach, dusk)) = best.filter(|_| sensor.prospects.len() == LASTING_MINUTES) else { return };
-        let beyond = sensor.far.iter().rev().take_while(|(level, _)| level.0 > reach);
+    fn warn_too_slow(&mut self, now: Mono, id: SensorId, tally: usize) {
+        let tally = &self.sensors[usize::from(id.0)].tallies[tally];
+        let best = tally.prospects.iter().copied().max_by(|a, b| a.0.j_m2().total_cmp(&b.0.j_m2()));
+        let Some((reach, dusk)) = best.filter(|_| tally.prospects.len() == LASTING_MINUTES) else { return };
+        let beyond = tally.far.iter().rev().take_while(|(level, _)| level.0 > reach);
         let slow: Vec<_> = beyond.map(|&(_, frame)| frame).collect();
         for frame in slow {
             let slot = &mut self.frames[frame.0 as usize];
@@ -57,10 +66,10 @@ impl Rig {
             };
             let Some(level) = print.level(print.plan.target().dose()) else { continue };
             print.told_slow = true;
-            let short = (level - reach) * print.glass;
+            let short = (level - reach) * print.passes;
             let by_dusk = print.plan.target().dose() - short;
-            if let Some(total) = self.project(frame, now) {
-                self.emit_signal(frame, SignalKind::TooSlow { by_dusk, dusk }, now, total);
+            if let Some(totals) = self.project(frame, now) {
+                self.emit_signal(frame, SignalKind::TooSlow { by_dusk, dusk }, now, totals);
             }
         }
     }
@@ -71,10 +80,11 @@ impl Rig {
         if !slot.sunlit || sensor.lost || print.state() != FrameState::Exposing {
             return None;
         }
-        let knot = sensor.integral.knot()?;
-        let needs = print.level(print.plan.target().dose())? - sensor.integral.peek(now).best;
+        let integral = self.integral_of(slot);
+        let knot = integral.knot()?;
+        let needs = print.level(print.plan.target().dose())? - integral.peek(now).best;
         let day = self.sky.as_ref().and_then(|sky| sky.ahead()).filter(|_| sensor.under_sky);
-        Some(outlook(now, needs, knot.seen.lowest(), &sensor.hour, day))
+        Some(outlook(now, needs, knot.seen.lowest(), &sensor.hour, day, &print.response))
     }
 
     /// What was remembered of the light is in other units from now on.

@@ -36,8 +36,8 @@ impl Rig {
         }
         let fallback = self.fallback(id);
         let reached = fallback.is_some_and(|at| at <= now);
-        if let Some(total) = self.project(id, now) {
-            self.emit_signal(id, SignalKind::SensorLost { fallback, reached }, now, total);
+        if let Some(totals) = self.project(id, now) {
+            self.emit_signal(id, SignalKind::SensorLost { fallback, reached }, now, totals);
         }
         self.timers.extend(fallback.filter(|&at| at > now).map(|at| (at, id, Timer::Fallback)));
     }
@@ -52,17 +52,17 @@ impl Rig {
         self.outputs.push_back(Output::SensorChanged { sensor: id, lost: None });
         for frame in sensor.open.clone() {
             self.forget_fallback(frame);
-            if let Some(total) = self.project(frame, now) {
-                self.emit_signal(frame, SignalKind::SensorBack, now, total);
+            if let Some(totals) = self.project(frame, now) {
+                self.emit_signal(frame, SignalKind::SensorBack, now, totals);
             }
         }
     }
 
     /// By the last light seen, the target would be reached by now.
     pub(super) fn fallback_reached(&mut self, at: Mono, id: FrameId) {
-        if let Some(total) = self.project(id, at) {
+        if let Some(totals) = self.project(id, at) {
             let kind = SignalKind::SensorLost { fallback: Some(at), reached: true };
-            self.emit_signal(id, kind, at, total);
+            self.emit_signal(id, kind, at, totals);
         }
     }
 
@@ -71,6 +71,6 @@ impl Rig {
         let slot = self.frame(id).ok()?;
         let print = slot.print.as_ref().filter(|print| !print.is_due())?;
         let level = print.level(print.plan.target().dose())?;
-        self.sensors[usize::from(slot.sensor.0)].integral.when(level)
+        self.integral_of(slot).when(level)
     }
 }

@@ -1,10 +1,13 @@
 //! The power was gone, and it becomes known for how long: prints get what fell.
 
-use super::super::print::Print;
+use super::super::print::{Print, Totals};
 use super::super::{Event, EventKind, FrameId, Output, Refused, SensorId, SignalKind};
 use super::Rig;
-use crate::light::{Estimate, Lasted, Tear, Unplaced};
+use crate::light::{Estimate, Lasted, Response, Tear, Unplaced};
 use crate::quantity::Mono;
+
+/// An outage, if anything is or will ever be known of it.
+type Known = Option<(Tear, Lasted)>;
 
 impl Rig {
     /// Tells that what a sensor's integral goes on from, and its prints, belong to a
@@ -17,7 +20,7 @@ impl Rig {
         self.expect_outage(sensor, after)?;
         let sensor = &mut self.sensors[usize::from(sensor.0)];
         sensor.torn.push(after);
-        sensor.integral.tear();
+        sensor.tallies.iter_mut().for_each(|tally| tally.integral.tear());
         Ok(())
     }
 
@@ -34,7 +37,7 @@ impl Rig {
     /// Whether a sensor has not seen light since a boot ended that cannot be placed.
     #[must_use]
     pub fn is_torn(&self, sensor: SensorId) -> bool {
-        self.sensors.get(usize::from(sensor.0)).is_some_and(|sensor| sensor.integral.is_torn())
+        self.sensors.get(usize::from(sensor.0)).is_some_and(|sensor| sensor.plain().is_torn())
     }
 
     /// Every print that lay open over a tear gets what fell then, once.
@@ -43,63 +46,73 @@ impl Rig {
         now: Mono,
         id: SensorId,
         after: Unplaced,
-        known: Option<(Tear, Lasted)>,
+        known: Known,
     ) -> Result<(), Refused> {
         self.sensors.get(usize::from(id.0)).ok_or(Refused::Unknown)?;
         self.advance(now);
-        let sky = &self.sky;
-        let missed = known.map_or(Estimate::ZERO, |(tear, lasted)| {
-            tear.missed(lasted, |from, to| sky.as_ref().and_then(|sky| sky.rates(from, to)))
-        });
-        let seconds = known.map(|(_, lasted)| lasted.best);
         if let Some((tear, lasted)) = known {
             let (from, to) = (tear.to.plus_seconds(-lasted.best), tear.to.plus_seconds(-tear.counted_s()));
-            self.outputs.push_back(Output::Gap { sensor: id, from: from.min(to), to, dose: missed });
+            let dose = self.missed(known, Response::PLAIN);
+            self.outputs.push_back(Output::Gap { sensor: id, from: from.min(to), to, dose });
         }
         for frame in 0..self.frames.len() {
             if self.frames[frame].sensor == id {
-                self.count_missed(now, FrameId(frame as u32), after, seconds, missed);
+                self.count_missed(now, FrameId(frame as u32), after, known);
             }
         }
+        self.count_missed_by_those_that_left(now, id, after, known);
         let sensor = &mut self.sensors[usize::from(id.0)];
-        let total = sensor.integral.peek(now);
-        for print in &mut sensor.leaving {
-            let Some(kind) = miss(print, after, seconds, missed) else { continue };
-            let (seq, dose) = (print.number_event(now, true), print.dose(now, total));
-            let print = print.id.clone();
-            let event = Event { print, frame: None, seq, kind, at: now, dose, total, settled: true };
-            self.outputs.push_back(Output::Event(event));
-        }
         sensor.tears.retain(|other| other.boot != after.boot);
         sensor.torn.retain(|other| other.boot != after.boot);
-        let mut leaving = std::mem::take(&mut sensor.leaving);
-        leaving.retain(|print| sensor.waits(print));
-        sensor.leaving = leaving;
+        for tally in 0..sensor.tallies.len() {
+            let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
+            leaving.retain(|print| sensor.waits(print));
+            sensor.tallies[tally].leaving = leaving;
+        }
         Ok(())
     }
 
-    fn count_missed(
-        &mut self,
-        now: Mono,
-        id: FrameId,
-        after: Unplaced,
-        seconds: Option<f64>,
-        missed: Estimate,
-    ) {
-        let Some(print) = self.frames[id.0 as usize].print.as_mut() else { return };
-        let Some(kind) = miss(print, after, seconds, missed) else { return };
-        let (missed, is_final) = (missed.scaled(print.glass), !print.is_uncovered());
+    /// What fell in an outage and is not in an integral.
+    fn missed(&self, known: Known, response: Response) -> Estimate {
+        let Some((tear, lasted)) = known else { return Estimate::ZERO };
+        tear.missed(lasted, &response, |from, to| self.sky.as_ref().and_then(|sky| sky.rates(from, to)))
+    }
+
+    fn miss(&self, print: &mut Print, after: Unplaced, known: Known) -> Option<EventKind> {
+        let span = print.span_over(after)?;
+        let (missed, plain) = (self.missed(known, print.response), self.missed(known, Response::PLAIN));
+        print.count_missed(after.boot, span, Totals { own: missed, plain });
+        let seconds = known.map(|(_, lasted)| lasted.best);
+        Some(EventKind::Outage { after_boot: after.boot, span, seconds, missed, plain })
+    }
+
+    fn count_missed(&mut self, now: Mono, id: FrameId, after: Unplaced, known: Known) {
+        let Some(mut print) = self.frames[id.0 as usize].print.take() else { return };
+        let kind = self.miss(&mut print, after, known);
+        let (passes, is_final) = (print.passes, !print.is_uncovered());
+        self.frames[id.0 as usize].print = Some(print);
+        let Some(kind @ EventKind::Outage { seconds, missed, .. }) = kind else { return };
         let mark = self.mark(now, id);
-        self.keep_event(id, kind, now, mark.total, mark.settled || is_final);
-        self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, mark.total);
+        self.keep_event(id, kind, now, mark.totals, mark.settled || is_final);
+        let missed = missed.scaled(passes);
+        self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, mark.totals);
         // What it waits for is nearer by what it has had.
         self.queue(id);
     }
-}
 
-/// Counts what a print missed after a boot, if it lay open over its end.
-fn miss(print: &mut Print, after: Unplaced, seconds: Option<f64>, missed: Estimate) -> Option<EventKind> {
-    let span = print.span_over(after)?;
-    print.count_missed(after.boot, span, missed);
-    Some(EventKind::Outage { after_boot: after.boot, span, seconds, missed })
+    fn count_missed_by_those_that_left(&mut self, now: Mono, id: SensorId, after: Unplaced, known: Known) {
+        for tally in 0..self.sensors[usize::from(id.0)].tallies.len() {
+            let sensor = &mut self.sensors[usize::from(id.0)];
+            let totals = sensor.integrals(tally).peek(now);
+            let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
+            for print in &mut leaving {
+                let Some(kind) = self.miss(print, after, known) else { continue };
+                let (seq, (counted, plain)) = (print.number_event(now, true), print.counted(now, totals));
+                let print = print.id.clone();
+                let event = Event { print, frame: None, seq, kind, at: now, counted, plain, settled: true };
+                self.outputs.push_back(Output::Event(event));
+            }
+            self.sensors[usize::from(id.0)].tallies[tally].leaving = leaving;
+        }
+    }
 }

@@ -1,11 +1,11 @@
-//! What the rig keeps of each sensor: its integral, and who waits for what of it.
+//! What the rig keeps of each sensor: its integrals, and who waits for what of them.
 
 use std::collections::{BTreeSet, VecDeque};
 
-use super::super::print::Print;
+use super::super::print::{Integrals, Print, Steps};
 use super::super::{FrameId, Output, SensorId};
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Integral, Interval, Reading, Unplaced};
+use crate::light::{Estimate, Integral, Interval, Reading, Response, Unplaced};
 use crate::outlook::LastHour;
 use crate::quantity::{Dose, Mono};
 
@@ -14,7 +14,8 @@ const LOST_AFTER_PERIODS: f64 = 3.0;
 
 #[derive(Debug)]
 pub(super) struct Sensor {
-    pub(super) integral: Integral,
+    /// The plain one, and one for each other response that a print counts by.
+    pub(super) tallies: Vec<Tally>,
     pub(super) last: Option<Reading>,
     /// Nothing has been heard since then.
     pub(super) quiet_since: Mono,
@@ -22,28 +23,39 @@ pub(super) struct Sensor {
     pub(super) fault: Option<SensorFault>,
     /// An unseen stretch that may still go on.
     pub(super) gap: Option<(Mono, Estimate)>,
-    /// Who wants attention at which level of the integral.
-    pub(super) queue: BTreeSet<(Level, FrameId, Wants)>,
-    /// Who is more than the `nearly` time away from the level it is due at.
-    pub(super) far: BTreeSet<(Level, FrameId)>,
     /// Frames with the cover off.
     pub(super) open: BTreeSet<FrameId>,
-    /// Frames with figures that wait for the next reading.
-    pub(super) unsettled: BTreeSet<FrameId>,
     /// Whether its light is measured against the sky.
     pub(super) under_sky: bool,
     /// How the light was in the last hour.
     pub(super) hour: LastHour,
+    /// Boots of which it is not known how long ago they ended.
+    pub(super) tears: Vec<Unplaced>,
+    /// Those of them after which no light was seen yet.
+    pub(super) torn: Vec<Unplaced>,
+}
+
+/// Where the plain tally is.
+pub(super) const PLAIN: usize = 0;
+
+/// An integral under a sensor, and who waits for what of it.
+#[derive(Debug)]
+pub(super) struct Tally {
+    pub(super) integral: Integral,
+    /// Its last step, which the next reading replaces.
+    pub(super) step: Option<Interval>,
+    /// Who wants attention at which level of the integral.
+    pub(super) queue: BTreeSet<(Level, FrameId, Wants)>,
+    /// Who is more than the `nearly` time away from the level it is due at.
+    pub(super) far: BTreeSet<(Level, FrameId)>,
+    /// Frames with figures that wait for the next reading.
+    pub(super) unsettled: BTreeSet<FrameId>,
     /// Where the integral will stand when the sun is too low, as it looked in
     /// each of the last minutes.
     pub(super) prospects: VecDeque<(Dose, Mono)>,
     /// Prints that have left their frame, but wait for the next reading, or to be
     /// told how long the power was gone.
     pub(super) leaving: Vec<Print>,
-    /// Boots of which it is not known how long ago they ended.
-    pub(super) tears: Vec<Unplaced>,
-    /// Those of them after which no light was seen yet.
-    pub(super) torn: Vec<Unplaced>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -70,24 +82,40 @@ impl Ord for Level {
     }
 }
 
+impl Tally {
+    pub(super) fn new(integral: Integral) -> Self {
+        Self {
+            integral,
+            step: None,
+            queue: BTreeSet::new(),
+            far: BTreeSet::new(),
+            unsettled: BTreeSet::new(),
+            prospects: VecDeque::new(),
+            leaving: Vec::new(),
+        }
+    }
+
+    /// When the first in the queue will have its level, while light is seen.
+    pub(super) fn crossing(&self) -> Option<Mono> {
+        let &(level, ..) = self.queue.first()?;
+        let at = self.integral.when(level.0)?;
+        (at <= self.integral.seen_until()?).then_some(at)
+    }
+}
+
 impl Sensor {
     /// A sensor that is first heard of at `now`.
     pub(super) fn new(integral: Integral, now: Mono) -> Self {
         Self {
-            integral,
+            tallies: vec![Tally::new(integral)],
             last: None,
             quiet_since: now,
             lost: false,
             fault: None,
             gap: None,
-            queue: BTreeSet::new(),
-            far: BTreeSet::new(),
             open: BTreeSet::new(),
-            unsettled: BTreeSet::new(),
             under_sky: false,
             hour: LastHour::default(),
-            prospects: VecDeque::new(),
-            leaving: Vec::new(),
             tears: Vec::new(),
             torn: Vec::new(),
         }
@@ -98,22 +126,43 @@ impl Sensor {
         !print.is_settled() || self.tears.iter().any(|&boot| print.span_over(boot).is_some())
     }
 
+    /// The integral of the plain dose.
+    pub(super) fn plain(&self) -> &Integral {
+        &self.tallies[PLAIN].integral
+    }
+
+    /// Where the tally of a response is. That of a print that came in may be gone;
+    /// nothing of such a print waits, and the plain one does as well.
+    pub(super) fn tally_of(&self, response: Response) -> usize {
+        self.tallies.iter().position(|tally| tally.integral.response() == response).unwrap_or(PLAIN)
+    }
+
+    /// Makes a tally for a response unless it is there.
+    pub(super) fn make_tally(&mut self, response: Response, total: Estimate) {
+        if self.tallies[self.tally_of(response)].integral.response() != response {
+            self.tallies.push(Tally::new(self.plain().answering(response, total)));
+        }
+    }
+
+    /// What the figures of a tally's prints come from.
+    pub(super) fn integrals(&self, tally: usize) -> Integrals<'_> {
+        Integrals { own: &self.tallies[tally].integral, plain: self.plain() }
+    }
+
+    /// The last steps of the same.
+    pub(super) fn steps(&self, tally: usize) -> Option<Steps> {
+        Some(Steps { own: self.tallies[tally].step?, plain: self.tallies[PLAIN].step? })
+    }
+
     /// What was remembered of the light is in other units from now on.
     pub(super) fn forget_levels(&mut self) {
         self.hour.forget();
-        self.prospects.clear();
-    }
-
-    /// When the first in the queue will have its level, while light is seen.
-    pub(super) fn crossing(&self) -> Option<Mono> {
-        let &(level, ..) = self.queue.first()?;
-        let at = self.integral.when(level.0)?;
-        (at <= self.integral.seen_until()?).then_some(at)
+        self.tallies.iter_mut().for_each(|tally| tally.prospects.clear());
     }
 
     /// When it will count as lost.
     pub(super) fn losing(&self) -> Option<Mono> {
-        let after = LOST_AFTER_PERIODS * self.integral.period_s();
+        let after = LOST_AFTER_PERIODS * self.plain().period_s();
         (!self.lost).then(|| self.quiet_since.plus_seconds(after))
     }
 

@@ -2,6 +2,7 @@
 
 mod evening;
 mod outage;
+mod responses;
 
 use proptest::prelude::*;
 
@@ -32,8 +33,13 @@ fn read(rig: &mut Rig, sensor: SensorId, seconds: f64, w_m2: f64) {
 }
 
 fn begin(rig: &mut Rig, frame: FrameId, seconds: f64, plan: Plan) {
-    let command =
-        Command::Begin { print: format!("print-{}", frame.0).into(), plan, covered: false, factor: 1.0 };
+    let command = Command::Begin {
+        print: format!("print-{}", frame.0).into(),
+        plan,
+        covered: false,
+        factor: 1.0,
+        response: Response::PLAIN,
+    };
     rig.handle(at(seconds), Input::Command(frame, command)).unwrap();
 }
 
@@ -65,7 +71,7 @@ fn taken_up(glass: f64, target_j_m2: f64, from: Mark) -> Resumed {
     Resumed {
         spans: vec![crate::exposure::Span { from, to: None }],
         next_seq: 1,
-        ..Resumed::new("print-0".into(), Plan::dose(target(target_j_m2)), glass)
+        ..Resumed::new("print-0".into(), Plan::dose(target(target_j_m2)), glass, Response::PLAIN)
     }
 }
 
@@ -99,7 +105,7 @@ fn a_target_given_after_a_late_reading_is_settled_by_the_next() {
     outputs.extend(drain(&mut rig));
     let due = event(&outputs, EventKind::Due).unwrap().seq;
     let due = outputs.iter().find_map(|output| match output {
-        Output::Settled { seq, dose, .. } if *seq == due => Some(dose.best.j_m2()),
+        Output::Settled { seq, counted, .. } if *seq == due => Some(counted.dose.best.j_m2()),
         _ => None,
     });
     // By hand: 40 + 70 + 0.6 times 100.
@@ -120,7 +126,7 @@ fn a_print_begun_before_a_late_reading_is_not_called_after_a_restart_either() {
     let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).unwrap();
     // Projected from the reading before the gap.
     let projected = Estimate::certain(Dose::from_j_m2(60.0));
-    let begun = Mark { at: at(100.4), total: projected, settled: false };
+    let begun = Mark { at: at(100.4), totals: Totals::alike(projected), settled: false };
     rig.resume(frame, taken_up(1.0, 1_000.0, begun)).unwrap();
     rig.handle(at(101.2), Input::Tick).unwrap();
     assert_eq!(words(&drain(&mut rig)), [""; 0]);
@@ -153,7 +159,7 @@ fn strong_sun_takes_five_minutes_and_thin_cloud_twenty() {
         let outputs = run(&mut rig, sensor, 0, 1300, |_| light);
         let due = event(&outputs, EventKind::Due).unwrap();
         assert!((due.at.seconds() - minutes * 60.0).abs() < 1e-6, "{}", due.at.seconds());
-        assert!((due.dose.best.j_m2() - 15_000.0).abs() < 1e-6);
+        assert!((due.counted.dose.best.j_m2() - 15_000.0).abs() < 1e-6);
     }
 }
 
@@ -178,7 +184,7 @@ fn the_signal_does_not_wait_for_the_next_reading() {
     read(&mut rig, sensor, 3.0, 20.0);
     let outputs = drain(&mut rig);
     let settled = outputs.iter().find_map(|o| match o {
-        Output::Settled { seq, dose, .. } if *seq == due.seq => Some(dose.best.j_m2()),
+        Output::Settled { seq, counted, .. } if *seq == due.seq => Some(counted.dose.best.j_m2()),
         _ => None,
     });
     // 80 + the ramp 40 -> 20 over half a second: 80 + 0.5 * (40 + 30) / 2.
@@ -214,7 +220,7 @@ fn a_print_goes_on_counting_until_it_is_brought_in() {
     tell(&mut rig, frames[0], 200.0, Command::BringIn).unwrap();
     let outputs = drain(&mut rig);
     let brought_in = event(&outputs, EventKind::BroughtIn).unwrap();
-    assert!((brought_in.dose.best.j_m2() - 10_000.0).abs() < 1e-6);
+    assert!((brought_in.counted.dose.best.j_m2() - 10_000.0).abs() < 1e-6);
     assert_eq!(rig.view(frames[0], at(210.0)).unwrap().state, FrameState::In);
     assert_eq!(rig.next_deadline(), Some(at(203.0)), "only the sensor is waited for");
 }
@@ -311,7 +317,7 @@ fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
     assert_eq!(words(&outputs), ["due", "sensor-back"]);
     let due = event(&outputs, EventKind::Due).unwrap();
     assert_eq!(due.at, at(200.0));
-    assert_eq!((due.dose.low.j_m2(), due.dose.high.j_m2()), (5000.0, 10_000.0));
+    assert_eq!((due.counted.dose.low.j_m2(), due.counted.dose.high.j_m2()), (5000.0, 10_000.0));
     read(&mut rig, sensor, 401.0, 50.0);
     let gap = drain(&mut rig).into_iter().find(|o| matches!(o, Output::Gap { .. }));
     let Some(Output::Gap { from, to, dose, .. }) = gap else { panic!("no gap told") };
@@ -350,7 +356,7 @@ fn a_target_below_the_dose_is_reached_when_it_is_given() {
     let outputs = drain(&mut rig);
     assert_eq!(words(&outputs), ["due"]);
     let due = event(&outputs, EventKind::Due).unwrap();
-    assert_eq!((due.at, due.dose.best.j_m2()), (at(100.4), 5_020.0));
+    assert_eq!((due.at, due.counted.dose.best.j_m2()), (at(100.4), 5_020.0));
 }
 
 #[test]
@@ -358,7 +364,7 @@ fn figures_of_a_print_that_left_its_frame_are_settled_after_a_restart() {
     let (mut again, sensor, _) = rig(&[1.0]);
     let mark = |seconds, j_m2, settled| Mark {
         at: at(seconds),
-        total: Estimate::certain(Dose::from_j_m2(j_m2)),
+        totals: Totals::alike(Estimate::certain(Dose::from_j_m2(j_m2))),
         settled,
     };
     let mut left = taken_up(0.5, 9_000.0, mark(0.0, 0.0, true));
@@ -370,7 +376,9 @@ fn figures_of_a_print_that_left_its_frame_are_settled_after_a_restart() {
     read(&mut again, sensor, 1.0, 20.0);
     let settled: Vec<_> = drain(&mut again)
         .into_iter()
-        .filter_map(|o| if let Output::Settled { seq, dose, .. } = o { Some((seq, dose.best)) } else { None })
+        .filter_map(|o| {
+            if let Output::Settled { seq, counted, .. } = o { Some((seq, counted.dose.best)) } else { None }
+        })
         .collect();
     // 40 falling to 20 over a second: 17.5 J/m² in the first half, half of it through the glass.
     assert_eq!(settled, [(1, Dose::from_j_m2(8.75))]);
@@ -414,8 +422,13 @@ fn refusals_change_nothing() {
     read(&mut rig, sensor, 5.0, 50.0);
     begin(&mut rig, frames[0], 5.0, Plan::dose(target(500.0)));
     drain(&mut rig);
-    let again =
-        Command::Begin { print: "b".into(), plan: Plan::dose(target(1.0)), covered: false, factor: 1.0 };
+    let again = Command::Begin {
+        print: "b".into(),
+        plan: Plan::dose(target(1.0)),
+        covered: false,
+        factor: 1.0,
+        response: Response::PLAIN,
+    };
     assert!(matches!(tell(&mut rig, frames[0], 6.0, again), Err(Refused::Busy { .. })));
     assert_eq!(tell(&mut rig, FrameId(7), 6.0, Command::Cover), Err(Refused::Unknown));
     assert_eq!(rig.handle(at(4.0), Input::Tick), Err(Refused::Backwards { from: at(6.0), to: at(4.0) }));
@@ -460,7 +473,8 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
     let left_off = knot.map(|knot| LeftOff { knot, brightest: knot.seen.lowest() });
     let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, left_off });
     let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
-    let resumed = taken_up(0.8, 9_000.0, Mark { at: at(0.5), total: begun_total, settled: true });
+    let resumed =
+        taken_up(0.8, 9_000.0, Mark { at: at(0.5), totals: Totals::alike(begun_total), settled: true });
     again.resume(frame2, resumed).unwrap();
     let ours = run(&mut again, sensor2, 100, 400, light);
     let theirs = run(&mut whole, sensor, 100, 400, light);
@@ -471,7 +485,8 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
 #[test]
 fn a_print_taken_up_before_any_reading_was_kept_does_not_lose_its_light_unseen() {
     let (mut again, sensor, frames) = rig(&[0.5]);
-    let resumed = taken_up(0.5, 9_000.0, Mark { at: at(2.0), total: Estimate::ZERO, settled: false });
+    let resumed =
+        taken_up(0.5, 9_000.0, Mark { at: at(2.0), totals: Totals::alike(Estimate::ZERO), settled: false });
     again.resume(frames[0], resumed).unwrap();
     // Twenty seconds under half a glass that nobody saw, and ten that were seen.
     read(&mut again, sensor, 22.0, 40.0);

@@ -18,7 +18,8 @@ fn taken_up_again(glasses: &[f64], target_j_m2: f64) -> (Rig, SensorId, Vec<Fram
     rig.tear(sensor, BEFORE).unwrap();
     let mut frame = |&glass: &f64| {
         let frame = rig.add_frame(FrameSetup { sensor, glass }).unwrap();
-        let begun = Mark { at: at(50.0), total: Estimate::certain(Dose::from_j_m2(2_040.0)), settled: true };
+        let totals = Totals::alike(Estimate::certain(Dose::from_j_m2(2_040.0)));
+        let begun = Mark { at: at(50.0), totals, settled: true };
         rig.resume(frame, taken_up(glass, target_j_m2, begun)).unwrap();
         frame
     };
@@ -57,14 +58,12 @@ fn a_print_that_passed_its_target_while_the_power_was_gone_is_called_once_that_i
     assert_eq!(words(&told), ["sensor-back", "due"]);
     let missed =
         Estimate { low: Dose::ZERO, best: Dose::from_j_m2(12_000.0), high: Dose::from_j_m2(15_000.0) };
-    let kind = EventKind::Outage { after_boot: 7, span: 0, seconds: Some(302.0), missed };
+    let kind = EventKind::Outage { after_boot: 7, span: 0, seconds: Some(302.0), missed, plain: missed };
     assert!(event(&told, kind).is_some(), "{told:?}");
     let due = event(&told, EventKind::Due).unwrap();
     assert_eq!(due.at, at(110.0));
-    assert_eq!(
-        [due.dose.low, due.dose.best, due.dose.high].map(|dose| dose.j_m2()),
-        [1_160.0, 7_200.0, 8_710.0]
-    );
+    let dose = due.counted.dose;
+    assert_eq!([dose.low, dose.best, dose.high].map(|dose| dose.j_m2()), [1_160.0, 7_200.0, 8_710.0]);
     // Told again it changes nothing.
     rig.handle(at(110.0), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
     assert!(drain(&mut rig).iter().all(|output| matches!(output, Output::Gap { .. })));
@@ -92,7 +91,7 @@ fn what_lay_under_its_cover_or_was_begun_after_missed_nothing() {
         Output::Event(event) if event.frame.is_none() => Some(event),
         _ => None,
     });
-    assert_eq!(left.unwrap().dose.best.j_m2(), 1_960.0 + 80.0 + 12_000.0);
+    assert_eq!(left.unwrap().counted.dose.best.j_m2(), 1_960.0 + 80.0 + 12_000.0);
 }
 
 #[test]
@@ -103,6 +102,12 @@ fn an_outage_that_nobody_will_ever_know_is_kept_as_such() {
     rig.handle(at(101.0), Input::Outage(sensor, BEFORE, None)).unwrap();
     let told = drain(&mut rig);
     assert_eq!((words(&told), dose_of(&rig, frames[0], 101.0)), (vec!["sensor-back"], before));
-    let kind = EventKind::Outage { after_boot: 7, span: 0, seconds: None, missed: Estimate::ZERO };
+    let kind = EventKind::Outage {
+        after_boot: 7,
+        span: 0,
+        seconds: None,
+        missed: Estimate::ZERO,
+        plain: Estimate::ZERO,
+    };
     assert!(event(&told, kind).is_some(), "{told:?}");
 }

@@ -9,16 +9,24 @@
 //!   0.03 is just seen and the curve's slope is about 0.35 a stop; besides 20 %
 //!   of what it is off; told in sixths of a stop;
 //! - a densitometer: 0.015, told in hundredths.
+//!
+//! A second process answers to the strength of the light with an exponent of 0.7 to
+//! 0.9. Its sheets lie out under clouds, between 4 and 50 W/m², until the dose has
+//! come: counted at that exponent, or plainly.
 
 use super::super::super::splitmix::SplitMix64;
 use super::super::super::{Band, CharacteristicCurve, Density, StripReading, WedgeStep, read_densities};
 use super::*;
+use crate::light::{Estimate, Integral, Response, Seen};
+use crate::quantity::{Irradiance, Mono};
 
 struct Printer {
     random: SplitMix64,
     /// Gives full density through the clear.
     right: Dose,
     exponent: f64,
+    /// How sheets under clouds are counted; without, light is even and counted plainly.
+    clouds: Option<Response>,
     d_min: f64,
     d_max: f64,
 }
@@ -29,27 +37,81 @@ impl Printer {
         Self {
             right: kj(random.between(1.0, 5.0).exp2()),
             exponent: random.between(0.96, 1.0),
+            clouds: None,
             d_min: random.between(0.06, 0.12),
             d_max: random.between(1.25, 1.50),
             random,
         }
     }
 
+    /// A process that answers to the strength of the light, and is counted so or plainly.
+    fn under_clouds(seed: u64, is_known: bool) -> Self {
+        let printer = Self::new(seed);
+        let exponent = 0.7 + 5.0 * (printer.exponent - 0.96);
+        let counted = if is_known { exponent } else { 1.0 };
+        let clouds = Response::new(counted, Irradiance::from_w_m2(REFERENCE)).unwrap();
+        Self { exponent, clouds: Some(clouds), ..printer }
+    }
+
+    /// What a density in the light's way takes of log H, where it is known.
+    fn effect(&self) -> f64 {
+        self.clouds.map_or(1.0, |counted| counted.exponent())
+    }
+
+    /// What it really takes.
+    fn true_effect(&self) -> f64 {
+        self.clouds.map_or(1.0, |_| self.exponent)
+    }
+
     /// The process: a logistic curve that reaches full density, as a strip
-    /// would have it, at log 0 above the right dose.
+    /// would have it, at log 0 above the right dose. As a wedge shows it, it is as
+    /// steep whatever the exponent.
     fn density(&self, log_over_right: f64) -> f64 {
         const STEEPNESS: f64 = 4.2;
         let range = self.d_max - self.d_min;
         // 0.03 below the plateau at log 0.
         let offset = (range / 0.03 - 1.0).ln() / STEEPNESS;
-        self.d_min + range / (1.0 + (-STEEPNESS * (log_over_right + offset)).exp())
+        let by_wedge = log_over_right / self.true_effect();
+        self.d_min + range / (1.0 + (-STEEPNESS * (by_wedge + offset)).exp())
     }
 
     /// Exposes a sheet to the sensor's dose; what it got, in stops over the
     /// right dose, as the process felt it.
     fn expose(&mut self, dose: Dose) -> f64 {
+        if let Some(counted) = self.clouds {
+            return self.expose_under_clouds(dose, counted) + self.random.normal(0.05);
+        }
         let light = self.random.between(15_f64.log2(), 45_f64.log2()) - 30_f64.log2();
         dose.stops_over(self.right).value() + (self.exponent - 1.0) * light + self.random.normal(0.05)
+    }
+
+    /// Lies out, a minute a line of light, until the counted dose has come; the process
+    /// adds up 30 (E/30)^p by itself.
+    fn expose_under_clouds(&mut self, dose: Dose, counted: Response) -> f64 {
+        const PIECES: u32 = 16;
+        let day = self.random.between(8_f64.log2(), 30_f64.log2()).exp2();
+        let mut integral = Integral::new(60.0).answering(counted, Estimate::ZERO);
+        let (mut minute, mut before, mut felt) = (Mono::default(), day, 0.0);
+        integral.take(minute, Seen::Exactly(Irradiance::from_w_m2(before)), |_, _| None);
+        loop {
+            let from = minute;
+            minute = from.plus_seconds(60.0);
+            let light = day * self.random.between(0.5, 1.6);
+            let step =
+                integral.take(minute, Seen::Exactly(Irradiance::from_w_m2(light)), |_, _| None).unwrap();
+            let due = step.crossing(dose);
+            let seconds = due.unwrap_or(minute).seconds_since(from);
+            let piece = |n: u32| {
+                let at = seconds * (f64::from(n) + 0.5) / f64::from(PIECES);
+                let e = before + (light - before) * at / 60.0;
+                REFERENCE * (e / REFERENCE).powf(self.exponent) * seconds / f64::from(PIECES)
+            };
+            felt += (0..PIECES).map(piece).sum::<f64>();
+            if due.is_some() {
+                return Dose::from_j_m2(felt).stops_over(self.right).value();
+            }
+            before = light;
+        }
     }
 
     fn read(&mut self, log_over_right: f64) -> Density {
@@ -76,6 +138,8 @@ enum Way {
 const FIRST_GUESS: f64 = 1.5;
 /// The negative's density over the patch that is measured, above its clear.
 const PATCH: f64 = 0.9;
+/// In W/m².
+const REFERENCE: f64 = 30.0;
 
 /// Where the loop stands after some sheets.
 struct Outcome {
@@ -93,8 +157,7 @@ struct Loop {
 
 impl Loop {
     /// Makes `sheets` sheets, a day apart, each with the dose that is advised.
-    fn run(seed: u64, way: Way, sheets: usize) -> Outcome {
-        let mut printer = Printer::new(seed);
+    fn run(mut printer: Printer, way: Way, sheets: usize) -> Outcome {
         let wrong_by = Stops::new(printer.random.between(-FIRST_GUESS, FIRST_GUESS));
         let right = printer.right;
         let mut dose = right.changed_by(wrong_by);
@@ -130,12 +193,15 @@ impl Loop {
 
     fn print(&mut self, way: Way, dose: Dose) -> Evidence {
         let got = self.printer.expose(dose);
-        let wanted = Density::new(self.printer.density(-PATCH));
-        let patch = self.printer.read(got * std::f64::consts::LOG10_2 - PATCH);
+        let patch = PATCH * self.printer.true_effect();
+        let wanted = Density::new(self.printer.density(-patch));
+        let patch = self.printer.read(got * std::f64::consts::LOG10_2 - patch);
         let seen = -got + self.printer.random.normal(0.08_f64.hypot(0.2 * got));
         let correction = match (way, &self.curve) {
             (Way::WedgeAndDensity, Some(curve)) => Correction::by_curve(dose, patch, wanted, curve).unwrap(),
-            (Way::Density, _) => Correction::by_slope(dose, patch, wanted, 1.2).unwrap(),
+            (Way::Density, _) => {
+                Correction::by_slope(dose, patch, wanted, 1.2 / self.printer.effect()).unwrap()
+            }
             _ => Correction::by_eye(dose, Stops::new((6.0 * seen).round() / 6.0)),
         };
         Evidence::of_print(&correction, 0.0, true)
@@ -148,7 +214,8 @@ impl Loop {
         let got = self.printer.expose(given) * std::f64::consts::LOG10_2;
         let step = |i: u32| {
             let wedge = 0.05 + 0.15 * f64::from(i);
-            WedgeStep { wedge: Density::new(wedge), print: self.printer.read(got - wedge) }
+            let print = self.printer.read(got - wedge * self.printer.true_effect());
+            WedgeStep { wedge: Density::new(wedge * self.printer.effect()), print }
         };
         let steps: Vec<_> = (0..21).map(step).collect();
         let curve = CharacteristicCurve::new(given, &steps).map_err(|_| dose.changed_by(Stops::new(1.0)))?;
@@ -178,7 +245,22 @@ impl Loop {
 
 /// The share of 1000 seeds, 0 to 999, of which something holds.
 fn share(way: Way, sheets: usize, holds: impl Fn(&Outcome) -> bool) -> f64 {
-    (0..1000).filter(|seed| holds(&Loop::run(*seed, way, sheets))).count() as f64 / 1000.0
+    (0..1000).filter(|seed| holds(&Loop::run(Printer::new(*seed), way, sheets))).count() as f64 / 1000.0
+}
+
+/// The share of 1000 seeds within 0.1 stop after four sheets under clouds.
+fn converged_under_clouds(way: Way, is_known: bool) -> f64 {
+    let is_near = |seed: &u64| Loop::run(Printer::under_clouds(*seed, is_known), way, 4).off.abs() <= 0.1;
+    (0..1000).filter(is_near).count() as f64 / 1000.0
+}
+
+#[test]
+fn a_known_exponent_converges_under_clouds_where_plain_doses_do_not() {
+    for way in [Way::WedgeAndDensity, Way::Density] {
+        let (counted, plainly) = (converged_under_clouds(way, true), converged_under_clouds(way, false));
+        assert!(counted >= 0.95, "{way:?}: {counted}, counted plainly {plainly}");
+        assert!(plainly < 0.6, "{way:?}: {plainly}");
+    }
 }
 
 #[test]
