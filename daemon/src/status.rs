@@ -203,8 +203,9 @@ impl LampStatus {
                 format!("lamp {source}: off until {until}: once off, it is off for at least {least}")
             }
             "cut" => {
+                let first = if self.cut == Some(Cut::NoRelay) { "mend that first, then " } else { "" };
                 format!(
-                    "lamp {source}: OFF since {clock}: {why}; 'frameside uncover FRAME' switches it on again"
+                    "lamp {source}: OFF since {clock}: {why}; {first}'frameside uncover FRAME' switches it on again"
                 )
             }
             _ if why.is_empty() => format!("lamp {source}: off"),

@@ -136,7 +136,7 @@ enum Verb {
     Guard(guard::Args),
     /// Drive all pins of the config off; the service's unit runs this
     #[command(hide = true)]
-    PinsOff,
+    PinsOff(pins_off::Args),
     /// Man pages and completions, for packages
     #[command(hide = true)]
     Shelf(shelf::Args),
@@ -294,7 +294,7 @@ pub fn main() -> ExitCode {
         Verb::Backup(args) => backup::run(&args, &context),
         Verb::Restore(args) => restore::run(&args, &context),
         Verb::Guard(args) => guard::run(&args),
-        Verb::PinsOff => pins_off::run(&context),
+        Verb::PinsOff(pins_off::Args) => pins_off::run(&context),
         Verb::Shelf(args) => shelf::run(&args),
     };
     match done {

@@ -5,6 +5,11 @@ use super::{Context, Failure, out, out_json};
 use crate::assemble;
 use crate::devices::pins::{GpioPins, RelayPin};
 
+/// Drive all pins of the config off; the service's unit runs this.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  frameside pins-off --config /etc/frameside/config.toml")]
+pub(super) struct Args;
+
 pub(super) fn run(context: &Context) -> Result<(), Failure> {
     let config = context.config()?;
     let switched = assemble::switched_pins(&config);

@@ -789,7 +789,7 @@ fn every_shipped_config_is_good_and_built() {
         .map(|entry| entry.unwrap().path())
         .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
         .collect();
-    assert_eq!(files.len(), 6);
+    assert_eq!(files.len(), 7);
     for file in files {
         let config = load(&file, &desk()).unwrap_or_else(|error| panic!("{error}"));
         for sensor in &config.sensors {

@@ -51,6 +51,8 @@ pub struct RelayTrouble {
     pub cut: Cut,
     /// The reason, for people.
     pub why: String,
+    /// Whether it has no pin, and so is not to be tried again.
+    pub lasts: bool,
 }
 
 /// Since when a lamp is on; shared with the emulated sensors that it lights.
@@ -131,7 +133,7 @@ impl GuardedRelay {
     }
 
     fn trouble(&self, why: String) {
-        let trouble = RelayTrouble { lamp: self.lamp, cut: Cut::NoRelay, why };
+        let trouble = RelayTrouble { lamp: self.lamp, cut: Cut::NoRelay, why, lasts: false };
         if self.tell.try_send(trouble).is_err() {
             tracing::warn!("trouble with a relay was not taken");
         }
@@ -144,7 +146,7 @@ impl GuardedRelay {
         }
         self.broken = true;
         self.start();
-        self.trouble(format!("its guard {why}; another one has switched it off"));
+        self.trouble(format!("its guard {why}, and another one was started"));
     }
 
     fn hold(&mut self, on: bool) {
@@ -204,12 +206,13 @@ impl Guard {
         let answered = Arc::clone(&unanswered);
         std::thread::Builder::new().name("relay".into()).spawn(move || {
             for line in BufReader::new(answers).lines().map_while(Result::ok) {
-                let trouble = |cut, why: &str| RelayTrouble { lamp, cut, why: why.to_owned() };
+                let trouble = |cut, why: &str, lasts| RelayTrouble { lamp, cut, why: why.to_owned(), lasts };
                 let trouble = match line.strip_prefix(said::FAILED) {
-                    Some(why) => trouble(Cut::NoRelay, why),
+                    Some(why) => trouble(Cut::NoRelay, why, true),
                     None if line == said::LET_GO => trouble(
                         Cut::Stalled,
                         "the daemon stood still for some seconds, and the guard of the relay let go",
+                        false,
                     ),
                     None => {
                         answered.store(0, Ordering::Relaxed);

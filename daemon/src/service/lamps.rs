@@ -37,6 +37,8 @@ pub(super) struct Lamps {
     acted: Vec<LampState>,
     /// What is wrong with each relay, as told last.
     wrong: Vec<Option<String>>,
+    /// Those that cannot be switched as long as the daemon runs.
+    dead: Vec<bool>,
     /// The lamp that the print in each frame is under.
     under: Vec<Option<usize>>,
     /// Where the light of each sensor was switched.
@@ -49,6 +51,7 @@ impl Lamps {
             lamps: parts.iter().map(|part| Lamp::new(part.rules, now)).collect(),
             acted: vec![LampState::Off; parts.len()],
             wrong: vec![None; parts.len()],
+            dead: vec![false; parts.len()],
             under: vec![None; frames],
             switched: vec![Switched::default(); sensors],
         }
@@ -163,7 +166,8 @@ impl Service {
 
     /// A relay is in trouble.
     pub fn on_relay(&mut self, now: Mono, trouble: RelayTrouble) {
-        let RelayTrouble { lamp, cut, why } = trouble;
+        let RelayTrouble { lamp, cut, why, lasts } = trouble;
+        self.lamps.dead[lamp] |= lasts;
         tracing::error!(lamp = self.setup.switched[lamp].name, "{why}");
         self.lamps.wrong[lamp] = Some(why);
         // What it holds is not known any more; only off is safe.
@@ -192,6 +196,9 @@ impl Service {
         let mut signals = Vec::new();
         for lamp in 0..self.lamps.lamps.len() {
             let demand = self.demand(lamp);
+            if self.lamps.dead[lamp] && demand != Demand::Rest {
+                self.lamps.lamps[lamp].cut(now, Cut::NoRelay);
+            }
             self.lamps.lamps[lamp].demand(now, demand);
             let state = self.lamps.lamps[lamp].state();
             let before = std::mem::replace(&mut self.lamps.acted[lamp], state);
@@ -229,7 +236,7 @@ impl Service {
     fn switch(&mut self, now: Mono, lamp: usize, state: LampState) {
         self.hold_relays(now);
         let name = &self.setup.switched[lamp].name;
-        tracing::info!(lamp = name, "{}", if state == LampState::On { "on" } else { "off" });
+        tracing::info!(lamp = name, "the lamp goes {}", if state == LampState::On { "on" } else { "off" });
         let frames: Vec<FrameId> = self.lamps.frames(lamp).collect();
         let mut sensors: Vec<SensorId> =
             frames.iter().map(|id| self.setup.frames[id.0 as usize].sensor).collect();
@@ -357,7 +364,10 @@ impl Service {
                 at(until),
                 words::span(rules.min_off_s)
             )),
-            LampState::Cut(cut) => Some(format!("lamp {name} stays off: {}", words::cut(cut))),
+            LampState::Cut(cut) => {
+                let why = self.lamps.wrong[lamp].as_deref().unwrap_or(words::cut(cut));
+                Some(format!("lamp {name} stays off: {why}"))
+            }
         }
     }
 }

@@ -206,8 +206,8 @@ impl Service {
 
     /// Looks whether the light of a sensor is to be believed.
     pub(super) fn doubt(&mut self, id: SensorId, reading: &Reading) {
-        if !self.setup.lamps.is_empty() {
-            // Nobody knows which sensor lies in a box, and a lamp that is switched is no shadow.
+        if !self.setup.switched.is_empty() {
+            // A lamp that is switched looks like a shadow on the sensor in its box.
             return;
         }
         let index = usize::from(id.0);
