@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::claims::{Claim, Claims};
 use super::document::Section;
-use super::problems::{Finding, Log, Problem, shown};
+use super::problems::{Finding, Log, Problem, shown, together};
 use super::sensor;
 use super::values;
 use super::{
@@ -90,8 +90,7 @@ fn with_syntax_errors(
     };
     let others: Vec<_> = problems.into_iter().filter(|problem| !follows(problem)).collect();
     all.extend(others);
-    all.sort_by_key(|problem| (problem.line, problem.column));
-    all
+    together(all)
 }
 
 /// A buzzer before its pin is read.

@@ -329,6 +329,25 @@ impl<'a> Log<'a> {
     }
 }
 
+/// Problems that were gathered apart, in the order of the file, up to [`MOST_PROBLEMS`].
+pub(super) fn together(mut problems: Vec<Problem>) -> Vec<Problem> {
+    let mut left_out = 0;
+    problems.retain(|problem| match problem.finding {
+        Finding::More(more) => {
+            left_out += more;
+            false
+        }
+        _ => true,
+    });
+    problems.sort_by_key(|problem| (problem.line, problem.column));
+    left_out += problems.len().saturating_sub(MOST_PROBLEMS);
+    let next = problems.get(MOST_PROBLEMS).or(problems.last()).cloned();
+    problems.truncate(MOST_PROBLEMS);
+    let more = next.filter(|_| left_out > 0);
+    problems.extend(more.map(|next| Problem { finding: Finding::More(left_out), ..next }));
+    problems
+}
+
 /// The word among `known` that `word` is a slip of, if any.
 pub(super) fn nearest(word: &str, known: impl IntoIterator<Item = &'static str>) -> Option<&'static str> {
     if word.len() > LONGEST_SHOWN {

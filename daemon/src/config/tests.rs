@@ -680,6 +680,16 @@ fn no_flood_of_problems() {
 }
 
 #[test]
+fn no_flood_of_problems_of_two_kinds() {
+    // Unknown keys, and lines that are no TOML.
+    let keys: String = (0..150).map(|i| format!("key{i} = 1\nbroken{i}\n")).collect();
+    let lines = wrong_after_sky(&keys);
+    assert_eq!(lines.len(), problems::MOST_PROBLEMS + 1);
+    let more: Vec<usize> = (0..lines.len()).filter(|&i| lines[i].contains("more problems")).collect();
+    assert_eq!(more, [problems::MOST_PROBLEMS], "{lines:?}");
+}
+
+#[test]
 fn columns_count_characters() {
     assert_eq!(
         wrong_after_sky("[[frame]]\nlabel = \"grüne Eiche\" \u{1}\nname = \"é\"\nsensor = \"sky\"\n")[0],

@@ -510,7 +510,7 @@ mod tests {
                 Ok(rows) => {
                     prop_assert!(rows.windows(2).all(|pair| pair[0].unix_ns < pair[1].unix_ns));
                     let lights = rows.iter().filter_map(|row| row.seen).map(|seen| seen.lowest().w_m2());
-                    prop_assert!(lights.into_iter().all(|w_m2| (0.0..=MOST_W_M2).contains(&w_m2)), "{}", text);
+                    prop_assert!(lights.into_iter().all(|w_m2| (LEAST_W_M2..=MOST_W_M2).contains(&w_m2)), "{}", text);
                 }
                 Err((line, _)) => prop_assert!(line <= lines.len() as u64 + 2),
             }

@@ -7,7 +7,7 @@ use frameside::ledger::{restore, write_json};
 use libfuzzer_sys::fuzz_target;
 
 fn exported(record: &Path) -> Vec<u8> {
-    let mut text = Vec::new();
+    let mut text = b"[".to_vec();
     write_json(record, &mut text).expect("a record that was put back can be exported");
     text
 }
