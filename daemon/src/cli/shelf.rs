@@ -44,9 +44,19 @@ fn pages(command: &Command, date: &str, dir: &Path) -> io::Result<()> {
     for verb in command.get_subcommands().filter(|verb| !verb.is_hide_set()) {
         pages(verb, date, dir)?;
     }
+    let name = command.get_display_name().unwrap_or_else(|| command.get_name());
     let source = concat!("frameside ", env!("CARGO_PKG_VERSION"));
-    let page = Man::new(command.clone()).date(date).source(source).manual("Frameside");
-    page.generate_to(dir).map(drop)
+    let page = Man::new(command.clone()).title(name.to_uppercase()).date(date);
+    let mut roff = Vec::new();
+    page.source(source).manual("Frameside").render(&mut roff)?;
+    std::fs::write(dir.join(format!("{name}.1")), tidied(&String::from_utf8_lossy(&roff)))
+}
+
+/// Without what readers of man pages skip with a warning: line breaks beside an empty
+/// line, and blanks at the end of one.
+fn tidied(roff: &str) -> String {
+    let roff = roff.replace(".br\n\n.br\n", ".sp\n");
+    roff.lines().flat_map(|line| [line.trim_end(), "\n"]).collect()
 }
 
 /// The day the pages are of; a packager who wants the same bytes again sets

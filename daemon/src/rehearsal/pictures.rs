@@ -11,6 +11,9 @@ use crate::ledger::{PrintDetail, Record};
 use crate::print_chart::dose_curve;
 use crate::words;
 
+/// Between two rows of the light that is left, in ns.
+const ROW_NS: i64 = 10_000_000_000;
+
 /// A config for the same rig before the same sky, so that every verb works on
 /// the record, and `run` goes on with it.
 pub(super) fn write_config(folder: &Path, day: &Day) -> Result<(), RehearsalError> {
@@ -28,7 +31,8 @@ pub(super) fn write_config(folder: &Path, day: &Day) -> Result<(), RehearsalErro
     }
     config += "[buzzer]\nkind = \"terminal\"\n\n[ledger]\npath = \"ledger.sqlite\"\n\n[socket]\npath = \"frameside.sock\"\n";
     let mut light = String::from("time,irradiance_w_m2\n");
-    for t in (script::OPENS.nanos()..script::CLOSES.nanos()).step_by(10_000_000_000) {
+    let rows = (script::CLOSES.nanos() - script::OPENS.nanos()) / ROW_NS;
+    for t in (0..rows).map(|row| script::OPENS.nanos() + row * ROW_NS) {
         let at = words::rfc3339(MIDNIGHT_UNIX_MS + t / 1_000_000, &TimeZone::UTC);
         let _ = writeln!(light, "{at},{:.3}", day.irradiance(t as f64 * 1e-9).w_m2());
     }
