@@ -11,6 +11,7 @@ pub mod config;
 pub mod devices;
 pub mod diary;
 pub mod hook;
+pub mod judging;
 pub mod ledger;
 pub mod like;
 pub mod listed;
