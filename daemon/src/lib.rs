@@ -16,6 +16,8 @@ pub mod ledger;
 pub mod like;
 pub mod listed;
 pub mod mqtt;
+#[cfg(feature = "page")]
+pub mod page;
 mod print_chart;
 pub mod rehearsal;
 pub mod replay;

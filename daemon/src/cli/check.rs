@@ -48,6 +48,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if context.json {
         out_json(&json!({
             "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
+            "page": config.page.as_ref().map(|page| page.listen.to_string()),
             "warnings": warnings, "rig": rig.as_ref().map(Tried::to_json),
         }));
     } else {
@@ -60,6 +61,9 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.sensors.len(),
             config.frames.len()
         ));
+        if let Some(page) = &config.page {
+            out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
+        }
         if let Some(rig) = &rig {
             out(&rig.for_people());
         }

@@ -237,6 +237,11 @@ pub enum Finding {
     /// Warning: anyone on the machine can read a password or key.
     #[error("{} can be read by everyone; say: chmod o-r {}", .0.display(), .0.display())]
     SecretReadable(PathBuf),
+    /// Warning: others in the network reach the page, and hear what is said.
+    #[error(
+        "the page is served to the network, and not encrypted: whoever listens there learns the token; keep it to a network you trust"
+    )]
+    PageInTheClear,
     /// This build does not do that yet.
     #[error("{what} is not built yet; {instead}")]
     NotBuilt {
