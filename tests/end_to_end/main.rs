@@ -12,6 +12,8 @@ mod house;
 mod kills;
 mod link;
 mod manners;
+mod page;
+mod phone;
 mod power_cuts;
 mod purity;
 mod recipes;

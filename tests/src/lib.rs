@@ -7,8 +7,10 @@
 #![allow(clippy::unwrap_used, reason = "this package is tests only: a failure here must panic")]
 
 pub mod broker;
+pub mod browser;
 mod chance;
 pub mod fake_pi;
+pub mod http;
 pub mod needs;
 pub mod power;
 pub mod site;
@@ -17,6 +19,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
+pub use browser::Browser;
 pub use chance::Chance;
 pub use fake_pi::FakePi;
 pub use site::{Daemon, Site, frameside};
