@@ -12,11 +12,14 @@ pub mod config;
 pub mod devices;
 pub mod diary;
 pub mod hook;
+pub mod judging;
 pub mod ledger;
 pub mod like;
 pub mod listed;
 pub mod measured;
 pub mod mqtt;
+#[cfg(feature = "page")]
+pub mod page;
 mod print_chart;
 pub mod rehearsal;
 pub mod replay;

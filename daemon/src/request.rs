@@ -4,7 +4,7 @@
 //! One JSON object: `{"do": "expose", "frame": "oak", "target": "15kJ/m2"}`.
 //! Doses are written as people type them. Unknown fields are refused.
 
-use frameside_core::quantity::TargetDose;
+use frameside_core::quantity::{ParseQuantityError, Stops, TargetDose};
 use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
@@ -57,6 +57,17 @@ pub enum Request {
         print: String,
         /// What is noted.
         note: Note,
+    },
+    /// What a print itself says, by eye.
+    Judge {
+        /// The print's name, or its unique beginning.
+        print: String,
+        /// What it should have had besides; zero for a good print.
+        off: Stops,
+        /// Whether it is dry.
+        dry: bool,
+        /// Whether it is oxidised.
+        oxidised: bool,
     },
 }
 
@@ -132,7 +143,7 @@ pub enum RequestError {
     NotJson(String),
     /// No verb, or one that is not known.
     #[error(
-        "'{0}' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note"
+        "'{0}' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note, judge"
     )]
     Verb(String),
     /// A field is missing.
@@ -219,6 +230,12 @@ impl Request {
                     seconds: fields.seconds()?,
                 },
             },
+            "judge" => Self::Judge {
+                print: fields.name("print")?,
+                off: fields.off()?,
+                dry: fields.flag("dry")?,
+                oxidised: fields.flag("oxidised")?,
+            },
             other => return Err(RequestError::Verb(brief(other))),
         };
         fields.nothing_left()?;
@@ -250,6 +267,10 @@ impl Request {
             }
             Self::Note { print, note: Note { text, tone, step, seconds } } => json!({
                 "do": "note", "print": print, "text": text, "tone": tone, "step": step, "seconds": seconds,
+            }),
+            Self::Judge { print, off, dry, oxidised } => json!({
+                "do": "judge", "print": print, "off": format!("{}stop", off.value()),
+                "dry": dry, "oxidised": oxidised,
             }),
         }
     }
@@ -340,6 +361,20 @@ impl Fields {
         read_dose(field, &text).map(Some)
     }
 
+    /// `good`, or by how much it is `off`; one of them.
+    fn off(&mut self) -> Result<Stops, RequestError> {
+        let wrong = |why: String| RequestError::Field { field: "off", why };
+        let good = self.flag("good")?;
+        match self.text("off", LONGEST_NAME)? {
+            Some(_) if good => Err(wrong("does not go with \"good\"; give one of them".to_owned())),
+            Some(text) => {
+                text.parse().map_err(|error: ParseQuantityError| wrong(format!("cannot be used: {error}")))
+            }
+            None if good => Ok(Stops::default()),
+            None => Err(self.missing("off")),
+        }
+    }
+
     fn aim(&mut self) -> Result<Aim, RequestError> {
         let target = self.dose("target")?.map(Aim::Target);
         let like = self.text("like", LONGEST_NAME)?.map(Aim::Like);
@@ -400,7 +435,7 @@ impl Fields {
 }
 
 fn read_dose(field: &'static str, text: &str) -> Result<TargetDose, RequestError> {
-    text.parse().map_err(|error: frameside_core::quantity::ParseQuantityError| RequestError::Field {
+    text.parse().map_err(|error: ParseQuantityError| RequestError::Field {
         field,
         why: format!("cannot be used: {error}"),
     })
@@ -455,6 +490,7 @@ mod tests {
                     ..Note::default()
                 },
             },
+            Request::Judge { print: "a".into(), off: Stops::new(-1.0 / 3.0), dry: true, oxidised: false },
         ] {
             assert_eq!(read(&request.to_json()).unwrap(), request);
         }
@@ -471,7 +507,7 @@ mod tests {
             ("{}", "'a request' needs \"do\""),
             (
                 r#"{"do":"bake"}"#,
-                "'bake' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note",
+                "'bake' cannot be done; what can: status, prints, expose, cover, uncover, bring-in, hush, retarget, note, judge",
             ),
             (r#"{"do":"cover"}"#, "'cover' needs \"frame\""),
             (r#"{"do":"cover","frame":3}"#, "\"frame\" must be text"),
@@ -497,6 +533,15 @@ mod tests {
                 r#"{"do":"note","print":"a","text":"b","step":"dry","seconds":-1}"#,
                 "\"seconds\" is a number above zero, at most a month",
             ),
+            (r#"{"do":"judge","print":"a"}"#, "'judge' needs \"off\""),
+            (
+                r#"{"do":"judge","print":"a","good":true,"off":"+1/3stop"}"#,
+                "\"off\" does not go with \"good\"; give one of them",
+            ),
+            (
+                r#"{"do":"judge","print":"a","off":"1/3"}"#,
+                "\"off\" cannot be used: '1/3' is not a number of stops; write it like +1/3stop, -0.5stop or +1stop",
+            ),
             (
                 r#"{"do":"note","print":"a","text":"b","tone":"pink"}"#,
                 "\"tone\" is one of yellow-green, green, blue, grey, bronze",
@@ -517,17 +562,18 @@ mod tests {
         #[test]
         fn nearly_right_requests_are_understood_or_refused(
             verb in prop::sample::select(vec![
-                "status", "expose", "cover", "uncover", "bring-in", "hush", "retarget", "note", "", "\u{0}",
+                "status", "expose", "cover", "uncover", "bring-in", "hush", "retarget", "note", "judge", "",
+                "\u{0}",
             ]),
             fields in prop::collection::hash_map(
                 prop::sample::select(vec![
                     "frame", "target", "like", "strip", "recipe", "negative", "source", "note", "covered",
-                    "print", "text", "tone", "x",
+                    "print", "text", "tone", "off", "good", "dry", "x",
                 ]),
                 prop_oneof![
                     Just(Value::Null), any::<bool>().prop_map(Value::from), any::<f64>().prop_map(Value::from),
                     "\\PC{0,12}".prop_map(Value::from),
-                    prop::sample::select(vec!["oak", "15kJ/m2", "1e9kJ/m2", "grey", " "]).prop_map(Value::from),
+                    prop::sample::select(vec!["oak", "15kJ/m2", "1e9kJ/m2", "-1/3stop", "grey", " "]).prop_map(Value::from),
                     prop::collection::vec(prop::sample::select(vec!["4kJ/m2", "8kJ/m2", "-1J/m2"]), 0..30)
                         .prop_map(|doses| doses.into_iter().map(Value::from).collect()),
                 ],

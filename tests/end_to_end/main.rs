@@ -13,6 +13,8 @@ mod kills;
 mod lamp_box;
 mod link;
 mod manners;
+mod page;
+mod phone;
 mod pictures;
 mod power_cuts;
 mod purity;

@@ -7,7 +7,9 @@
 #![allow(clippy::unwrap_used, reason = "this package is tests only: a failure here must panic")]
 
 pub mod broker;
+pub mod browser;
 pub mod fake_pi;
+pub mod http;
 pub mod needs;
 pub mod power;
 pub mod site;
@@ -16,6 +18,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
+pub use browser::Browser;
 pub use fake_pi::{FakePi, Levels};
 pub use frameside::chance::Chance;
 pub use site::{Daemon, Site, frameside};

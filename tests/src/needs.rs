@@ -49,6 +49,20 @@ pub fn openssl() -> Option<PathBuf> {
     need(program("openssl"), "OpenSSL's command line", "apt install openssl")
 }
 
+/// Chromium and its driver.
+#[must_use]
+pub fn chromium() -> Option<(PathBuf, PathBuf)> {
+    let both = program("chromium").zip(program("chromedriver"));
+    need(both, "Chromium and its driver", "apt install chromium chromium-driver")
+}
+
+/// The rules of axe-core, as the JavaScript that a page is checked with.
+#[must_use]
+pub fn axe() -> Option<String> {
+    let file = from_env_or("FRAMESIDE_AXE", "target/axe/axe.min.js");
+    need(std::fs::read_to_string(file).ok(), "axe-core", "tests/run takes it from a package")
+}
+
 /// The Python with the pinned reference libraries, from `FRAMESIDE_REFERENCE_PYTHON`
 /// or where `tests/run` puts it.
 #[must_use]

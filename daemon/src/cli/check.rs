@@ -46,9 +46,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
-                   "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
-        "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
-               }));
+            "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
+            "page": config.page.as_ref().map(|page| page.listen.to_string()),
+            "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
+        }));
     } else {
         for warning in &warnings {
             out(&format!("! {warning}\n"));
@@ -59,6 +60,9 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.sensors.len(),
             config.frames.len()
         ));
+        if let Some(page) = &config.page {
+            out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
+        }
         if let Some(rig) = &rig {
             out(&rig.for_people());
         }

@@ -7,6 +7,7 @@ use serde_json::json;
 
 use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice::{self, History};
+use crate::judging;
 use crate::ledger::{Judgement, PrintRow, Record, Verdict};
 
 /// What the print itself says: the next target follows from it.
@@ -82,24 +83,10 @@ impl Args {
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let (record, _) = context.record()?;
     let print = record.find(&args.print)?;
-    if print.brought_in().is_none() {
-        return Err(Failure::Failed(format!("print {} is still out; bring it in first", print.id)));
-    }
-    if print.is_strip() {
-        return Err(Failure::Failed(format!(
-            "print {0} is a test strip; read it with 'frameside strip read {0} --first-full BAND'",
-            print.id
-        )));
-    }
     let verdict = args.verdict()?;
     let print = advice::as_counted_now(&record, print)?;
-    let curve = advice::curve_of(&record, &print)?;
-    let Some(correction) = advice::correction(&print, &verdict, curve.as_ref()) else {
-        return Err(Failure::Failed(format!(
-            "print {} had no light, so it says nothing of a dose",
-            print.id
-        )));
-    };
+    let correction =
+        judging::weigh(&record, &print, &verdict).map_err(|error| Failure::Failed(error.to_string()))?;
     let judgement = Judgement { unix_ms: now_ms(), verdict, dry: args.dry, oxidised: args.oxidised };
     let earlier = record.judgements(&print)?.pop();
     context.notebook()?.keep_judgement(&print.id, &judgement)?;
@@ -162,7 +149,7 @@ fn tell(
         }));
         return;
     }
-    out(&format!("{} with {}: {}\n", print.id, correction.printed, sentence(off, correction)));
+    out(&format!("{} with {}: {}\n", print.id, correction.printed, judging::sentence(correction)));
     if let Some(how) = advice::how_counted(&print.response) {
         out(&(how + "\n"));
     }
@@ -172,28 +159,13 @@ fn tell(
     if again {
         out("this takes the place of its earlier judgement\n");
     }
-    match (judgement.dry, judgement.oxidised) {
-        (true, true) => {}
-        (false, _) => out(
-            "! judged wet: it dries darker. Judge it again with --dry --oxidised; until then it counts for less\n",
-        ),
-        (true, false) => out(
-            "! judged before it is oxidised: it gets bluer yet. Judge it again with --dry --oxidised; until then it counts for less\n",
-        ),
+    if let Some(remark) = judging::too_early(judgement) {
+        out(&format!("! {remark}\n"));
     }
     if let Some(Changed { since, what }) = changed.filter(|changed| changed.what.len() > 1) {
         out(&format!(
             "since {since} more than one thing changed ({}): this pair alone does not say which of them did it\n",
             what.join(", ")
         ));
-    }
-}
-
-fn sentence(off: Stops, correction: &Correction) -> String {
-    let next = correction.next();
-    match off.value() {
-        0.0 => "good; the next gets the same".to_owned(),
-        stops if stops > 0.0 => format!("too light by {stops:.2} stops; the next gets {next}"),
-        stops => format!("too dark by {:.2} stops; the next gets {next}", -stops),
     }
 }

@@ -14,6 +14,8 @@ mod judge;
 mod lamp;
 mod light;
 mod note;
+#[cfg(feature = "page")]
+mod page;
 mod pins_off;
 mod printed_wedge;
 mod prints;
@@ -123,6 +125,9 @@ enum Verb {
     Source(source::Args),
     #[command(about = "The lamp box itself: warm-up, evenness, ageing")]
     Lamp(lamp::Args),
+    #[cfg(feature = "page")]
+    #[command(about = "The page for a phone: its link and its token")]
+    Page(page::Args),
     #[command(about = "A recorded day through the same machine")]
     Replay(replay::Args),
     #[command(about = "Write the record out for other programs")]
@@ -289,6 +294,8 @@ pub fn main() -> ExitCode {
         Verb::Sensor(args) => sensor::run(&args, &context),
         Verb::Source(args) => source::run(&args, &context),
         Verb::Lamp(args) => lamp::run(&args, &context),
+        #[cfg(feature = "page")]
+        Verb::Page(args) => page::run(&args, &context),
         Verb::Replay(args) => replay::run(&args, &context),
         Verb::Export(args) => export::run(&args, &context),
         Verb::Backup(args) => backup::run(&args, &context),

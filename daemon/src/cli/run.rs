@@ -93,6 +93,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
         .collect::<Result<_, _>>()
         .map_err(|error| failed(format!("no thread for a sensor: {error}")))?;
     let (ask, questions) = mpsc::channel(WAITING);
+    let _page = page(config, clock, &ask);
     let server = tokio::spawn(socket::serve(listener, ask));
     let clear_sky = diary::follow_clear_sky(config, clock);
     let (ledger, link, relays) = (ledger_events, link_events, relay_troubles);
@@ -140,6 +141,19 @@ fn notify(states: &[sd_notify::NotifyState<'_>]) {
     if let Err(error) = sd_notify::notify(states) {
         tracing::debug!(%error, "systemd does not listen");
     }
+}
+
+/// The page, if the config asks for one. Prints go on without it.
+#[cfg(feature = "page")]
+fn page(config: &Config, clock: Clock, ask: &mpsc::Sender<socket::Question>) -> Option<crate::page::Served> {
+    let served = crate::page::serve(config, config.page.as_ref()?, clock, ask.clone());
+    served.inspect_err(|error| tracing::error!("{error}; going on without it")).ok()
+}
+
+/// The config was refused if it asks for one.
+#[cfg(not(feature = "page"))]
+fn page(_: &Config, _: Clock, _: &mpsc::Sender<socket::Question>) -> Option<()> {
+    None
 }
 
 fn log_signal(told: &Told) {

@@ -18,6 +18,7 @@ mod values;
 use std::fmt;
 use std::fs::File;
 use std::io::Read;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -52,6 +53,8 @@ pub struct Config {
     pub mqtt: Option<Mqtt>,
     /// When signals come.
     pub signal: Signal,
+    /// `None` without a `[page]` section: no page for a phone.
+    pub page: Option<Page>,
     /// Where the record is kept.
     pub ledger: Ledger,
     /// Path of the control socket. Where its folder is missing the listener
@@ -422,6 +425,23 @@ pub struct Signal {
     pub overdue_every: Duration,
     /// A program to start for each signal, with its arguments; `None` or not empty.
     pub hook: Option<Vec<String>>,
+}
+
+/// `[page]`: the page for a phone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Page {
+    /// Where it is served; not on port 0.
+    pub listen: SocketAddr,
+    /// Names that it is reached by beside those it knows itself, in small letters.
+    pub hosts: Vec<String>,
+}
+
+impl Page {
+    /// Whether only this machine reaches it.
+    #[must_use]
+    pub fn is_for_this_machine(&self) -> bool {
+        self.listen.ip().is_loopback()
+    }
 }
 
 /// `[ledger]`: the record.

@@ -13,8 +13,8 @@ use super::problems::{Finding, Log, Problem, shown, together};
 use super::sensor;
 use super::values;
 use super::{
-    Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Pin, Place,
-    Relay, Rig, Secret, Signal, Source, SourceKind, Tilt, Tls,
+    Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Page, Pin,
+    Place, Relay, Rig, Secret, Signal, Source, SourceKind, Tilt, Tls,
 };
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -120,6 +120,7 @@ impl Parser<'_> {
             self.log.say(at, Finding::Alone { key: "chip \"mqtt\"", needs: "[mqtt]" });
         }
         let signal = self.signal(root.section("signal", "[signal]"));
+        let page = self.page(root.section("page", "[page]"));
         let ledger = self.ledger(root.section("ledger", "[ledger]"), env);
         let socket = self.socket(root.section("socket", "[socket]"), env);
         root.finish();
@@ -134,6 +135,7 @@ impl Parser<'_> {
             buzzer,
             mqtt,
             signal: signal?,
+            page,
             ledger: ledger?,
             socket,
             speed,
@@ -365,6 +367,24 @@ impl Parser<'_> {
         let hook = section.optional("hook", values::argv);
         section.finish();
         Some(Signal { nearly: nearly?, overdue_every: overdue_every?, hook })
+    }
+
+    fn page(&self, mut section: Section<'_>) -> Option<Page> {
+        if !section.is_present() {
+            return None;
+        }
+        let at = section.at("listen");
+        if !cfg!(feature = "page") {
+            self.log.say(at, Finding::NoPage);
+        }
+        let listen = section.required("listen", r#""127.0.0.1:8330""#, values::listen);
+        let hosts = section.or("hosts", Vec::new(), values::hosts);
+        section.finish();
+        let page = Page { listen: listen?, hosts: hosts? };
+        if !page.is_for_this_machine() {
+            self.warnings.say(at, Finding::PageInTheClear);
+        }
+        Some(page)
     }
 
     fn ledger(&self, mut section: Section<'_>, env: &Env) -> Option<Ledger> {

@@ -260,6 +260,14 @@ pub enum Finding {
     /// Warning: anyone on the machine can read a password or key.
     #[error("{} can be read by everyone; say: chmod o-r {}", .0.display(), .0.display())]
     SecretReadable(PathBuf),
+    /// Warning: others in the network reach the page, and hear what is said.
+    #[error(
+        "the page is served to the network, and not encrypted: whoever listens there learns the token; keep it to a network you trust"
+    )]
+    PageInTheClear,
+    /// The program was built without its feature `page`.
+    #[error("this frameside was built without the page for a phone; leave [page] out")]
+    NoPage,
 }
 
 impl Finding {

@@ -339,7 +339,7 @@ fn sections_in_the_wrong_shape() {
             "config.toml:3:1: write [[sensor]] with two brackets, since there can be several",
             "config.toml:5:2: unknown section \"senosr\"; did you mean \"sensor\"?",
             "config.toml:6:2: unknown section \"a\"; sections are: rig, sensor, frame, source, buzzer, mqtt, \
-             signal, ledger, socket",
+             signal, page, ledger, socket",
         ]
     );
     assert_eq!(
@@ -863,5 +863,54 @@ proptest! {
         if let Err(problems) = parse(&format!("{}{with}{}", &FULL[..cut], &FULL[cut..])) {
             prop_assert!(!problems.is_empty());
         }
+    }
+}
+
+#[test]
+fn a_page_is_off_unless_it_is_asked_for() {
+    let page = |more: &str| parse(&format!("{RIG}{SKY}{more}")).map(|config| config.page);
+    assert_eq!(page("").unwrap(), None);
+    let here = page("[page]\nlisten = \"127.0.0.1:8330\"\nhosts = [\"Yard.local\"]\n").unwrap().unwrap();
+    assert_eq!((here.listen.port(), &here.hosts[..]), (8330, &["yard.local".to_owned()][..]));
+    assert!(here.is_for_this_machine());
+    let refused = |more: &str| page(more).unwrap_err().iter().map(ToString::to_string).collect::<String>();
+    assert!(
+        refused("[page]\n").contains("[page] needs \"listen\"; add for instance listen = \"127.0.0.1:8330\"")
+    );
+    for listen in ["8330", "localhost:8330", "127.0.0.1", "127.0.0.1:0", "127.0.0.1:99999"] {
+        let said = refused(&format!("[page]\nlisten = \"{listen}\"\n"));
+        assert!(said.contains("it must be an address of this machine and a port"), "{said}");
+    }
+    let said = refused("[page]\nlisten = \"[::1]:8330\"\nhosts = [\"http://yard\"]\n");
+    assert!(said.contains("a list of host names without a port"), "{said}");
+}
+
+#[test]
+fn a_page_for_the_whole_network_is_warned_of() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("config.toml");
+    let warned = |listen: &str| {
+        std::fs::write(&file, format!("{RIG}{SKY}[page]\nlisten = \"{listen}\"\n")).unwrap();
+        told(load(&file, &desk()).unwrap().warnings())
+    };
+    assert!(warned("127.0.0.1:8330").is_empty() && warned("[::1]:8330").is_empty());
+    for listen in ["0.0.0.0:8330", "192.168.1.20:8330", "[::]:8330"] {
+        let said = warned(listen);
+        assert!(said.len() == 1 && said[0].contains("not encrypted"), "{said:?}");
+    }
+}
+
+#[test]
+fn the_page_of_the_shipped_configs_is_taken_once_its_signs_are_gone() {
+    for name in ["yard-as7331.toml", "emulated.toml"] {
+        let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs").join(name);
+        let text = std::fs::read_to_string(shipped).unwrap();
+        let page = ["[page]", "listen", "hosts"];
+        let lines = text.lines().map(|line| {
+            let bare = line.strip_prefix("# ").filter(|bare| page.iter().any(|key| bare.starts_with(key)));
+            bare.unwrap_or(line)
+        });
+        let config = parse(&lines.collect::<Vec<_>>().join("\n")).unwrap();
+        assert_eq!(config.page.unwrap().listen.to_string(), "127.0.0.1:8330", "{name}");
     }
 }

@@ -3,6 +3,7 @@
 //! Every reader takes an [`Entry`] and gives the value or what is wrong with it.
 
 use std::fmt::Display;
+use std::net::SocketAddr;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -239,6 +240,30 @@ pub(super) fn host(entry: &Entry<'_>) -> Read<String> {
     } else {
         Err(refused(entry, "a host name or address alone, like \"127.0.0.1\"; the port goes in port = 1883"))
     }
+}
+
+/// Where to listen: an address, not a name, and a port.
+pub(super) fn listen(entry: &Entry<'_>) -> Read<SocketAddr> {
+    let address = string(entry)?.parse::<SocketAddr>().ok().filter(|address| address.port() != 0);
+    address.ok_or_else(|| {
+        refused(
+            entry,
+            "an address of this machine and a port, like \"127.0.0.1:8330\", or \"0.0.0.0:8330\" for the whole network",
+        )
+    })
+}
+
+/// Host names, in small letters.
+pub(super) fn hosts(entry: &Entry<'_>) -> Read<Vec<String>> {
+    let wanted = "a list of host names without a port, like [\"yard.local\"]";
+    let array = entry.value.as_array().ok_or_else(|| wrong_type(entry.key, wanted, entry.value))?;
+    let byte = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_');
+    let name = |text: &str| {
+        let fits = (1..=253).contains(&text.len()) && text.bytes().all(byte);
+        fits.then(|| text.to_ascii_lowercase())
+    };
+    let names = array.iter().map(|host| host.get_ref().as_str().and_then(name)).collect::<Option<_>>();
+    names.ok_or_else(|| refused(entry, wanted))
 }
 
 /// A topic to put further levels under: no wildcards, no empty level.

@@ -3,7 +3,7 @@
 use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Stops};
 use frameside_core::sensitometry::{CharacteristicCurve, Density, WedgeError, WedgeStep};
-use rusqlite::{Row, params};
+use rusqlite::{Connection, Row, params};
 use serde::{Deserialize, Serialize};
 
 use super::{LedgerError, PrintRow, RecipeVersion, Record};
@@ -54,6 +54,17 @@ impl Judgement {
     #[must_use]
     pub fn is_final(&self) -> bool {
         self.dry && self.oxidised
+    }
+
+    /// Keeps it with its print, told by its whole name.
+    pub(super) fn keep(&self, connection: &Connection, print: &str) -> rusqlite::Result<()> {
+        let Self { unix_ms, verdict, dry, oxidised } = self;
+        let verdict = serde_json::json!(verdict).to_string();
+        let mut insert = connection.prepare_cached(
+            "INSERT INTO judgement (print, at_ms, verdict, dry, oxidised)
+             SELECT seq, ?2, ?3, ?4, ?5 FROM print WHERE id = ?1",
+        )?;
+        insert.execute(params![print, unix_ms, verdict, dry, oxidised]).map(|_| ())
     }
 }
 

@@ -118,6 +118,13 @@ pub enum Entry {
         /// Whether the print's last `noted` event fixes the dose for it.
         with_dose: bool,
     },
+    /// What a print was found to be.
+    Judgement {
+        /// The print.
+        print: PrintId,
+        /// What it was found to be.
+        judgement: Judgement,
+    },
     /// A signal that the broker has yet to acknowledge.
     Signal(OutboxRow),
     /// It was told that a print waits to be judged.

@@ -54,15 +54,7 @@ impl Notebook {
     /// # Errors
     /// [`LedgerError`] when it cannot be written.
     pub fn keep_judgement(&mut self, print: &str, judgement: &Judgement) -> Result<(), LedgerError> {
-        let Judgement { unix_ms, verdict, dry, oxidised } = judgement;
-        self.write(|connection| {
-            connection.execute(
-                "INSERT INTO judgement (print, at_ms, verdict, dry, oxidised)
-                 SELECT seq, ?2, ?3, ?4, ?5 FROM print WHERE id = ?1",
-                params![print, unix_ms, json!(verdict).to_string(), dry, oxidised],
-            )
-        })?;
-        Ok(())
+        self.write(|connection| judgement.keep(connection, print))
     }
 
     /// Keeps a wedge of a recipe, in place of an earlier reading of the same name

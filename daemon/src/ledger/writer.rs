@@ -255,6 +255,7 @@ impl Batch<'_> {
                 outages::forget(self.transaction, sensor, *after_boot)
             }
             Entry::Note { print, note, at, with_dose } => self.note(print, note, *at, *with_dose),
+            Entry::Judgement { print, judgement } => judgement.keep(self.transaction, print),
             Entry::Signal(row) => self.run(
                 "INSERT INTO outbox (id, frame, payload) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![row.id, row.frame, row.payload],

@@ -10,7 +10,8 @@ use tokio::sync::oneshot;
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
-use crate::ledger::{Entry, NewPrint, Record};
+use crate::judging;
+use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
 use crate::like::{self, Repeated};
 use crate::mqtt::{Incoming, ReplyTo};
 use crate::request::{Aim, Expose, Note, Request, refusal};
@@ -156,6 +157,11 @@ impl Service {
             Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush),
             Request::Hush { frame: None } => self.hush_all(now),
             Request::Note { print, note } => self.note(now, &print, note),
+            Request::Judge { print, off, dry, oxidised } => {
+                let unix_ms = self.wall.unix_ms_at(now);
+                let verdict = Verdict::Off { stops: off };
+                self.judge(&print, Judgement { unix_ms, verdict, dry, oxidised })
+            }
         }
     }
 
@@ -321,6 +327,22 @@ impl Service {
         self.ledger.write(Entry::Note { print: print.into(), note, at: now, with_dose: true });
         let dose = self.rig.view(frame, now).map(|v| v.dose.best.j_m2());
         Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
+    }
+
+    fn judge(&mut self, print: &str, judgement: Judgement) -> Result<Done, String> {
+        let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
+        let row = record.find(print).map_err(|e| e.to_string())?;
+        let correction = judging::weigh(&record, &row, &judgement.verdict).map_err(|e| e.to_string())?;
+        let mut answer = json!({
+            "ok": true, "print": row.id, "dose_j_m2": correction.printed.j_m2(),
+            "off_stops": correction.stops, "next_j_m2": correction.next().j_m2(),
+            "steps": [judging::sentence(&correction)],
+        });
+        if let Some(remark) = judging::too_early(&judgement) {
+            answer["warning"] = remark.into();
+        }
+        self.ledger.write(Entry::Judgement { print: row.id.into(), judgement });
+        Ok(Done::Kept(answer))
     }
 
     fn hush_all(&mut self, now: Mono) -> Result<Done, String> {

@@ -515,3 +515,36 @@ fn nearly_is_not_told_again_after_a_restart() {
     let told = kinds(&again);
     assert_eq!((count(&told, "nearly"), count(&told, "due")), (0, 1), "{told:?}");
 }
+
+#[test]
+fn a_print_is_judged_over_the_same_way_as_it_is_begun() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 2);
+    let print = bench.expose(2.0, "elm", 900.0);
+    let judge = |off: f64, dry| Request::Judge {
+        print: print.clone(),
+        off: frameside_core::quantity::Stops::new(off),
+        dry,
+        oxidised: dry,
+    };
+    let out = bench.ask(3.0, judge(0.0, true));
+    assert_eq!(out["error"], format!("print {print} is still out; bring it in first"));
+    bench.shine(3, 12);
+    bench.ask(12.0, Request::BringIn { frame: "elm".into() });
+    let wet = bench.ask(13.0, judge(1.0 / 3.0, false));
+    assert_eq!(wet["steps"][0], "too light by 0.33 stops; the next gets 0.50 kJ/m²", "{wet}");
+    assert!(wet["warning"].as_str().unwrap().starts_with("judged wet"), "{wet}");
+    let dry = bench.ask(14.0, judge(-1.0, true));
+    assert_eq!(
+        (&dry["steps"][0], dry.get("warning")),
+        (&json!("too dark by 1.00 stop; the next gets 0.20 kJ/m²"), None)
+    );
+    let record = Record::open(&bench.service.setup.ledger).unwrap();
+    let kept = record.judgements(&record.find(&print).unwrap()).unwrap();
+    let stops: Vec<&Verdict> = kept.iter().map(|judgement| &judgement.verdict).collect();
+    let off = |stops| Verdict::Off { stops: frameside_core::quantity::Stops::new(stops) };
+    assert_eq!(stops, [&off(1.0 / 3.0), &off(-1.0)]);
+    assert_eq!((kept[0].is_final(), kept[1].is_final()), (false, true));
+    assert_eq!(kept[1].unix_ms, NOON + 14_000);
+}

@@ -27,6 +27,8 @@ pub struct Past {
 pub struct Curve {
     /// When it began, as the wall clock shows it.
     pub started: String,
+    /// The same in ms since 1970.
+    pub began_ms: i64,
     /// Seconds since then, and the dose in J/m².
     pub points: Vec<(f64, f64)>,
 }
@@ -55,7 +57,13 @@ impl Past {
 
 impl Curve {
     fn of(print: &PrintDetail, zone: &TimeZone) -> Self {
-        let started = print.row.begun().map(|event| words::clock(event.unix_ms, zone)).unwrap_or_default();
-        Self { started, points: print.curve.iter().map(|&(seconds, _, dose)| (seconds, dose)).collect() }
+        let began = print.row.begun();
+        let started = began.map(|event| words::clock(event.unix_ms, zone)).unwrap_or_default();
+        let began_ms = began.map_or(0, |event| event.unix_ms);
+        Self {
+            started,
+            began_ms,
+            points: print.curve.iter().map(|&(seconds, _, dose)| (seconds, dose)).collect(),
+        }
     }
 }

@@ -61,8 +61,14 @@ fn view() -> View {
     view.past = Past {
         light: (0..60).map(|i| (f64::from(i - 59) * 60.0, 20.0 + f64::from(i % 7) * 5.0)).collect(),
         curves: BTreeMap::from([
-            ("2026-07-14-oak-1".into(), Curve { started: "10:02".into(), points: rising(8123.0) }),
-            ("2026-07-14-ash-1".into(), Curve { started: "09:50".into(), points: rising(15_100.0) }),
+            (
+                "2026-07-14-oak-1".into(),
+                Curve { started: "10:02".into(), began_ms: 0, points: rising(8123.0) },
+            ),
+            (
+                "2026-07-14-ash-1".into(),
+                Curve { started: "09:50".into(), began_ms: 0, points: rising(15_100.0) },
+            ),
         ]),
         trouble: None,
     };
