@@ -232,7 +232,7 @@ fn counted_at_its_exponent(site: &Site, reference: f64, before: &[Value]) {
     let like = json_of(site, &["expose", "oak", "--like", name(&before[0])]);
     assert_stops(number(&like, "target_j_m2"), right, 0.0);
     let steps = like["steps"].to_string();
-    assert!(steps.contains("its light at exponent 0.50"), "{steps}");
+    assert!(steps.contains("counted at exponent 0.50: "), "{steps}");
     assert!(daemon.terminate().success());
     // A judgement of an earlier print speaks of the same.
     let judged = json_of(site, &["judge", name(&before[2]), "--good", "--dry", "--oxidised"]);
@@ -376,6 +376,38 @@ fn a_changed_recipe_begins_anew_and_says_so() {
     let (code, said) = refused(&site.frameside(["recipe", "exponent", "citrate", "--source", "box"]));
     let says = "citrate under box: an exponent needs at least 3 judged prints, not 1";
     assert_eq!((code, said.as_str()), (1, says));
+}
+
+#[test]
+fn judgements_that_contradict_one_another_are_told() {
+    let (site, first) = with_a_print("2kJ/m2");
+    let daemon = site.run();
+    let second = printed(&site, &["--recipe", "citrate", "--negative", "boats"]);
+    let repeated = printed(&site, &["--like", name(&first)]);
+    assert_eq!((&repeated["recipe"], &repeated["negative"]), (&json!("citrate"), &json!("boats")));
+    let other = printed(&site, &["--like", name(&first), "--negative", "boats 2"]);
+    assert_eq!((&other["recipe"], &other["negative"]), (&json!("citrate"), &json!("boats 2")));
+    assert!(daemon.terminate().success());
+    let record = rusqlite::Connection::open(site.path("ledger.sqlite")).unwrap();
+    // Both came in with the same dose.
+    let same = "UPDATE event SET best = 2000 WHERE kind LIKE '%brought-in%'";
+    record.execute(same, []).unwrap();
+
+    let judge =
+        |print, how: &[&str]| ok(&site.frameside(["judge", print, "--dry", "--oxidised"].iter().chain(how)));
+    let said = judge(name(&first), &["--good"]);
+    assert!(!said.contains("contradicts"), "{said}");
+    let said = judge(name(&first), &["--off", "+1stop"]);
+    let says = "! this contradicts its earlier judgement (good) and takes its place; judge it again";
+    assert!(said.contains(says), "{said}");
+    let said = judge(name(&second), &["--off", "-1/2stop"]);
+    let says = format!(
+        "! {} had the same dose, recipe, negative and source, and was judged otherwise (too light, it wanted +1.00 stop)",
+        name(&first)
+    );
+    assert!(said.contains(&says), "{said}");
+    let said = ok(&site.frameside(["advise", "citrate"]));
+    assert!(said.contains("contradict one another") && said.contains("recipe exponent citrate"), "{said}");
 }
 
 #[test]
