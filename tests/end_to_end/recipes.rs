@@ -379,6 +379,34 @@ fn a_changed_recipe_begins_anew_and_says_so() {
 }
 
 #[test]
+fn a_strip_from_a_table_is_evidence_of_its_recipe() {
+    let (site, _) = with_a_print("2kJ/m2");
+    let csv = site.path("march.csv");
+    // Bands and answer computed with scipy: 16.994957 kJ/m².
+    let rows = "4,0.62\n5.657,0.84\n8,1.06\n11.314,1.24\n16,1.34\n22.627,1.38\n32,1.38\n";
+    std::fs::write(&csv, format!("dose_kj_m2,density\n{rows}")).unwrap();
+    let read = ["strip", "read", "--csv", csv.to_str().unwrap()];
+    assert_eq!(refused(&site.frameside(read.iter().chain(&["--source", "box"]))).0, 2);
+    let keep: Vec<&str> = read.iter().chain(&["--recipe", "citrate"]).copied().collect();
+    for _ in 0..2 {
+        assert!((number(&json_of(&site, &keep), "least_dose_j_m2") - 16_994.957).abs() < 1e-3);
+    }
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let evidence = advice["evidence"].as_array().unwrap();
+    assert_eq!(evidence.len(), 1, "read twice it is one piece: {advice}");
+    assert_eq!((&evidence[0]["kind"], &evidence[0]["print"]), (&json!("strip"), &json!("march")));
+    assert!((number(&advice, "target_j_m2") - 16_994.957).abs() < 1e-3, "{advice}");
+    let said = ok(&site.frameside(&keep));
+    assert!(said.ends_with("kept with citrate, version 1: 'frameside advise' rests on it\n"), "{said}");
+    // Made before the exponent, it says nothing of what is counted now.
+    ok(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.8", "--reference", "30W/m2"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let left_out =
+        "strip march was kept before doses were counted at exponent 0.80, and its light is not known";
+    assert_eq!(advice["left_out"][0], left_out, "{advice}");
+}
+
+#[test]
 fn judgements_that_contradict_one_another_are_told() {
     let (site, first) = with_a_print("2kJ/m2");
     let daemon = site.run();

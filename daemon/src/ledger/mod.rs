@@ -40,7 +40,7 @@ pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
 pub use factors::FactorRow;
-pub use judging::{BorderTone, Judgement, Verdict, WedgeRow, effects};
+pub use judging::{BorderTone, Judgement, StripRow, Verdict, WedgeRow, effects};
 pub use notebook::Notebook;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line, reference};
 pub use record::{EventRow, Filter, GapRow, LightSample, NoteRow, PrintDetail, PrintRow, Record};
