@@ -8,7 +8,8 @@ use frameside_core::sensitometry::{
 };
 
 use crate::ledger::{
-    BorderTone, Facts, Judgement, LedgerError, PrintRow, Recipe, RecipeVersion, Record, Verdict, WedgeRow,
+    BorderTone, Facts, Judgement, LedgerError, PrintRow, Recipe, RecipeVersion, Record, StripRow, Verdict,
+    WedgeRow,
 };
 
 /// Density per unit of log H where a recipe has no wedge: the middle tones of most
@@ -214,6 +215,9 @@ pub fn for_recipe(
     for wedge in history.wedges.iter().filter(|wedge| wedge.source == source) {
         gathered.wedge(wedge);
     }
+    for strip in record.strips(recipe)?.iter().filter(|strip| strip.source == source) {
+        gathered.strip(strip);
+    }
     for print in record.judged(recipe)?.iter().filter(|print| print.source == source) {
         if let Some(judgement) = record.judgements(print)?.pop() {
             match record.recounted(print, response)? {
@@ -290,21 +294,48 @@ impl<'a> Gathered<'a> {
     fn wedge(&mut self, wedge: &WedgeRow) {
         let response = self.history.response();
         let Ok(curve) = wedge.curve(&response) else { return };
-        if self.leaves_out(&wedge.name, wedge.version) {
-            return;
-        }
-        if self.history.facts(wedge.version).response() != response {
-            let how = counted(&response);
-            self.left_out.push(format!(
-                "wedge {} was kept before doses were counted {how}, and its light is not known",
-                wedge.name
-            ));
+        if self.leaves_out(&wedge.name, wedge.version)
+            || self.counts_otherwise("wedge", &wedge.name, wedge.version)
+        {
             return;
         }
         let base = self.newest.facts.negative_base.unwrap_or(0.0);
         let least = curve.full_dose().through(Density::new(response.exponent() * base));
         let evidence = Evidence::of_strip(&least, self.age_days(wedge.unix_ms), true);
         self.pieces.push(Piece::of_least("wedge", &wedge.name, &least, evidence));
+    }
+
+    /// A strip of a table: its doses are those of its recipe's version.
+    fn strip(&mut self, strip: &StripRow) {
+        if self.leaves_out(&strip.name, strip.version)
+            || self.counts_otherwise("strip", &strip.name, strip.version)
+        {
+            return;
+        }
+        match read_densities(&strip.bands) {
+            Ok(StripReading::Found(least)) => {
+                let evidence = Evidence::of_strip(&least, self.age_days(strip.unix_ms), true);
+                self.pieces.push(Piece::of_least("strip", &strip.name, &least, evidence));
+            }
+            Ok(StripReading::ExtendUp | StripReading::ExtendDown) => {
+                self.left_out.push(format!("{} is a strip to be extended", strip.name));
+            }
+            Err(error) => self.left_out.push(format!("{}: {error}", strip.name)),
+        }
+    }
+
+    /// Whether what was made elsewhere has a dose that is counted otherwise now; then
+    /// that is told.
+    fn counts_otherwise(&mut self, what: &str, name: &str, version: Option<u32>) -> bool {
+        let response = self.history.response();
+        let is_other = self.history.facts(version).response() != response;
+        if is_other {
+            let how = counted(&response);
+            self.left_out.push(format!(
+                "{what} {name} was kept before doses were counted {how}, and its light is not known"
+            ));
+        }
+        is_other
     }
 
     fn print(&mut self, print: &PrintRow, judgement: &Judgement) {

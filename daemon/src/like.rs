@@ -46,7 +46,7 @@ pub fn repeating(
     let print = record.recounted(&print, response)?.ok_or_else(unknown)?;
     let mut dose = print.dose_to_repeat().unwrap_or(as_it_was);
     if dose != as_it_was {
-        steps.push(format!("its light {}: {dose}", counted(&response)));
+        steps.push(format!("counted {}: {dose}", counted(&response)));
     }
     let judgement = record.judgements(&print)?.pop();
     let curve = curve_of(record, &print)?;

@@ -135,17 +135,18 @@ pub fn wedge(
     }
 }
 
-/// What a test strip says.
+/// The bands of a test strip, and what it says.
 ///
 /// # Errors
 /// [`TableError`] with the line that is wrong.
-pub fn strip(bytes: &[u8]) -> Result<StripReading, TableError> {
+pub fn strip(bytes: &[u8]) -> Result<(Vec<Band>, StripReading), TableError> {
     let table = Table::read(bytes, &["band", "dose_j_m2", "dose_kj_m2", "density", "lstar"])?;
     let in_kj = table.column("dose_kj_m2").map(|all| all.iter().map(|kj| kj * 1000.0).collect());
     let doses: Vec<f64> = one_of(("dose_j_m2", table.column("dose_j_m2")), ("dose_kj_m2", in_kj))?;
     let band = |(j_m2, density)| Band { dose: Dose::from_j_m2(j_m2), density };
     let bands: Vec<Band> = doses.into_iter().zip(table.densities()?).map(band).collect();
-    read_densities(&bands).map_err(|error| table.at_row(error.band(), error))
+    let reading = read_densities(&bands).map_err(|error| table.at_row(error.band(), error))?;
+    Ok((bands, reading))
 }
 
 /// A spectrum.

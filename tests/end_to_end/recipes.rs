@@ -232,7 +232,7 @@ fn counted_at_its_exponent(site: &Site, reference: f64, before: &[Value]) {
     let like = json_of(site, &["expose", "oak", "--like", name(&before[0])]);
     assert_stops(number(&like, "target_j_m2"), right, 0.0);
     let steps = like["steps"].to_string();
-    assert!(steps.contains("its light at exponent 0.50"), "{steps}");
+    assert!(steps.contains("counted at exponent 0.50: "), "{steps}");
     assert!(daemon.terminate().success());
     // A judgement of an earlier print speaks of the same.
     let judged = json_of(site, &["judge", name(&before[2]), "--good", "--dry", "--oxidised"]);
@@ -376,6 +376,66 @@ fn a_changed_recipe_begins_anew_and_says_so() {
     let (code, said) = refused(&site.frameside(["recipe", "exponent", "citrate", "--source", "box"]));
     let says = "citrate under box: an exponent needs at least 3 judged prints, not 1";
     assert_eq!((code, said.as_str()), (1, says));
+}
+
+#[test]
+fn a_strip_from_a_table_is_evidence_of_its_recipe() {
+    let (site, _) = with_a_print("2kJ/m2");
+    let csv = site.path("march.csv");
+    // Bands and answer computed with scipy: 16.994957 kJ/m².
+    let rows = "4,0.62\n5.657,0.84\n8,1.06\n11.314,1.24\n16,1.34\n22.627,1.38\n32,1.38\n";
+    std::fs::write(&csv, format!("dose_kj_m2,density\n{rows}")).unwrap();
+    let read = ["strip", "read", "--csv", csv.to_str().unwrap()];
+    assert_eq!(refused(&site.frameside(read.iter().chain(&["--source", "box"]))).0, 2);
+    let keep: Vec<&str> = read.iter().chain(&["--recipe", "citrate"]).copied().collect();
+    for _ in 0..2 {
+        assert!((number(&json_of(&site, &keep), "least_dose_j_m2") - 16_994.957).abs() < 1e-3);
+    }
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let evidence = advice["evidence"].as_array().unwrap();
+    assert_eq!(evidence.len(), 1, "read twice it is one piece: {advice}");
+    assert_eq!((&evidence[0]["kind"], &evidence[0]["print"]), (&json!("strip"), &json!("march")));
+    assert!((number(&advice, "target_j_m2") - 16_994.957).abs() < 1e-3, "{advice}");
+    let said = ok(&site.frameside(&keep));
+    assert!(said.ends_with("kept with citrate, version 1: 'frameside advise' rests on it\n"), "{said}");
+    // Made before the exponent, it says nothing of what is counted now.
+    ok(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.8", "--reference", "30W/m2"]));
+    let advice = json_of(&site, &["advise", "citrate"]);
+    let left_out =
+        "strip march was kept before doses were counted at exponent 0.80, and its light is not known";
+    assert_eq!(advice["left_out"][0], left_out, "{advice}");
+}
+
+#[test]
+fn judgements_that_contradict_one_another_are_told() {
+    let (site, first) = with_a_print("2kJ/m2");
+    let daemon = site.run();
+    let second = printed(&site, &["--recipe", "citrate", "--negative", "boats"]);
+    let repeated = printed(&site, &["--like", name(&first)]);
+    assert_eq!((&repeated["recipe"], &repeated["negative"]), (&json!("citrate"), &json!("boats")));
+    let other = printed(&site, &["--like", name(&first), "--negative", "boats 2"]);
+    assert_eq!((&other["recipe"], &other["negative"]), (&json!("citrate"), &json!("boats 2")));
+    assert!(daemon.terminate().success());
+    let record = rusqlite::Connection::open(site.path("ledger.sqlite")).unwrap();
+    // Both came in with the same dose.
+    let same = "UPDATE event SET best = 2000 WHERE kind LIKE '%brought-in%'";
+    record.execute(same, []).unwrap();
+
+    let judge =
+        |print, how: &[&str]| ok(&site.frameside(["judge", print, "--dry", "--oxidised"].iter().chain(how)));
+    let said = judge(name(&first), &["--good"]);
+    assert!(!said.contains("contradicts"), "{said}");
+    let said = judge(name(&first), &["--off", "+1stop"]);
+    let says = "! this contradicts its earlier judgement (good) and takes its place; judge it again";
+    assert!(said.contains(says), "{said}");
+    let said = judge(name(&second), &["--off", "-1/2stop"]);
+    let says = format!(
+        "! {} had the same dose, recipe, negative and source, and was judged otherwise (too light, it wanted +1.00 stop)",
+        name(&first)
+    );
+    assert!(said.contains(&says), "{said}");
+    let said = ok(&site.frameside(["advise", "citrate"]));
+    assert!(said.contains("contradict one another") && said.contains("recipe exponent citrate"), "{said}");
 }
 
 #[test]

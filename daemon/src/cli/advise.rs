@@ -98,10 +98,17 @@ fn for_people(advice: &RecipeAdvice) -> String {
         lines.extend(advice.weighed().map(|(piece, weighed)| of_piece(piece, weighed)));
     }
     if advice.advice.contradictory {
-        lines.push(
-            "! these contradict one another: something else than the dose was different between them"
-                .to_owned(),
-        );
+        let perhaps = if advice.response.is_plain() {
+            format!(
+                "; 'frameside recipe exponent {}' tells whether it was the light's strength",
+                advice.recipe
+            )
+        } else {
+            String::new()
+        };
+        lines.push(format!(
+            "! these contradict one another: something else than the dose was different between them{perhaps}"
+        ));
     }
     if let Some(BorderTone { print, tone, dose, .. }) = advice.turned() {
         let past = advice.target().is_some_and(|target| target.dose() > *dose);

@@ -5,6 +5,7 @@ use frameside_core::quantity::Stops;
 use frameside_core::sensitometry::{Correction, Density, Lightness};
 use serde_json::json;
 
+use super::show::judged;
 use super::{Context, Failure, now_ms, out, out_json};
 use crate::advice::{self, History};
 use crate::judging;
@@ -89,25 +90,49 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         judging::weigh(&record, &print, &verdict).map_err(|error| Failure::Failed(error.to_string()))?;
     let judgement = Judgement { unix_ms: now_ms(), verdict, dry: args.dry, oxidised: args.oxidised };
     let earlier = record.judgements(&print)?.pop();
+    let took_back = earlier.as_ref().filter(|earlier| {
+        let before = judging::weigh(&record, &print, &earlier.verdict);
+        earlier.is_final() && before.is_ok_and(|before| is_another(before.stops, correction.stops))
+    });
     context.notebook()?.keep_judgement(&print.id, &judgement)?;
-    let changed = changed_since(&record, &print)?;
-    tell(context, &print, &judgement, &correction, earlier.is_some(), changed.as_ref());
+    let changed = changed_since(&record, &print, &correction)?;
+    let again = earlier.as_ref().map(|earlier| took_back.map(|_| judged(&earlier.verdict)));
+    tell(context, &print, &judgement, &correction, again, changed.as_ref());
     Ok(())
+}
+
+/// Whether two judgements differ by more than any eye does.
+fn is_another(one: Stops, other: Stops) -> bool {
+    const HALF_A_STOP: f64 = 0.5;
+    (one.value() - other.value()).abs() > HALF_A_STOP
 }
 
 /// An earlier judged print of the recipe, and what is not the same with it.
 struct Changed {
     since: String,
     what: Vec<String>,
+    /// How that one was judged, where nothing changed and it was judged otherwise.
+    contradicts: Option<String>,
 }
 
-fn changed_since(record: &Record, print: &PrintRow) -> Result<Option<Changed>, Failure> {
+fn changed_since(
+    record: &Record,
+    print: &PrintRow,
+    correction: &Correction,
+) -> Result<Option<Changed>, Failure> {
     let Some(recipe) = &print.recipe else { return Ok(None) };
-    let judged = record.judged(recipe)?;
-    let earlier = judged.iter().take_while(|other| other.id != print.id).filter(|other| !other.is_strip());
+    let prints = record.judged(recipe)?;
+    let earlier = prints.iter().take_while(|other| other.id != print.id).filter(|other| !other.is_strip());
     let Some(other) = earlier.last() else { return Ok(None) };
     let what = differences(record, recipe, other, print)?;
-    Ok(Some(Changed { since: other.id.clone(), what }))
+    let verdict = record.judgements(other)?.pop().map(|judgement| judgement.verdict);
+    let curve = advice::curve_of(record, other)?;
+    let contradicts = verdict.filter(|verdict| {
+        let before = advice::correction(other, verdict, curve.as_ref());
+        what.is_empty() && before.is_some_and(|before| is_another(before.stops, correction.stops))
+    });
+    let contradicts = contradicts.map(|verdict| judged(&verdict));
+    Ok(Some(Changed { since: other.id.clone(), what, contradicts }))
 }
 
 fn differences(
@@ -137,14 +162,15 @@ fn tell(
     print: &PrintRow,
     judgement: &Judgement,
     correction: &Correction,
-    again: bool,
+    again: Option<Option<String>>,
     changed: Option<&Changed>,
 ) {
     let (off, next) = (correction.stops, correction.next());
     if context.json {
         out_json(&json!({
             "print": print.id, "dose_j_m2": correction.printed.j_m2(), "off_stops": off,
-            "next_j_m2": next.j_m2(), "exponent": print.response.exponent(), "final": judgement.is_final(), "again": again,
+            "next_j_m2": next.j_m2(), "exponent": print.response.exponent(), "final": judgement.is_final(), "again": again.is_some(),
+            "took_back": again.flatten(), "contradicts": changed.and_then(|changed| changed.contradicts.as_ref()),
             "since": changed.map(|changed| &changed.since), "changed": changed.map(|changed| &changed.what),
         }));
         return;
@@ -156,13 +182,22 @@ fn tell(
     if print.recipe.is_none() {
         out("it was made with no recipe, so no advice follows from it; --like repeats it put right\n");
     }
-    if again {
-        out("this takes the place of its earlier judgement\n");
+    match again {
+        Some(Some(said)) => out(&format!(
+            "! this contradicts its earlier judgement ({said}) and takes its place; judge it again if that was right\n"
+        )),
+        Some(None) => out("this takes the place of its earlier judgement\n"),
+        None => {}
     }
     if let Some(remark) = judging::too_early(judgement) {
         out(&format!("! {remark}\n"));
     }
-    if let Some(Changed { since, what }) = changed.filter(|changed| changed.what.len() > 1) {
+    if let Some(Changed { since, contradicts: Some(said), .. }) = changed {
+        out(&format!(
+            "! {since} had the same dose, recipe, negative and source, and was judged otherwise ({said}): look at both again, side by side and dry\n"
+        ));
+    }
+    if let Some(Changed { since, what, .. }) = changed.filter(|changed| changed.what.len() > 1) {
         out(&format!(
             "since {since} more than one thing changed ({}): this pair alone does not say which of them did it\n",
             what.join(", ")

@@ -1,6 +1,6 @@
 //! `frameside strip`
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{ArgGroup, Subcommand};
 use frameside_core::exposure::{MOST_BANDS, Plan};
@@ -9,9 +9,9 @@ use frameside_core::sensitometry::{Density, LeastDose, Lightness, StripReading};
 use serde_json::{Value, json};
 
 use super::judge::{parse_density, parse_lightness};
-use super::{Context, Failure, now_ms, out, out_json, table};
+use super::{Context, Failure, now_ms, out, out_json, recipe, table};
 use crate::advice;
-use crate::ledger::{Judgement, Verdict};
+use crate::ledger::{Judgement, RecipeVersion, StripRow, Verdict, one_line};
 use crate::measured;
 
 /// A test strip by dose.
@@ -65,7 +65,8 @@ fn parse_step(text: &str) -> Result<Stops, String> {
 Examples:
   frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
   frameside strip read 2026-07-14-fir-1 --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
-  frameside strip read --csv strip.csv")]
+  frameside strip read --csv strip.csv
+  frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {
     /// The strip, or the beginning of its name
     #[arg(group = "strip", requires = "bands")]
@@ -88,14 +89,19 @@ struct ReadArgs {
     /// A table with dose_j_m2 or dose_kj_m2, and density or lstar, by rising dose
     #[arg(long, value_name = "FILE", group = "strip", conflicts_with_all = ["bands", "dry", "oxidised"])]
     csv: Option<PathBuf>,
+    /// Keep the table's strip with this recipe, whose advice then rests on it
+    #[arg(long, value_name = "R", requires = "csv", value_parser = one_line)]
+    recipe: Option<String>,
+    /// The source of light it was made under
+    #[arg(long, requires = "recipe", default_value = frameside_core::source::SUN)]
+    source: String,
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     match &args.verb {
         Verb::Plan(args) => plan(args, context),
-        Verb::Read(ReadArgs { csv: Some(csv), .. }) => {
-            tell(&table::read(csv, measured::strip)?, context);
-            Ok(())
+        Verb::Read(ReadArgs { csv: Some(csv), recipe, source, .. }) => {
+            read_csv(csv, recipe.as_deref(), source, context)
         }
         Verb::Read(args) => read_print(args, context),
     }
@@ -127,6 +133,35 @@ pub(super) fn typed_doses(strip: &Plan) -> String {
 fn typed(dose: Dose) -> String {
     let decimals = (3 - dose.kj_m2().log10().floor() as i32).clamp(0, 9) as usize;
     format!("{:.decimals$}kJ/m2", dose.kj_m2())
+}
+
+/// Reads a strip from a table, and keeps it with its recipe if there is one.
+fn read_csv(csv: &Path, recipe: Option<&str>, source: &str, context: &Context) -> Result<(), Failure> {
+    let recipe = match recipe {
+        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        None => None,
+    };
+    let (bands, reading) = table::read(csv, measured::strip)?;
+    if let Some(RecipeVersion { name, version, .. }) = &recipe {
+        let strip = StripRow {
+            name: csv.file_stem().unwrap_or_default().to_string_lossy().into_owned(),
+            version: Some(*version),
+            source: source.to_owned(),
+            unix_ms: now_ms(),
+            bands,
+        };
+        context.notebook()?.keep_strip(name, &strip)?;
+    }
+    tell(&reading, context);
+    if let Some(RecipeVersion { name, version, .. }) = recipe.filter(|_| !context.json) {
+        out(&match reading {
+            StripReading::Found(_) => {
+                format!("kept with {name}, version {version}: 'frameside advise' rests on it\n")
+            }
+            _ => format!("kept with {name}, version {version}\n"),
+        });
+    }
+    Ok(())
 }
 
 impl ReadArgs {

@@ -2,7 +2,7 @@
 
 use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Stops};
-use frameside_core::sensitometry::{CharacteristicCurve, Density, WedgeError, WedgeStep};
+use frameside_core::sensitometry::{Band, CharacteristicCurve, Density, WedgeError, WedgeStep};
 use rusqlite::{Connection, Row, params};
 use serde::{Deserialize, Serialize};
 
@@ -98,6 +98,21 @@ pub struct WedgeRow {
     pub steps: Vec<WedgeStep>,
 }
 
+/// A test strip of a recipe that was not made on the rig.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripRow {
+    /// Its name.
+    pub name: String,
+    /// The version of the recipe it was made with.
+    pub version: Option<u32>,
+    /// The source of light.
+    pub source: String,
+    /// When it was read, in ms since 1970.
+    pub unix_ms: i64,
+    /// Its bands, by rising dose.
+    pub bands: Vec<Band>,
+}
+
 impl WedgeRow {
     /// Its characteristic curve, with exposures as a response counts them: a density
     /// D leaves 10^-D of the light, and so 10^-pD of its effect. Its dose is taken as
@@ -181,6 +196,25 @@ impl Record {
         self.select(sql, params![recipe, source], |row| {
             let dose = Dose::from_j_m2(row.get(2)?);
             Ok(BorderTone { print: row.get(0)?, tone: row.get(1)?, dose, seq: row.get(3)? })
+        })
+    }
+
+    /// The strips of a recipe that were not made on the rig, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the file cannot be read.
+    pub fn strips(&self, recipe: &str) -> Result<Vec<StripRow>, LedgerError> {
+        let sql = "SELECT name, version, source, at_ms, bands FROM strip WHERE recipe = ?1 ORDER BY id";
+        self.select(sql, params![recipe], |row| {
+            let bands: Vec<(f64, f64)> = json_column(row, 4)?;
+            let band = |(j_m2, density)| Band { dose: Dose::from_j_m2(j_m2), density: Density::new(density) };
+            Ok(StripRow {
+                name: row.get(0)?,
+                version: row.get(1)?,
+                source: row.get(2)?,
+                unix_ms: row.get(3)?,
+                bands: bands.into_iter().map(band).collect(),
+            })
         })
     }
 

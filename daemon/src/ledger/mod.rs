@@ -41,7 +41,7 @@ pub use calibrations::{CalibrationRow, Restated};
 pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
 pub use factors::FactorRow;
-pub use judging::{BorderTone, Judgement, Verdict, WedgeRow, effects};
+pub use judging::{BorderTone, Judgement, StripRow, Verdict, WedgeRow, effects};
 pub use notebook::Notebook;
 pub use outages::Outage;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line, reference};

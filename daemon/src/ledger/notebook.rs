@@ -11,7 +11,7 @@ use rusqlite::{Connection, TransactionBehavior, params};
 use serde_json::json;
 
 use super::schema::{self, LedgerError};
-use super::{Judgement, Recipe, WedgeRow};
+use super::{Judgement, Recipe, StripRow, WedgeRow};
 
 /// The ledger, open for what people write into it.
 #[derive(Debug)]
@@ -79,6 +79,33 @@ impl Notebook {
                     wedge.name,
                     wedge.dose.j_m2(),
                     json!(steps).to_string()
+                ],
+            )
+        })?;
+        Ok(())
+    }
+
+    /// Keeps a strip of a recipe that was not made on the rig, in place of an earlier
+    /// reading of the same name under the same source.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when it cannot be written.
+    pub fn keep_strip(&mut self, recipe: &str, strip: &StripRow) -> Result<(), LedgerError> {
+        let bands: Vec<(f64, f64)> =
+            strip.bands.iter().map(|band| (band.dose.j_m2(), band.density.value())).collect();
+        self.write(|connection| {
+            let same = "DELETE FROM strip WHERE recipe = ?1 AND source = ?2 AND name = ?3";
+            connection.execute(same, params![recipe, strip.source, strip.name])?;
+            connection.execute(
+                "INSERT INTO strip (recipe, version, source, at_ms, name, bands)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![
+                    recipe,
+                    strip.version,
+                    strip.source,
+                    strip.unix_ms,
+                    strip.name,
+                    json!(bands).to_string()
                 ],
             )
         })?;

@@ -391,7 +391,7 @@ impl Record {
     /// fell on it; `None` where not all of that is in the record.
     ///
     /// # Errors
-    /// [`LedgerError::Damaged`], or unreadable.
+    /// [`LedgerError`] when the file cannot be read.
     pub fn recounted(&self, print: &PrintRow, response: Response) -> Result<Option<PrintRow>, LedgerError> {
         let mut recounted = PrintRow { response, ..print.clone() };
         if response == print.response {
@@ -401,9 +401,14 @@ impl Record {
             recounted.events.iter_mut().for_each(|event| event.dose = event.plain);
             return Ok(Some(recounted));
         }
-        let instants: Vec<f64> = print.events.iter().map(|event| event.light_ms).collect();
+        let mut instants: Vec<f64> = print.events.iter().map(|event| event.light_ms).collect();
+        // A crossing within a gap is told after what happened since.
+        instants.sort_by(f64::total_cmp);
         let (Some(&begun), Some(&end)) = (instants.first(), instants.last()) else { return Ok(None) };
-        let light = self.light(&print.sensor, begun - MARGIN_MS, end + MARGIN_MS)?;
+        let light = match self.light(&print.sensor, begun - MARGIN_MS, end + MARGIN_MS) {
+            Err(LedgerError::Damaged(_)) => return Ok(None),
+            light => light?,
+        };
         let spans = print.spans_ms();
         let counted = |response| curve(&light, &spans, &instants, print.glass * print.factor, response);
         let (plain, other) = (counted(&Response::PLAIN), counted(&response));

@@ -250,6 +250,13 @@ const ANSWERING: &str = "
         best REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
         PRIMARY KEY (sensor, exponent, reference)
     ) STRICT, WITHOUT ROWID;
+
+    -- A test strip that was not made on the rig: pairs of dose in J/m2, as its recipe's version
+    -- counts it, and density as JSON.
+    CREATE TABLE strip (
+        id INTEGER PRIMARY KEY, recipe TEXT NOT NULL, version INTEGER, source TEXT NOT NULL,
+        at_ms INTEGER NOT NULL, name TEXT NOT NULL, bands TEXT NOT NULL
+    ) STRICT;
 ";
 
 /// Makes a ledger with the tables of an earlier version, or of this one.

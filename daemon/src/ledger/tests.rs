@@ -250,9 +250,13 @@ fn a_print_is_recounted_from_the_light_that_fell_on_it() {
     let plain = record.recounted(&print, Response::PLAIN).unwrap().unwrap();
     assert!((plain.dose_to_repeat().unwrap().j_m2() - 0.9 * integral(305.5, 400.0)).abs() < 1e-3);
     assert_eq!(record.recounted(&print, answering(1.3)).unwrap().unwrap(), print);
-    // Half of its light gone, nothing can be said.
+    // With its light damaged or gone, nothing can be said.
+    let path = folder.path().join("ledger.sqlite");
+    let sql = "UPDATE open_light SET samples = x'ff'";
+    rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+    assert_eq!(record.recounted(&strip, answering(0.7)).unwrap(), None);
     let sql = "DELETE FROM open_light; DELETE FROM light";
-    rusqlite::Connection::open(folder.path().join("ledger.sqlite")).unwrap().execute_batch(sql).unwrap();
+    rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
     assert_eq!(record.recounted(&strip, answering(0.7)).unwrap(), None);
 }
 

@@ -332,6 +332,7 @@ impl Service {
     fn judge(&mut self, print: &str, judgement: Judgement) -> Result<Done, String> {
         let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
         let row = record.find(print).map_err(|e| e.to_string())?;
+        let row = advice::as_counted_now(&record, row).map_err(|e| e.to_string())?;
         let correction = judging::weigh(&record, &row, &judgement.verdict).map_err(|e| e.to_string())?;
         let mut answer = json!({
             "ok": true, "print": row.id, "dose_j_m2": correction.printed.j_m2(),

@@ -462,13 +462,18 @@ impl Rig {
     /// called in it.
     fn follow(&mut self, id: SensorId, tally: usize) -> bool {
         let sensor = &self.sensors[usize::from(id.0)];
-        let Some(steps) = sensor.steps(tally) else { return false };
         let Tally { unsettled, leaving, .. } = &sensor.tallies[tally];
         let settles = !unsettled.is_empty() || !leaving.is_empty();
-        if settles {
+        if settles && let Some(steps) = sensor.steps(tally) {
             self.settle(id, tally, steps);
         }
-        self.cross(id, tally, steps);
+        let sensor = &self.sensors[usize::from(id.0)];
+        if sensor.tallies[tally].is_reached()
+            && let Some(steps) = sensor.steps(tally)
+        {
+            self.cross(id, tally, steps);
+        }
+        self.call_nearly(id, tally);
         settles
     }
 
@@ -504,23 +509,19 @@ impl Rig {
     /// Calls whoever's level lies within the step.
     fn cross(&mut self, id: SensorId, tally: usize, steps: Steps) {
         loop {
-            let Tally { integral, queue, .. } = &mut self.sensors[usize::from(id.0)].tallies[tally];
-            let reached = integral.knot().map_or(Dose::ZERO, |knot| knot.total.best);
-            match queue.first() {
-                Some(&(level, frame, wants)) if level.0 <= reached => {
-                    queue.pop_first();
-                    let end = steps.own.to();
-                    let at = self.not_before_aim(frame, steps.own.crossing(level.0).unwrap_or(end));
-                    // A target given after a reading that comes late is reached after it, too.
-                    let settled = at <= end;
-                    let sensor = &self.sensors[usize::from(id.0)];
-                    let totals = if settled { steps.totals_at(at) } else { sensor.integrals(tally).peek(at) };
-                    self.call(frame, wants, at, totals, settled);
-                }
-                _ => break,
+            let waiting = &mut self.sensors[usize::from(id.0)].tallies[tally];
+            if !waiting.is_reached() {
+                return;
             }
+            let Some((level, frame, wants)) = waiting.queue.pop_first() else { return };
+            let end = steps.own.to();
+            let at = self.not_before_aim(frame, steps.own.crossing(level.0).unwrap_or(end));
+            // A target given after a reading that comes late is reached after it, too.
+            let settled = at <= end;
+            let sensor = &self.sensors[usize::from(id.0)];
+            let totals = if settled { steps.totals_at(at) } else { sensor.integrals(tally).peek(at) };
+            self.call(frame, wants, at, totals, settled);
         }
-        self.call_nearly(id, tally);
     }
 
     /// Moves frames whose target has come within the `nearly` time.

@@ -7,7 +7,7 @@ use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
     match strip(bytes) {
-        Ok(StripReading::Found(least)) => {
+        Ok((_, StripReading::Found(least))) => {
             assert!(least.low <= least.dose && least.dose <= least.high, "{least:?}");
         }
         Ok(_) => {}

@@ -95,6 +95,12 @@ impl Tally {
         }
     }
 
+    /// Whether the first in the queue has its level by the light seen.
+    pub(super) fn is_reached(&self) -> bool {
+        let reached = self.integral.knot().map_or(Dose::ZERO, |knot| knot.total.best);
+        self.queue.first().is_some_and(|(level, ..)| level.0 <= reached)
+    }
+
     /// When the first in the queue will have its level, while light is seen.
     pub(super) fn crossing(&self) -> Option<Mono> {
         let &(level, ..) = self.queue.first()?;
