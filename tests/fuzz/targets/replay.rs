@@ -3,6 +3,7 @@
 #![no_main]
 
 use frameside::replay::{Start, Wanted, replay};
+use frameside_core::light::Response;
 use frameside_core::light::recorded::parse_rfc3339;
 use frameside_core::quantity::parse_duration;
 use libfuzzer_sys::fuzz_target;
@@ -28,7 +29,8 @@ fn wanted(line: &str) -> Option<Wanted> {
     let rate_hz = (rate != 0.0).then_some(rate);
     let starts: Vec<Start> = words.map(start).collect::<Option<_>>()?;
     let is_sensible = rate_hz.is_none_or(|hz| (0.001..=0.1).contains(&hz)) && starts.len() < 20;
-    is_sensible.then_some(Wanted { target, starts, rate_hz })
+    let response = Response::PLAIN;
+    is_sensible.then_some(Wanted { target, response, starts, rate_hz })
 }
 
 /// Whether it spans no more than ten days.
