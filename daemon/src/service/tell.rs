@@ -82,7 +82,8 @@ impl Service {
                         "light was not seen for a while"
                     );
                     self.ledger.write(Entry::Gap { sensor, from, to, dose });
-                    self.unwritten = true;
+                    // Until it is kept, the record shows a line where nothing was seen.
+                    urgent = true;
                 }
                 Output::Torn(sensor, after, tear) => self.torn(sensor, after, tear),
                 Output::Changed(frame) => self.frame_changed(now, frame),
