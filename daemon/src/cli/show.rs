@@ -305,9 +305,14 @@ fn when(event: &EventRow, zone: &TimeZone) -> String {
     if event.synchronised { clock } else { format!("{clock}?") }
 }
 
+/// A dose with its bounds, short, as there is one on each line.
+fn bounded(dose: Estimate) -> String {
+    words::brief_dose(dose) + " kJ/m²"
+}
+
 /// What happened, to a print whose doses are its sensor's times `glass`.
 fn what(event: &EventRow, glass: f64) -> String {
-    let dose = words::dose(event.dose);
+    let dose = bounded(event.dose);
     match event.kind {
         EventKind::Begun { covered: true } => "laid out under its cover".to_owned(),
         EventKind::Begun { covered: false } => "laid out".to_owned(),
@@ -322,7 +327,7 @@ fn what(event: &EventRow, glass: f64) -> String {
         EventKind::Outage { seconds: Some(seconds), missed, .. } => format!(
             "the power had been gone for {}: with the {} of that time it had {dose}",
             words::span(seconds),
-            words::dose(missed.scaled(glass))
+            bounded(missed.scaled(glass))
         ),
         EventKind::Outage { seconds: None, .. } => {
             format!(
@@ -354,6 +359,26 @@ mod tests {
             GapRow { from_ms, to_ms: from_ms + 500.0, dose }
         };
         (0..number).map(gap).collect()
+    }
+
+    #[test]
+    fn what_happened_is_told_with_short_bounds() {
+        let [low, best, high] = [9_170.0, 12_000.0, 13_700.0].map(Dose::from_j_m2);
+        let due = |dose| {
+            let row = EventRow {
+                seq: 1,
+                kind: EventKind::Due,
+                unix_ms: 0,
+                synchronised: true,
+                dose,
+                plain: dose,
+                settled: true,
+                light_ms: 0.0,
+            };
+            what(&row, 1.0)
+        };
+        assert_eq!(due(Estimate { best, low, high }), "due at 12.0 (9.17 to 13.7) kJ/m²");
+        assert_eq!(due(Estimate::certain(best)), "due at 12.0 kJ/m²");
     }
 
     #[test]
