@@ -130,9 +130,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 
 /// What people are told of a lamp box before they switch it on.
 pub(super) const LAMP_CAUTIONS: &str = "\
-A lamp box: UV harms eyes and skin; do not look in. A certified enclosed relay rated for the lamp's inrush,
-fuse and RCD, earthed metal, lid interlock and an independent timer: software is never the only cut-off.
-A licensed electrician where local code asks for one.
+A lamp box: UV harms eyes and skin; do not look in. A certified enclosed relay
+rated for the lamp's inrush, fuse and RCD, earthed metal, lid interlock and an
+independent timer: software is never the only cut-off. A licensed electrician
+where local code asks for one.
 ";
 
 fn list(context: &Context) -> Result<(), Failure> {
