@@ -86,7 +86,7 @@ pub fn how_counted(response: &Response) -> Option<String> {
     let (how, reference) = (counted(response), response.reference());
     (!response.is_plain()).then(|| {
         format!(
-            "doses are counted {how}: light of {reference} counts as it is, stronger light for {stronger}"
+            "doses are counted {how}: light of {reference} counts as it is, stronger light counts for {stronger}"
         )
     })
 }

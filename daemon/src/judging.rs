@@ -1,11 +1,11 @@
 //! Judging a print: what may be judged, and what follows for the next one. The same
 //! from the command line and of a running rig.
 
-use frameside_core::quantity::Stops;
 use frameside_core::sensitometry::Correction;
 
 use crate::advice;
 use crate::ledger::{Judgement, LedgerError, PrintRow, Record, Verdict};
+use crate::words;
 
 /// Why a print is not judged.
 #[derive(Debug, thiserror::Error)]
@@ -45,13 +45,11 @@ pub fn sentence(correction: &Correction) -> String {
     let next = correction.next();
     match correction.stops.value() {
         0.0 => "good; the next gets the same".to_owned(),
-        stops if stops > 0.0 => format!("too light by {}; the next gets {next}", magnitude(stops)),
-        stops => format!("too dark by {}; the next gets {next}", magnitude(-stops)),
+        stops if stops > 0.0 => {
+            format!("too light by {}; the next gets {next}", words::stops(correction.stops))
+        }
+        _ => format!("too dark by {}; the next gets {next}", words::stops(correction.stops)),
     }
-}
-
-fn magnitude(stops: f64) -> String {
-    Stops::new(stops).to_string().trim_start_matches('+').to_owned()
 }
 
 /// What is to be done about a judgement that came early.

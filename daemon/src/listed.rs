@@ -99,7 +99,7 @@ impl Listed {
     #[must_use]
     pub fn table(prints: &[Self]) -> String {
         let wide = prints.iter().map(|print| print.print.len()).max().unwrap_or(0);
-        let mut text = format!("{:wide$}  begun  minutes  target   dose, kJ/m²\n", "print");
+        let mut text = format!("{:wide$}  begun  minutes  target   dose, both in kJ/m²\n", "print");
         for print in prints {
             let begun = print.begun.as_deref().and_then(words::clock_of_rfc3339);
             let begun = begun.unwrap_or_else(|| "--:--".to_owned());

@@ -80,7 +80,7 @@ pub enum ReplayError {
     #[error("no exposure begins within the file; choose --at between its first and last time")]
     NoStart,
     /// No row at all.
-    #[error("there is no sample in it")]
+    #[error("there is no light in it; it needs at least one row with an irradiance")]
     NoSample,
 }
 

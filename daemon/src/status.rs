@@ -132,6 +132,8 @@ pub struct FrameStatus {
 
 /// Nobody waits longer than a day for a print, in seconds.
 const WORTH_TELLING_S: f64 = 86_400.0;
+/// Remarks that say nothing of the light, and that nobody need act on.
+const PASSING: [&str; 2] = ["range-changed", "switched"];
 /// How wide the bar of a frame is, in characters.
 const BAR: usize = 20;
 
@@ -175,7 +177,7 @@ impl SensorStatus {
             }
             _ => line.push_str("nothing read yet"),
         }
-        for flag in &self.flags {
+        for flag in self.flags.iter().filter(|flag| !PASSING.contains(&flag.as_str())) {
             let _ = write!(line, ", {flag}");
         }
         if let Some(problem) = &self.problem {
@@ -332,6 +334,21 @@ impl FrameStatus {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_sensor_is_told_with_the_remarks_that_matter() {
+        let mut sky = SensorStatus {
+            name: "sky".into(),
+            irradiance_w_m2: Some(41.2),
+            age_s: Some(0.4),
+            uv_index: None,
+            flags: vec!["range-changed".into(), "switched".into()],
+            problem: None,
+        };
+        assert_eq!(sky.line(), "light at sky: 41.2 W/m²");
+        sky.flags.push("saturated".into());
+        assert_eq!(sky.line(), "light at sky: 41.2 W/m², saturated");
+    }
 
     fn frame() -> FrameStatus {
         FrameStatus {

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use frameside_core::exposure::{Cut, LampState, Signal, SignalKind};
 use frameside_core::light::Estimate;
 use frameside_core::outlook::Doubt;
-use frameside_core::quantity::Dose;
+use frameside_core::quantity::{Dose, Stops};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
@@ -64,7 +64,7 @@ pub fn signal(
             clock(dusk)
         ),
         SignalKind::Outage { seconds: Some(seconds), missed } => format!(
-            "The power was gone for {} while {name} was out: it had {} then, which makes {dose} of {target}.",
+            "The power was gone for {} while {name} was out: it received {} in that time, which makes {dose} of {target}.",
             span(seconds),
             self::dose(missed)
         ),
@@ -135,7 +135,7 @@ pub fn under_lamp(signal: &Signal, name: &str, above: &Above<'_>) -> Option<Stri
         )),
         SignalKind::SensorLost { reached: false, .. } if !is_on => Some(format!(
             "The sensor beside {name} is silent, so lamp {lamp} is off. {name} has {dose} of {target}. \
-             Once the sensor is back, 'frameside uncover {frame}' goes on."
+             Once the sensor is back, go on with 'frameside uncover {frame}'."
         )),
         SignalKind::SensorBack if !is_on => Some(format!(
             "The sensor beside {name} is back: {dose} of {target}. Lamp {lamp} stays off until \
@@ -155,7 +155,7 @@ pub const fn cut(cut: Cut) -> &'static str {
         Cut::Unlit => "it was on, and the sensor saw no light of it",
         Cut::WentOut => "its light went out",
         Cut::TooLong => "it was on for as long as it may",
-        Cut::Stalled => "Frameside stood still, and the guard of the relay let go",
+        Cut::Stalled => "Frameside stood still, and the guard of its relay switched it off",
         Cut::NoRelay => "its relay cannot be switched",
     }
 }
@@ -179,15 +179,17 @@ pub fn lamp_off(
         }
         _ => cut(what).to_owned(),
     };
-    let look = match what {
+    let next = match what {
         Cut::Unlit => {
-            "Look whether it burns, whether the sensor lies in its light, and whether that sees such a lamp. "
+            "Look whether it burns, whether the sensor lies in its light, and whether it can see \
+             such a lamp. Then go on with"
         }
-        Cut::WentOut => "Look at the lamp and at the sensor. ",
-        _ => "",
+        Cut::WentOut => "Look at the lamp and at the sensor, then go on with",
+        Cut::NoRelay => "Look that the lamp is dark, and mend the relay. Then go on with",
+        _ => "Go on with",
     };
     format!(
-        "Lamp {part} is off: {reason}. {name} has {} of {target}. {look}'frameside uncover {frame}' goes on.",
+        "Lamp {part} is off: {reason}. {name} has {} of {target}. {next} 'frameside uncover {frame}'.",
         self::dose(dose)
     )
 }
@@ -204,6 +206,18 @@ pub fn doubt(doubt: Doubt) -> String {
             "it shows far more than a clear sky gives, which is {clear}; look for a lamp or a mirror, and check its calibration"
         ),
     }
+}
+
+/// So many stops, without a sign.
+#[must_use]
+pub fn stops(stops: Stops) -> String {
+    stops.to_string().trim_start_matches(['+', '-']).to_owned()
+}
+
+/// So many of a thing, `1 print` or `3 prints`; `thing` takes an s.
+#[must_use]
+pub fn count(number: usize, thing: &str) -> String {
+    format!("{number} {thing}{}", if number == 1 { "" } else { "s" })
 }
 
 /// A dose, with its bounds where they differ by more than half a percent.
@@ -304,8 +318,8 @@ fn zoned(unix_ms: i64, zone: &TimeZone) -> ZonedDateTime {
 
 #[cfg(test)]
 mod tests {
-    use frameside_core::exposure::FrameId;
-    use frameside_core::quantity::{Mono, Stops};
+    use frameside_core::exposure::{FrameId, LampRules};
+    use frameside_core::quantity::Mono;
 
     use super::*;
 
@@ -339,6 +353,26 @@ mod tests {
     }
 
     #[test]
+    fn a_lamp_that_is_cut_says_why_and_how_to_go_on() {
+        let rules = LampRules { min_off_s: 30.0, max_on_s: 3600.0 };
+        let lamp = LampPart { name: "box".into(), relay: Some(25), rules };
+        let told = |cut, why| {
+            let dose = Estimate::certain(Dose::from_j_m2(8_123.0));
+            lamp_off(&lamp, cut, why, ("large oak frame", "oak"), dose, Dose::from_j_m2(15_000.0))
+        };
+        assert_eq!(
+            told(Cut::TooLong, None),
+            "Lamp box is off: it was on for 1 h, as long as max_on lets it. large oak frame has 8.12 kJ/m² of \
+             15.0 kJ/m². Go on with 'frameside uncover oak'."
+        );
+        let relay = told(Cut::NoRelay, Some("its guard does not answer"));
+        assert!(relay.contains("is off: its guard does not answer. "), "{relay}");
+        assert!(relay.ends_with(
+            "Look that the lamp is dark, and mend the relay. Then go on with 'frameside uncover oak'."
+        ));
+    }
+
+    #[test]
     fn spans_read_well() {
         for (seconds, text) in [
             (5.4, "5 s"),
@@ -350,6 +384,13 @@ mod tests {
         ] {
             assert_eq!(span(seconds), text);
         }
+    }
+
+    #[test]
+    fn one_stands_alone() {
+        let said = [1.0, -1.0, 1.0 / 3.0, 0.0, 2.0].map(|value| stops(Stops::new(value)));
+        assert_eq!(said, ["1.00 stop", "1.00 stop", "0.33 stops", "0.00 stops", "2.00 stops"]);
+        assert_eq!([0, 1, 2].map(|number| count(number, "print")), ["0 prints", "1 print", "2 prints"]);
     }
 
     #[test]

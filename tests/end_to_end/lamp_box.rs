@@ -236,7 +236,11 @@ fn a_light_that_goes_out_and_the_longest_time_on_cut_it() {
     // The tube fails: the chip sees nothing, and is well.
     lamp.is_whole.store(false, Ordering::Relaxed);
     lamp.wait_for_cut("went-out");
-    assert!(daemon.stderr().contains("Look at the lamp and at the sensor."), "{}", daemon.stderr());
+    assert!(
+        daemon.stderr().contains("Look at the lamp and at the sensor, then go on"),
+        "{}",
+        daemon.stderr()
+    );
     lamp.is_whole.store(true, Ordering::Relaxed);
     lamp.goes_on_when_asked();
     lamp.wait_for_cut("too-long");

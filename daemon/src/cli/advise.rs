@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use super::{Context, Failure, now_ms, out, out_json, strip};
 use crate::advice::{self, Piece, RecipeAdvice};
 use crate::ledger::BorderTone;
+use crate::words;
 
 /// The next target of a recipe, with its spread and what it rests on.
 ///
@@ -82,10 +83,8 @@ fn for_people(advice: &RecipeAdvice) -> String {
     let under = format!("{} under {}", advice.recipe, advice.source);
     let mut lines = match advice.advice.answer {
         Answer::Found(Target { dose, low, high }) => {
-            let either_way = high.stops_over(dose).value();
-            vec![format!(
-                "{under}: aim at {dose} (between {low} and {high}, {either_way:.2} stops either way)"
-            )]
+            let either_way = words::stops(high.stops_over(dose));
+            vec![format!("{under}: aim at {dose} (between {low} and {high}, {either_way} either way)")]
         }
         Answer::NotEnough { best, strip } => not_enough(advice, &under, best, strip),
     };

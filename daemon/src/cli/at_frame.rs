@@ -10,7 +10,6 @@ use crate::request::Request;
 use crate::status::FrameStatus;
 
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  frameside bring-in oak")]
 pub(super) struct Frame {
     /// The frame
     frame: String,

@@ -118,8 +118,9 @@ fn next_of_daemon(
 ) -> Result<(f64, Instant), Failure> {
     let patience = Instant::now() + PATIENCE.max(sensor.period.div_f64(speed) * 5);
     loop {
-        let status: Status = serde_json::from_value(context.ask(&Request::Status)?)
-            .map_err(|error| Failure::Failed(format!("the daemon is of another version: {error}")))?;
+        let status: Status = serde_json::from_value(context.ask(&Request::Status)?).map_err(|error| {
+            Failure::Failed(format!("the daemon is of another version ({error}); restart it"))
+        })?;
         let now = Instant::now();
         let seen = status.sensors.into_iter().find(|seen| seen.name == sensor.name.as_str());
         let problem = seen.as_ref().and_then(|seen| seen.problem.clone());

@@ -16,7 +16,8 @@ Examples:
   frameside expose oak --recipe citrate
   frameside expose elm --strip 4kJ/m2,5.7kJ/m2,8kJ/m2,11.3kJ/m2,16kJ/m2
   frameside expose ash --like 2026-07-14-oak-1 --covered
-  frameside expose ash --like 2026-07-14-oak-1 --source box     (see 'frameside source factor --keep')")]
+  frameside expose ash --like 2026-07-14-oak-1 --source box
+The last one takes the factor kept by 'frameside source factor --keep'.")]
 pub(super) struct Args {
     /// The frame
     frame: String,

@@ -20,8 +20,9 @@ use crate::ledger::{Judgement, PrintRow, Record, Verdict};
 #[command(after_help = "\
 Examples:
   frameside judge 2026-07-14-oak-1 --good --dry --oxidised
-  frameside judge 2026-07-14-oak-1 --off +1/3stop --dry --oxidised     (a third of a stop too light)
-  frameside judge 2026-07-14-oak-1 --density 0.55 --want 0.40 --dry --oxidised")]
+  frameside judge 2026-07-14-oak-1 --off +1/3stop --dry --oxidised
+  frameside judge 2026-07-14-oak-1 --density 0.55 --want 0.40 --dry --oxidised
+The second came out a third of a stop too light.")]
 pub(super) struct Args {
     /// The print, or the beginning of its name
     print: String,

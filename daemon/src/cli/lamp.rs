@@ -27,8 +27,7 @@ use crate::words;
 
 /// The lamp box itself: warm-up, evenness, ageing.
 ///
-/// The lamp box itself: how long it takes to warm up, how even it is, how it ages.
-/// Readings come from a file, or from the prints made under it.
+/// Readings come from a file, from the prints made under it, or place by place from a sensor.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -43,15 +42,23 @@ pub(super) struct Args {
 #[derive(Debug, Subcommand)]
 enum Verb {
     /// Time until the light is steady, and what a cold start costs
+    ///
+    /// From readings that begin as the cold lamp is switched on: CSV with the header
+    /// time,irradiance_w_m2, or a print that was begun then.
     WarmUp(WarmUpArgs),
     /// A map of the bed, and the size that is even enough
+    ///
+    /// FILE is CSV with the header x_cm,y_cm,irradiance_w_m2: readings of the warm lamp over
+    /// the whole bed, corners and middle among them, from its lower left corner. Without one it
+    /// asks on the terminal for the sensor at each place, and reads it there.
     Evenness(EvennessArgs),
     /// The light lost over the months, and when more will be
+    ///
+    /// From readings of the warm lamp with the sensor at its fixed place: CSV with the header
+    /// time,irradiance_w_m2, or the prints made under a source.
     Ageing(AgeingArgs),
 }
 
-/// From readings that begin as the cold lamp is switched on: CSV with the header
-/// time,irradiance_w_m2, or a print that was begun then.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("readings").required(true))]
 #[command(after_help = "\
@@ -70,9 +77,6 @@ struct WarmUpArgs {
     chart: Option<PathBuf>,
 }
 
-/// FILE is CSV with the header x_cm,y_cm,irradiance_w_m2: readings of the warm lamp over
-/// the whole bed, corners and middle among them, from its lower left corner. Without one it
-/// asks on the terminal for the sensor at each place, and reads it, by the daemon where that runs.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -84,7 +88,7 @@ struct EvennessArgs {
     /// Places across and up that are asked for
     #[arg(long, value_name = "NxM", default_value = "5x3", conflicts_with = "file")]
     grid: Grid,
-    /// Width and height from the first of them to the last
+    /// Width and height from the first place to the last, such as 40x30cm
     #[arg(long, value_name = "WxHcm", conflicts_with = "file")]
     size: Option<Size>,
     /// The sensor that reads, where there are several
@@ -93,7 +97,7 @@ struct EvennessArgs {
     /// A new file for the readings; else it asks
     #[arg(long, value_name = "FILE", conflicts_with = "file")]
     save: Option<PathBuf>,
-    /// How much the light of a print may differ from place to place
+    /// How much the light may differ over a print, such as 1/6stop
     #[arg(long, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
     within: Stops,
     /// Draw the bed into a file ending in .svg, .png or .pdf
@@ -101,8 +105,6 @@ struct EvennessArgs {
     chart: Option<PathBuf>,
 }
 
-/// From readings of the warm lamp with the sensor at its fixed place: CSV with the header
-/// time,irradiance_w_m2, or the prints made under a source.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("readings").required(true))]
 #[command(after_help = "\
@@ -116,7 +118,7 @@ struct AgeingArgs {
     /// The source whose prints tell
     #[arg(long, group = "readings", value_parser = one_line)]
     source: Option<String>,
-    /// The loss whose day is wanted
+    /// The loss whose day is wanted, such as 1/2stop
     #[arg(long, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]
     loss: Stops,
     /// Draw it into a file ending in .svg, .png or .pdf
@@ -199,25 +201,37 @@ fn warming(args: &WarmUpArgs, context: &Context) -> Result<(), Failure> {
         }));
         return Ok(());
     }
-    let lacks = found.lacks_seconds();
-    let cost = if lacks.abs() < 0.5 {
-        "a cold start costs nothing".to_owned()
-    } else {
-        let word = if lacks < 0.0 { "gives too much" } else { "lacks" };
-        let light = words::span(lacks.abs());
-        format!("a print timed from a cold start {word}: {}, as much as {light} of steady light", found.lacks)
-    };
     let mut text = format!(
-        "within {:.0} % of its steady {} after {}\n{cost}\n",
+        "within {:.0} % of its steady {} after {}\n{}\n",
         100.0 * STEADY_WITHIN,
         found.steady,
-        words::span(found.seconds)
+        words::span(found.seconds),
+        cold_start(&found)
     );
     if let Some(seconds) = eye {
         let _ = writeln!(text, "{}", eye_caution(seconds));
     }
     out(&(text + &drawn));
     Ok(())
+}
+
+/// What a cold start costs a print that is timed.
+fn cold_start(found: &WarmUp) -> String {
+    let seconds = found.lacks_seconds();
+    let light = words::span(seconds.abs());
+    if seconds.abs() < 0.5 {
+        "a cold start costs nothing".to_owned()
+    } else if seconds < 0.0 {
+        let much = found.lacks * -1.0;
+        format!(
+            "a print timed from a cold start gets {much} too much, as much as {light} of steady light give"
+        )
+    } else {
+        format!(
+            "a print timed from a cold start lacks {}, as much as {light} of steady light give",
+            found.lacks
+        )
+    }
 }
 
 /// From when to when the lamp was on first, in seconds since the print began; all the time
@@ -238,10 +252,7 @@ fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
     let end = line.last().map_or(0.0, |point| point.0);
     Readings {
         title: "Warm-up".to_owned(),
-        subtitle: vec![format!(
-            "steady {}; a print timed from a cold start lacks {}",
-            found.steady, found.lacks
-        )],
+        subtitle: vec![format!("steady {}; {}", found.steady, cold_start(found))],
         name: "light, W/m²",
         across: Across::Elapsed(String::new()),
         series: vec![
@@ -284,9 +295,9 @@ fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
     let mut text = map(&places, &found);
     let _ = writeln!(
         text,
-        "{} places, {:.2} stops from the darkest to the brightest",
+        "{} places, {} from the darkest to the brightest",
         places.len(),
-        found.spread.value()
+        words::stops(found.spread)
     );
     let _ = writeln!(
         text,
@@ -337,14 +348,12 @@ fn map(places: &[PlaceReading], found: &Evenness) -> String {
 }
 
 fn size(found: &Evenness, within: Stops) -> String {
-    let stops = within.value();
+    let stops = words::stops(within);
     match found.within {
-        Some((width, height)) => format!(
-            "within {stops:.2} stop: {:.1} by {:.1} cm about the middle",
-            100.0 * width,
-            100.0 * height
-        ),
-        None => format!("not even the middle stays within {stops:.2} stop: take readings closer together"),
+        Some((width, height)) => {
+            format!("within {stops}: {:.1} by {:.1} cm about the middle", 100.0 * width, 100.0 * height)
+        }
+        None => format!("not even the middle stays within {stops}: take readings closer together"),
     }
 }
 
@@ -380,12 +389,10 @@ fn ages(args: &AgeingArgs, context: &Context) -> Result<(), Failure> {
         return Ok(());
     }
     let first = words::day(found.first_ms, &zone);
-    let (word, lost) =
-        if found.lost.value() < 0.0 { ("gained", -found.lost.value()) } else { ("lost", found.lost.value()) };
-    let mut text = format!("{} readings since {first}: {word} {lost:.2} stops\n", readings.len());
+    let mut text = format!("{} readings since {first}: {}\n", readings.len(), changed(&found));
     let _ = match expected {
         Some(ms) => {
-            writeln!(text, "{:.2} stops will be lost by about {}", args.loss.value(), words::day(ms, &zone))
+            writeln!(text, "{} will be lost by about {}", words::stops(args.loss), words::day(ms, &zone))
         }
         None => writeln!(
             text,
@@ -394,6 +401,12 @@ fn ages(args: &AgeingArgs, context: &Context) -> Result<(), Failure> {
     };
     out(&(text + &drawn));
     Ok(())
+}
+
+/// What the lamp lost, or gained.
+fn changed(found: &Ageing) -> String {
+    let word = if found.lost.value() < 0.0 { "gained" } else { "lost" };
+    format!("{word} {}", words::stops(found.lost))
 }
 
 /// The mean light of each print under a source, oldest first.
@@ -413,7 +426,7 @@ fn ageing_chart(readings: &[LampReading], found: &Ageing, zone: &TimeZone) -> Re
     let line = (0..=LINE_STEPS).map(step).map(|ms| (since(ms), found.at(ms).w_m2()));
     Readings {
         title: "Ageing of the lamp".to_owned(),
-        subtitle: vec![format!("{:.2} stops lost by {}", found.lost.value(), words::day(end, zone))],
+        subtitle: vec![format!("{} by {}", changed(found), words::day(end, zone))],
         name: "light, W/m²",
         across: Across::Elapsed(words::day(found.first_ms, zone)),
         series: vec![Series {

@@ -77,8 +77,9 @@ fn now(context: &Context) -> Result<(), Failure> {
         out_json(&json!({ "sensors": answer["sensors"] }));
         return Ok(());
     }
-    let status: Status = serde_json::from_value(answer)
-        .map_err(|error| Failure::Failed(format!("the daemon is of another version: {error}")))?;
+    let status: Status = serde_json::from_value(answer).map_err(|error| {
+        Failure::Failed(format!("the daemon is of another version ({error}); restart it"))
+    })?;
     let told: String = status.sensors.iter().map(|sensor| sensor.line() + "\n" + &uv_index(sensor)).collect();
     out(&told);
     Ok(())

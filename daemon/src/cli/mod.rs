@@ -81,17 +81,20 @@ struct Cli {
 enum Verb {
     #[command(about = "The main job with no hardware: a made-up cloudy morning through the real service")]
     Rehearse(rehearse::Args),
-    #[command(about = "The daemon")]
+    #[command(about = "The daemon: it reads the sensors, counts the doses and calls")]
     Run(run::Args),
     #[command(about = "Check the config and, with --rig, the devices")]
     Check(check::Args),
     #[command(about = "Begin a print in a frame")]
     Expose(expose::Args),
     /// Put the cover on a frame: it stops counting
+    #[command(after_help = "Example:\n  frameside cover oak")]
     Cover(at_frame::Frame),
     /// Take the cover off a frame: it counts on
+    #[command(after_help = "Example:\n  frameside uncover oak")]
     Uncover(at_frame::Frame),
     /// End the exposure: the dose of this instant is the print's dose
+    #[command(after_help = "Example:\n  frameside bring-in oak")]
     BringIn(at_frame::Frame),
     /// Stop the calling, of one frame or of all
     Hush(at_frame::MaybeFrame),
@@ -324,16 +327,23 @@ mod tests {
     use clap::CommandFactory;
 
     #[test]
-    fn the_command_line_is_sound_and_every_verb_has_an_example() {
+    fn the_command_line_is_sound_and_every_verb_has_its_own_example() {
         let mut command = super::Cli::command();
         command.clone().debug_assert();
-        for verb in command.get_subcommands_mut() {
-            let name = verb.get_name().to_owned();
-            if name != "help" {
-                let help = verb.render_long_help().to_string();
-                assert!(help.contains("Example"), "{name} has no example");
-                assert!(verb.get_arguments().all(|arg| arg.get_help().is_some()), "{name}");
-            }
+        command.get_subcommands_mut().for_each(|verb| check("frameside", verb));
+    }
+
+    fn check(parents: &str, verb: &mut clap::Command) {
+        let name = format!("{parents} {}", verb.get_name());
+        if name.ends_with(" help") {
+            return;
         }
+        let help = verb.render_long_help().to_string();
+        let (_, examples) = help.split_once("Example").unwrap_or_default();
+        assert!(examples.contains(&format!("\n  {name}")), "{name} has no example of its own");
+        let wide = examples.lines().find(|line| line.chars().count() > 80);
+        assert!(wide.is_none(), "an example of {name} is broken at 80 columns: {wide:?}");
+        assert!(verb.get_arguments().all(|arg| arg.get_help().is_some()), "{name}");
+        verb.get_subcommands_mut().for_each(|verb| check(&name, verb));
     }
 }

@@ -16,8 +16,8 @@ use crate::request::{Note, Request, STEPS, TONES};
 #[command(after_help = "\
 Examples:
   frameside note 2026-07-14-oak-1 \"border turning\" --tone blue
-  frameside note 2026-07-14-oak-1 \"three changes of water\" --step rinse --for 10min
-  frameside note 2026-07-14-oak-1 \"peroxide, a capful a litre\" --step oxidise --for 1min")]
+  frameside note 2026-07-14-oak-1 \"three waters\" --step rinse --for 10min
+  frameside note 2026-07-14-oak-1 \"peroxide\" --step oxidise --for 1min")]
 pub(super) struct Args {
     /// The print, or the beginning of its name
     print: String,

@@ -15,8 +15,8 @@ use crate::page::token::{self, TokenError};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
-  frameside page token             the token, and the link to open on the phone
-  frameside page token --new       another one; phones with the old one may no more")]
+  frameside page token          the token, and the link to open on the phone
+  frameside page token --new    another one; the old one opens nothing any more")]
 pub(super) struct Args {
     #[command(subcommand)]
     verb: Verb,
@@ -31,7 +31,7 @@ enum Verb {
 
 #[derive(Debug, clap::Args)]
 struct TokenArgs {
-    /// Make another; the old one is worth nothing from then on
+    /// Make another one; the old one opens nothing any more
     #[arg(long)]
     new: bool,
 }

@@ -74,8 +74,9 @@ fn of_rigs(rig: &str, args: &Args, context: &Context) -> Result<(), Failure> {
 }
 
 fn of_answer(answer: &Value, unjudged: bool) -> Result<String, Failure> {
-    let prints: Vec<Listed> = serde_json::from_value(answer["prints"].clone())
-        .map_err(|error| Failure::Failed(format!("the rig is of another version: {error}")))?;
+    let prints: Vec<Listed> = serde_json::from_value(answer["prints"].clone()).map_err(|error| {
+        Failure::Failed(format!("the rig is of another version ({error}); update it or this one"))
+    })?;
     let mut text = told(&prints, unjudged);
     match answer["more"].as_u64() {
         Some(more) if more > 0 => text += &format!("and {more} earlier ones, which that rig lists itself\n"),

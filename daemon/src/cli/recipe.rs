@@ -23,7 +23,7 @@ use crate::words;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
-  frameside recipe add citrate --sensitizer \"citrate 2:1\" --support \"cotton rag\" --target 15kJ/m2
+  frameside recipe add citrate --support \"cotton rag\" --target 15kJ/m2
   frameside recipe change citrate --support \"washi\" --target box=22kJ/m2
   frameside recipe list
   frameside recipe show citrate")]
@@ -39,7 +39,7 @@ enum Verb {
         after_help = "Example:\n  frameside recipe add citrate --support \"cotton rag\" --target 15kJ/m2"
     )]
     Add(Told),
-    /// Change what is told; the rest stays
+    /// Change what you name of a recipe; the rest stays
     #[command(after_help = "Example:\n  frameside recipe change citrate --support washi")]
     Change(Told),
     /// The recipes there are
@@ -250,7 +250,7 @@ fn exponent(args: &Exponent, context: &Context) -> Result<(), Failure> {
     }
     let Reciprocity { fitted, low, high, .. } = fit;
     let mut text = format!(
-        "{name} under {}: {} prints fit {fitted:.2} (between {low:.2} and {high:.2})\n",
+        "{name} under {}: {} prints fit an exponent of {fitted:.2} (between {low:.2} and {high:.2})\n",
         args.source,
         prints.len()
     );

@@ -9,7 +9,7 @@ use crate::rehearsal;
 ///
 /// Four frames lie out in a garden on a morning of broken cloud: one is covered
 /// for a while, one is a test strip, and the sensor drops out once. Everything is made up
-/// but the work: emulated chip, real driver, real service, real ledger.
+/// but the work: emulated chip, real driver, real service, real record.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -19,7 +19,7 @@ pub(super) struct Args {
     /// How many times faster than life, 1 to 100000
     #[arg(long, default_value_t = 600.0, value_name = "N", value_parser = parse_speed)]
     speed: f64,
-    /// Where the ledger and the pictures go; a new folder unless told
+    /// Where the record and the pictures go; a new folder unless told
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Another day of cloud

@@ -11,7 +11,7 @@ use crate::ledger;
 /// Put a record back from a backup or a whole export.
 ///
 /// The file is checked first. A record that is there already is kept under
-/// another name. Stop the daemon before.
+/// another name. Stop the daemon first.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -19,7 +19,7 @@ use crate::mqtt::{self, LinkEvent};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
 
-/// The daemon.
+/// The daemon: it reads the sensors, counts the doses and calls.
 ///
 /// Runs until SIGTERM or Ctrl-C. Logs go to stderr, with --json as an object a line.
 #[derive(Debug, clap::Args)]

@@ -79,7 +79,7 @@ pub(super) fn run(
     let mut hours = hours(wanted, record, zone)?;
     if hours.is_empty() {
         return Err(Failure::Failed(format!(
-            "of no hour since {} the record of {} holds half; name an earlier day with --since",
+            "the record of {} holds half of no hour since {}; name an earlier day with --since",
             wanted.sensor, wanted.since
         )));
     }

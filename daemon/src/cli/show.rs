@@ -4,16 +4,20 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use frameside_core::exposure::{Cut, EventKind};
+use frameside_core::light::Estimate;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json, record_card};
 use crate::advice::how_counted;
 use crate::charts;
-use crate::ledger::{EventRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
+use crate::ledger::{EventRow, GapRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
 use crate::listed::{Listed, over};
 use crate::print_chart::dose_curve;
 use crate::words;
+
+/// More gaps than this in the light of a print are told together.
+const MOST_GAPS_APART: usize = 3;
 
 /// One print: everything known of it.
 ///
@@ -222,11 +226,7 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
     for event in &row.events {
         let _ = writeln!(text, "  {}  {}", when(event, zone), what(event, row.glass * row.factor));
     }
-    for gap in &print.gaps {
-        let seconds = (gap.to_ms - gap.from_ms) / 1000.0;
-        let from = words::clock(gap.from_ms as i64, zone);
-        let _ = writeln!(text, "light was not seen for {} from {from}", words::span(seconds));
-    }
+    text += &unseen(&print.gaps, zone);
     for note in &print.notes {
         let _ = writeln!(text, "note of {}", noted(note, row.begun(), zone));
     }
@@ -240,6 +240,32 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
         );
     }
     text
+}
+
+/// When the light was not seen: a line for each of a few gaps, two for many of them.
+fn unseen(gaps: &[GapRow], zone: &TimeZone) -> String {
+    let seconds = |gap: &GapRow| (gap.to_ms - gap.from_ms) / 1000.0;
+    let clock = |ms: f64| words::clock(ms as i64, zone);
+    let (Some(first), Some(last)) = (gaps.first(), gaps.last()) else { return String::new() };
+    if gaps.len() <= MOST_GAPS_APART {
+        let line = |gap: &GapRow| {
+            format!("light was not seen for {} from {}\n", words::span(seconds(gap)), clock(gap.from_ms))
+        };
+        return gaps.iter().map(line).collect();
+    }
+    let longest = gaps.iter().map(seconds).fold(0.0, f64::max);
+    let fell = gaps.iter().fold(Estimate::ZERO, |sum, gap| sum.plus(gap.dose));
+    format!(
+        "light was not seen {} times from {} to {}, {} in all, at most {} at once:\n\
+         \u{20} between {} and {} fell on the sensor then\n",
+        gaps.len(),
+        clock(first.from_ms),
+        clock(last.to_ms),
+        words::span(gaps.iter().map(seconds).sum()),
+        words::span(longest),
+        fell.low,
+        fell.high,
+    )
 }
 
 /// When and how a note was made, and its text.
@@ -279,9 +305,14 @@ fn when(event: &EventRow, zone: &TimeZone) -> String {
     if event.synchronised { clock } else { format!("{clock}?") }
 }
 
+/// A dose with its bounds, short, as there is one on each line.
+fn bounded(dose: Estimate) -> String {
+    words::brief_dose(dose) + " kJ/m²"
+}
+
 /// What happened, to a print whose doses are its sensor's times `glass`.
 fn what(event: &EventRow, glass: f64) -> String {
-    let dose = words::dose(event.dose);
+    let dose = bounded(event.dose);
     match event.kind {
         EventKind::Begun { covered: true } => "laid out under its cover".to_owned(),
         EventKind::Begun { covered: false } => "laid out".to_owned(),
@@ -296,7 +327,7 @@ fn what(event: &EventRow, glass: f64) -> String {
         EventKind::Outage { seconds: Some(seconds), missed, .. } => format!(
             "the power had been gone for {}: with the {} of that time it had {dose}",
             words::span(seconds),
-            words::dose(missed.scaled(glass))
+            bounded(missed.scaled(glass))
         ),
         EventKind::Outage { seconds: None, .. } => {
             format!(
@@ -310,5 +341,59 @@ fn what(event: &EventRow, glass: f64) -> String {
             format!("the lamp stayed off at {dose}: {}", words::cut(Cut::Restarted))
         }
         EventKind::LampOff { cut: Some(cut) } => format!("the lamp went off at {dose}: {}", words::cut(cut)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::quantity::Dose;
+
+    use super::*;
+
+    /// Gaps of half a second, a minute apart, from 12:00 UTC on.
+    fn gaps(number: u32) -> Vec<GapRow> {
+        let dose = |j_m2| Dose::from_j_m2(j_m2);
+        let gap = |i| {
+            let from_ms = 43_200_000.0 + 60_000.0 * f64::from(i);
+            let dose = Estimate { best: dose(20.0), low: dose(10.0), high: dose(40.0) };
+            GapRow { from_ms, to_ms: from_ms + 500.0, dose }
+        };
+        (0..number).map(gap).collect()
+    }
+
+    #[test]
+    fn what_happened_is_told_with_short_bounds() {
+        let [low, best, high] = [9_170.0, 12_000.0, 13_700.0].map(Dose::from_j_m2);
+        let due = |dose| {
+            let row = EventRow {
+                seq: 1,
+                kind: EventKind::Due,
+                unix_ms: 0,
+                synchronised: true,
+                dose,
+                plain: dose,
+                settled: true,
+                light_ms: 0.0,
+            };
+            what(&row, 1.0)
+        };
+        assert_eq!(due(Estimate { best, low, high }), "due at 12.0 (9.17 to 13.7) kJ/m²");
+        assert_eq!(due(Estimate::certain(best)), "due at 12.0 kJ/m²");
+    }
+
+    #[test]
+    fn many_gaps_are_told_together_and_few_apart() {
+        assert_eq!(unseen(&gaps(0), &TimeZone::UTC), "");
+        let few = unseen(&gaps(3), &TimeZone::UTC);
+        assert_eq!(few.lines().count(), 3);
+        assert!(few.ends_with("light was not seen for 1 s from 12:02\n"), "{few}");
+
+        let mut many = gaps(26);
+        many[7].to_ms += 9_500.0;
+        assert_eq!(
+            unseen(&many, &TimeZone::UTC),
+            "light was not seen 26 times from 12:00 to 12:25, 23 s in all, at most 10 s at once:\n  \
+             between 0.26 kJ/m² and 1.04 kJ/m² fell on the sensor then\n"
+        );
     }
 }

@@ -21,16 +21,16 @@ use crate::words;
 
 /// Sun against lamp box.
 ///
-/// Sun against lamp box: the same sensor reads them differently from how a coating
-/// answers to them. A target under A, divided by the factor from A to B, is the target
-/// under B.
+/// The same sensor reads them differently from how a coating answers to them. A target
+/// under A, divided by the factor from A to B, is the target under B.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
   frameside source list
   frameside source compare sun box --dose 15kJ/m2 --chart sources.png
   frameside source factor sun box --paired 2026-07-14-oak-1 2026-07-15-oak-1
-  frameside source mismatch --sensor s.csv --process p.csv --a sun.csv --b box.csv")]
+  frameside source mismatch --sensor s.csv --process p.csv \\
+      --a sun.csv --b box.csv")]
 pub(super) struct Args {
     #[command(subcommand)]
     verb: Verb,
@@ -43,8 +43,14 @@ enum Verb {
     /// Light, minutes to a dose and their spread under two sources, from the prints made
     Compare(CompareArgs),
     /// The factor between two sources from prints: the honest one
+    ///
+    /// By pairs of prints that came out equal (or that were judged, and so say what they
+    /// should have had), or by a step wedge of one recipe printed under each source.
     Factor(FactorArgs),
     /// The factor between two sources as spectra predict it
+    ///
+    /// Each FILE is CSV with the header wavelength_nm,value. Only the shapes count. How the
+    /// process answers to wavelengths is an assumption: pairs of prints tell better.
     Mismatch(MismatchArgs),
 }
 
@@ -69,8 +75,6 @@ struct CompareArgs {
     chart: Option<PathBuf>,
 }
 
-/// By pairs of prints that came out equal (or that were judged, and so say what they
-/// should have had), or by a step wedge of one recipe printed under each source.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("evidence").required(true))]
 #[command(after_help = "\
@@ -95,12 +99,11 @@ struct FactorArgs {
     keep: bool,
 }
 
-/// Each FILE is CSV with the header wavelength_nm,value. Only the shapes count. How the
-/// process answers to wavelengths is an assumption: pairs of prints tell better.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Example:
-  frameside source mismatch --sensor s.csv --process p.csv --a sun.csv --b box.csv")]
+  frameside source mismatch --sensor s.csv --process p.csv \\
+      --a sun.csv --b box.csv")]
 struct MismatchArgs {
     /// What the sensor answers to
     #[arg(long, value_name = "FILE")]
@@ -127,9 +130,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 
 /// What people are told of a lamp box before they switch it on.
 pub(super) const LAMP_CAUTIONS: &str = "\
-A lamp box: UV harms eyes and skin; do not look in. A certified enclosed relay rated for the lamp's inrush,
-fuse and RCD, earthed metal, lid interlock and an independent timer: software is never the only cut-off.
-A licensed electrician where local code asks for one.
+A lamp box: UV harms eyes and skin; do not look in. A certified enclosed relay
+rated for the lamp's inrush, fuse and RCD, earthed metal, lid interlock and an
+independent timer: software is never the only cut-off. A licensed electrician
+where local code asks for one.
 ";
 
 fn list(context: &Context) -> Result<(), Failure> {
@@ -183,7 +187,8 @@ fn source_line(row: &Value) -> String {
         (_, Some(pin)) => format!(", relay on pin {pin}"),
         (_, None) => ", relay emulated".to_owned(),
     };
-    let mut line = format!("{name}: {kind}{relay}, {} prints", row["prints"]);
+    let prints = words::count(row["prints"].as_u64().unwrap_or_default() as usize, "print");
+    let mut line = format!("{name}: {kind}{relay}, {prints}");
     if let Some(light) = row["irradiance_w_m2"].as_f64() {
         let _ = write!(line, ", mostly {}", Irradiance::from_w_m2(light));
         if let (Some(seconds), "lamp") = (row["eye_limit_seconds"].as_f64(), kind) {
@@ -449,7 +454,7 @@ fn predicted(args: &MismatchArgs, context: &Context) -> Result<(), Failure> {
     let mut text = format!("a to b: factor {:.3}, {stops}, predicted from spectra\n", found.factor);
     text += &converted("a", "b", found.factor);
     if found.blind {
-        text += "warning: the sensor is nearly blind to one of the sources, and a small error of its curve \
+        text += "! the sensor is nearly blind to one of the sources, and a small error of its curve \
                  is a great error of the factor; use prints, or another sensor\n";
     }
     text += "how the process answers to wavelengths is an assumption: pairs of prints at equal density are \

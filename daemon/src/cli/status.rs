@@ -43,7 +43,7 @@ fn of_this_rig(context: &Context) -> Result<(), Failure> {
 
 fn read(answer: &Value) -> Result<Status, Failure> {
     serde_json::from_value(answer.clone())
-        .map_err(|error| Failure::Failed(format!("the daemon is of another version: {error}")))
+        .map_err(|error| Failure::Failed(format!("the daemon is of another version ({error}); restart it")))
 }
 
 /// Asks over the broker.

@@ -33,6 +33,8 @@ enum Verb {
     /// The dose of each band, and how to begin the strip
     Plan(PlanArgs),
     /// The least dose that gives full density
+    ///
+    /// Reads a strip of the record by what its bands show, or any other from a table.
     Read(ReadArgs),
 }
 
@@ -58,13 +60,13 @@ fn parse_step(text: &str) -> Result<Stops, String> {
     }
 }
 
-/// A strip of the record by what its bands show, or any other from a table.
 #[derive(Debug, clap::Args)]
 #[command(group = ArgGroup::new("strip").required(true))]
 #[command(after_help = "\
 Examples:
   frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
-  frameside strip read 2026-07-14-fir-1 --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
+  frameside strip read 2026-07-14-fir-1 \\
+      --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
   frameside strip read --csv strip.csv
   frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {

@@ -170,5 +170,6 @@ impl Source {
 }
 
 fn read_status(answer: Value) -> Result<Status, String> {
-    serde_json::from_value(answer).map_err(|error| format!("the daemon is of another version: {error}"))
+    serde_json::from_value(answer)
+        .map_err(|error| format!("the daemon is of another version ({error}); restart it"))
 }

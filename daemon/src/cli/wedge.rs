@@ -26,10 +26,11 @@ use crate::measured::{self, EvenWedge};
 #[command(after_help = "\
 Examples:
   frameside wedge citrate.csv --dose 30kJ/m2
-  frameside wedge citrate.csv --dose 30kJ/m2 --increment 0.15 --first 0.05 --chart citrate.png
+  frameside wedge citrate.csv --dose 30kJ/m2 --increment 0.15 --first 0.05
   frameside wedge citrate.csv --dose 30kJ/m2 --recipe citrate
+  frameside wedge citrate.csv --dose 30kJ/m2 --chart citrate.png
   frameside wedge citrate.csv --dose 30kJ/m2 --range 1.4 --target 15kJ/m2
-  frameside wedge citrate.csv --dose 30kJ/m2 --tones correction.csv --chart correction.png
+  frameside wedge citrate.csv --dose 30kJ/m2 --tones correction.csv
   frameside wedge may.csv june.csv --dose 30kJ/m2 --chart both.svg")]
 pub(super) struct Args {
     #[command(subcommand)]

@@ -18,8 +18,9 @@ use crate::scan::{Known, Quad, Scan};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
-  frameside wedge scan wedge.tif --patches 21 --row 120,340,2480,366,2478,520,118,494 \\
-      --reference 100,600,300,700=0.06 --reference 400,600,600,700=1.80 --out wedge.csv
+  frameside wedge scan wedge.tif --patches 21 --out wedge.csv \\
+      --row 120,340,2480,366,2478,520,118,494 \\
+      --reference 100,600,300,700=0.06 --reference 400,600,600,700=1.80
   frameside wedge wedge.csv --dose 30kJ/m2 --increment 0.15 --first 0.05")]
 pub(super) struct Args {
     /// The scan, as PNG, TIFF or JPEG

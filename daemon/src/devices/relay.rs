@@ -208,10 +208,10 @@ impl Guard {
             for line in BufReader::new(answers).lines().map_while(Result::ok) {
                 let trouble = |cut, why: &str, lasts| RelayTrouble { lamp, cut, why: why.to_owned(), lasts };
                 let trouble = match line.strip_prefix(said::FAILED) {
-                    Some(why) => trouble(Cut::NoRelay, why, true),
+                    Some(why) => trouble(Cut::NoRelay, &format!("{why}, and start Frameside anew"), true),
                     None if line == said::LET_GO => trouble(
                         Cut::Stalled,
-                        "the daemon stood still for some seconds, and the guard of the relay let go",
+                        "Frameside stood still for some seconds, and the guard of its relay switched it off",
                         false,
                     ),
                     None => {

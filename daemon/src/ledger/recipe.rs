@@ -39,7 +39,7 @@ pub struct Facts {
     /// How the negative is made
     #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub negative: Option<String>,
-    /// Density range of the negative, densest less clear
+    /// Density range of the negative: its densest parts less its clear ones
     #[arg(long, value_name = "D", value_parser = density)]
     pub negative_range: Option<f64>,
     /// Density of the negative's clear parts in UV; wedges are printed through none of it

@@ -18,7 +18,7 @@ pub enum LedgerError {
         source: rusqlite::Error,
     },
     /// The folder cannot be made, or the file not set aside.
-    #[error("the record {path} cannot be used: {source}")]
+    #[error("the record {path} cannot be used: {source}; check its folder and its permissions")]
     Io {
         /// Which file.
         path: PathBuf,
@@ -63,7 +63,7 @@ pub enum LedgerError {
     #[error("{0}; run 'frameside check' and keep a copy of the record")]
     Damaged(#[from] super::chunk::Damaged),
     /// A file that should be a record is none, or is damaged.
-    #[error("{path} is not a sound record: {why}")]
+    #[error("{path} is not a sound record: {why}; take another copy")]
     NotSound {
         /// Which file.
         path: PathBuf,

@@ -33,13 +33,13 @@ pub(super) enum Refusal {
     TokenLost,
     #[error("a command holds at most {} bytes", crate::socket::LONGEST_LINE)]
     TooLarge,
-    #[error("the command did not come whole")]
+    #[error("the command did not come whole; send it again")]
     CutOff,
     #[error("too many look on already; close the page elsewhere")]
     Full,
-    #[error("there is no such page")]
+    #[error("there is no such page; the rig's own is at /")]
     NotHere,
-    #[error("not in this way")]
+    #[error("this is not asked for in this way; use the page at /")]
     Method,
 }
 

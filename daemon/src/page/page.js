@@ -445,7 +445,7 @@ function openExpose(frame) {
       value: recipe,
       text: `${recipe}, ${targets[source] ?? "no target yet"}`,
     }));
-    picks($("recipes"), "recipe", [...options, { value: "", text: "none, by the dose below" }]);
+    picks($("recipes"), "recipe", [...options, { value: "", text: "none, by the target below" }]);
     for (const input of $("recipes").querySelectorAll("input")) if (input.value === before && before) input.checked = true;
   };
   write($("expose-title"), `Expose ${frame.name}`);

@@ -98,7 +98,9 @@ impl Rehearsed {
                     print.low, print.high
                 );
             }
+            // Rounded first, so that nothing is 0.00 below zero.
             let off = (print.brought_in.j_m2() / print.fell.j_m2() - 1.0) * 100.0;
+            let off = (100.0 * off).round() / 100.0 + 0.0;
             let _ = writeln!(text, "    really fell on it: {} (recorded {off:+.2} %)", print.fell);
             let _ = writeln!(
                 text,

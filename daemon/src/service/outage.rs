@@ -20,7 +20,7 @@ pub(super) struct Outages {
 
 /// What is told while it is not known.
 const WAITS: &str = "the power was gone while prints were out, and for how long is known once the clock is \
-                     synchronised: what fell then is counted then";
+                     right: let it synchronise; what fell in that time is added then";
 
 impl Service {
     /// The prints of some sensors were left in boots that cannot be placed.

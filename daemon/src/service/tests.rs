@@ -397,7 +397,7 @@ fn an_outage_is_counted_and_told_once_the_clock_is_right() {
     again.shine(5, 20);
     // Half of 115 s of 40 W/m2, and nothing is believed of the time between.
     assert!((again.frame(20.0, "oak").dose_j_m2 - 2_300.0).abs() < 0.1, "{:?}", again.frame(20.0, "oak"));
-    assert!(again.service.status(at(20.0)).troubles[0].contains("once the clock is synchronised"));
+    assert!(again.service.status(at(20.0)).troubles[0].contains("once the clock is right"));
     assert!(again.told.try_iter().all(|told| told.kind != "due"));
     // A restart on the way does not lose what is waited for.
     again.service.commit(at(20.0));

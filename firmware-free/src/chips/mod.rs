@@ -48,7 +48,7 @@ pub enum BusFault {
     #[error("the bus timed out; check the pull-ups and for a wire that touches another")]
     TimedOut,
     /// Another master spoke at the same time.
-    #[error("another master took the bus; let only one speak on it")]
+    #[error("another controller took the bus; let only this machine speak on it")]
     ArbitrationLost,
     /// The controller saw a malformed signal.
     #[error("the signals on the bus are malformed; shorten the wires or slow the bus down")]

@@ -43,7 +43,7 @@ pub enum AgeingError {
     #[error("the readings are all of one day; take another in a month")]
     OneDay,
     /// A reading without light.
-    #[error("reading {0} has no light")]
+    #[error("reading {0} has no light; leave it out")]
     NoLight(usize),
 }
 

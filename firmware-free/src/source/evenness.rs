@@ -36,7 +36,7 @@ pub enum EvennessError {
     #[error("a map needs at least four readings, with the corners among them, not {0}")]
     TooFew(usize),
     /// A reading without light.
-    #[error("reading {0} has no light, or no place")]
+    #[error("reading {0} has no light, or no place; take it again")]
     NoLight(usize),
     /// All on one line.
     #[error("the readings lie on one line; take them over the whole bed, corners and middle")]

@@ -29,7 +29,7 @@ pub enum SpectrumError {
         value: f64,
     },
     /// Nothing above zero.
-    #[error("the spectrum is zero everywhere")]
+    #[error("the spectrum is zero everywhere; look at its column value")]
     Empty,
 }
 

@@ -45,7 +45,7 @@ pub enum WarmUpError {
         change: f64,
     },
     /// No light at the end.
-    #[error("the lamp gives no light at the end of the readings")]
+    #[error("the lamp gives no light at the end of the readings; leave it on until it is steady")]
     Dark,
 }
 

@@ -13,8 +13,7 @@ use crate::request::Request;
 
 /// The sensor itself: what answers, what it says, how it is corrected.
 ///
-/// What is on the bus, what a sensor says, and how it is corrected. These verbs use the sensor
-/// themselves: stop the daemon first where it does.
+/// These verbs use the sensor themselves: stop the daemon first where it uses it.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -39,11 +38,13 @@ enum Verb {
     /// What the covered sensor says in each range becomes its zero
     #[command(after_help = "Example:\n  frameside sensor zero sky")]
     Zero(calibrate::Measure),
-    /// Makes the ranges agree on one steady light
+    /// Make the ranges agree on one steady light
     #[command(after_help = "Example:\n  frameside sensor ranges sky")]
     Ranges(calibrate::Measure),
-    /// Against a reference meter or another sensor, under one source of light; window and
-    /// temperature. With nothing to set it tells how the sensor is corrected
+    /// Correct it by a reference meter or another sensor, under one source of light
+    ///
+    /// Also by what its window passes and by its temperature. With nothing to set it tells
+    /// how the sensor is corrected now.
     #[command(after_help = "\
 Examples:
   frameside sensor calibrate sky
