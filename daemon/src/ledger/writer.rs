@@ -448,34 +448,35 @@ impl Batch<'_> {
         &self,
         print: &str,
         seq: u32,
-        Counted { dose, total }: &Counted,
+        counted: &Counted,
         plain: Option<&Counted>,
     ) -> rusqlite::Result<()> {
-        self.run(
-            "UPDATE event SET best = ?3, low = ?4, high = ?5, total_best = ?6, total_low = ?7, total_high = ?8,
-                              settled = 1
-             WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2",
-            params![
-                print,
-                seq,
-                dose.best.j_m2(),
-                dose.low.j_m2(),
-                dose.high.j_m2(),
-                total.best.j_m2(),
-                total.low.j_m2(),
-                total.high.j_m2()
-            ],
-        )?;
+        let set = "UPDATE event SET best = ?3, low = ?4, high = ?5,
+                          total_best = ?6, total_low = ?7, total_high = ?8, settled = 1
+                   WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2";
+        self.set_figures(set, print, seq, counted)?;
         self.plain(print, seq, plain)
     }
 
     /// The plain dose at an event of a print that counts otherwise.
     fn plain(&self, print: &str, seq: u32, plain: Option<&Counted>) -> rusqlite::Result<()> {
-        let Some(Counted { dose, total }) = plain else { return Ok(()) };
+        let Some(plain) = plain else { return Ok(()) };
+        let set = "UPDATE event SET plain_best = ?3, plain_low = ?4, plain_high = ?5,
+                          plain_total_best = ?6, plain_total_low = ?7, plain_total_high = ?8
+                   WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2";
+        self.set_figures(set, print, seq, plain)
+    }
+
+    /// Runs an update of an event's dose (?3 to ?5) and integral (?6 to ?8).
+    fn set_figures(
+        &self,
+        set: &str,
+        print: &str,
+        seq: u32,
+        Counted { dose, total }: &Counted,
+    ) -> rusqlite::Result<()> {
         self.run(
-            "UPDATE event SET plain_best = ?3, plain_low = ?4, plain_high = ?5,
-                              plain_total_best = ?6, plain_total_low = ?7, plain_total_high = ?8
-             WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq = ?2",
+            set,
             params![
                 print,
                 seq,

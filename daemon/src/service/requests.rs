@@ -313,7 +313,7 @@ impl Service {
                 .is_some_and(|v| v.state != FrameState::In && v.print.as_deref() == Some(print))
         });
         let Some(frame) = out else {
-            let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
+            let record = self.record()?;
             let id = record.find(print).map_err(|e| e.to_string())?.id;
             self.ledger.write(Entry::Note { print: id.clone().into(), note, at: now, with_dose: false });
             return Ok(Done::Kept(json!({ "ok": true, "print": id })));
@@ -330,7 +330,7 @@ impl Service {
     }
 
     fn judge(&mut self, print: &str, judgement: Judgement) -> Result<Done, String> {
-        let record = Record::open(&self.setup.ledger).map_err(|e| e.to_string())?;
+        let record = self.record()?;
         let row = record.find(print).map_err(|e| e.to_string())?;
         let row = advice::as_counted_now(&record, row).map_err(|e| e.to_string())?;
         let correction = judging::weigh(&record, &row, &judgement.verdict).map_err(|e| e.to_string())?;

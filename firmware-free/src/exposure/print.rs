@@ -251,6 +251,12 @@ impl Print {
         self.spans.iter().position(is_over).filter(|_| !self.counted.contains(&ended.boot))
     }
 
+    /// Whether a boot ended while its cover was off and what it missed then is not
+    /// counted yet.
+    pub(super) fn lies_over(&self, tears: &[Unplaced]) -> bool {
+        tears.iter().any(|&boot| self.span_over(boot).is_some())
+    }
+
     /// What fell after a boot ended, within a span, and is not in the integral;
     /// before the glass.
     pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Totals) {

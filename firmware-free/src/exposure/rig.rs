@@ -490,8 +490,7 @@ impl Rig {
             }
             !print.is_settled()
         };
-        let may_tear = |print: &Print| tears.iter().any(|&boot| print.span_over(boot).is_some());
-        leaving.retain_mut(|print| tell(print) || may_tear(print));
+        leaving.retain_mut(|print| tell(print) || print.lies_over(tears));
         let mut moved = Vec::new();
         let frames = &mut self.frames;
         unsettled.retain(|&frame| {

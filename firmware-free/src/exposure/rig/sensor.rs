@@ -129,7 +129,7 @@ impl Sensor {
 
     /// Whether figures of a print may still change.
     pub(super) fn waits(&self, print: &Print) -> bool {
-        !print.is_settled() || self.tears.iter().any(|&boot| print.span_over(boot).is_some())
+        !print.is_settled() || print.lies_over(&self.tears)
     }
 
     /// The integral of the plain dose.
