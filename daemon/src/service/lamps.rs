@@ -7,11 +7,11 @@ use frameside_core::exposure::{
 use frameside_core::light::{Knot, LeftOff, Reading, Seen, Switched};
 use frameside_core::quantity::{Irradiance, Mono};
 
+use super::tell::Call;
 use super::{FramePart, Service, Setup};
 use crate::devices::pins::Pattern;
 use crate::devices::relay::{BEAT_EVERY, RelayTrouble};
 use crate::ledger::{OpenPrint, OutboxRow, Record};
-use crate::mqtt::SignalPayload;
 use crate::status::LampStatus;
 use crate::words;
 
@@ -284,21 +284,19 @@ impl Service {
             let (dose, why) = (view.dose, self.lamps.wrong[lamp].as_deref());
             let shown = self.setup.frames[frame.0 as usize].shown();
             let text = words::lamp_off(&self.setup.switched[lamp], cut, why, (shown, name), dose, target);
-            let payload = SignalPayload {
+            let call = Call {
                 id: format!("{print}-{KIND}-{}", now.nanos()),
-                kind: KIND.to_owned(),
-                event_type: KIND.to_owned(),
-                rig: self.setup.rig.clone(),
+                kind: KIND,
+                at: now,
                 frame: name.clone(),
                 print: print.to_string(),
-                at: words::rfc3339(self.wall.unix_ms_at(now), &self.setup.zone),
-                dose_j_m2: dose.best.j_m2(),
-                target_j_m2: target.j_m2(),
+                dose: dose.best,
+                target,
                 text,
             };
             self.hands.buzzer.play(&Pattern::call(frame.0 as usize + 1));
             self.tell_frame(now, frame);
-            rows.extend(self.tell_everyone(now, KIND, &payload));
+            rows.extend(self.tell_everyone(call));
         }
         rows
     }

@@ -2,7 +2,7 @@
 
 use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
 use frameside_core::light::Reading;
-use frameside_core::quantity::Mono;
+use frameside_core::quantity::{Dose, Mono};
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
@@ -40,6 +40,26 @@ pub struct Told {
     pub frame: String,
     /// The text.
     pub text: String,
+}
+
+/// A signal, whoever it comes from.
+pub(super) struct Call {
+    /// The same however often it is sent.
+    pub(super) id: String,
+    /// The word of the contract for its kind.
+    pub(super) kind: &'static str,
+    /// When what it tells of happened.
+    pub(super) at: Mono,
+    /// The frame's name.
+    pub(super) frame: String,
+    /// The print's name.
+    pub(super) print: String,
+    /// The print's dose then.
+    pub(super) dose: Dose,
+    /// What it aims at.
+    pub(super) target: Dose,
+    /// What a person reads.
+    pub(super) text: String,
 }
 
 /// What is not kept of a sensor's light while nothing is out, but for the two
@@ -163,34 +183,31 @@ impl Service {
         }
         // The same print cannot come to the same kind twice within a nanosecond.
         let id = format!("{}-{kind}-{}", signal.print, signal.at.nanos());
-        let payload = SignalPayload {
-            id,
-            kind: kind.to_owned(),
-            event_type: kind.to_owned(),
-            rig: self.setup.rig.clone(),
-            frame: part.name.clone(),
-            print: signal.print.to_string(),
-            at: words::rfc3339(self.wall.unix_ms_at(signal.at), &self.setup.zone),
-            dose_j_m2: signal.dose.best.j_m2(),
-            target_j_m2: signal.target.j_m2(),
-            text,
-        };
-        self.tell_everyone(signal.at, kind, &payload)
+        let (frame, print) = (part.name.clone(), signal.print.to_string());
+        let (dose, target) = (signal.dose.best, signal.target);
+        self.tell_everyone(Call { id, kind, at: signal.at, frame, print, dose, target, text })
     }
 
     /// Tells of a signal by words at once; the row is for the broker, once it is safe.
-    pub(super) fn tell_everyone(
-        &mut self,
-        at: Mono,
-        kind: &'static str,
-        payload: &SignalPayload,
-    ) -> Option<OutboxRow> {
-        let SignalPayload { id, frame, text, .. } = payload;
+    pub(super) fn tell_everyone(&mut self, call: Call) -> Option<OutboxRow> {
+        let Call { id, kind, at, frame, print, dose, target, text } = call;
         (self.hands.voice)(&Told { at, kind, frame: frame.clone(), text: text.clone() });
+        let payload = SignalPayload {
+            id: id.clone(),
+            kind: kind.to_owned(),
+            event_type: kind.to_owned(),
+            rig: self.setup.rig.clone(),
+            frame: frame.clone(),
+            print,
+            at: words::rfc3339(self.wall.unix_ms_at(at), &self.setup.zone),
+            dose_j_m2: dose.j_m2(),
+            target_j_m2: target.j_m2(),
+            text,
+        };
         if let Some(hook) = &self.hands.hook {
-            hook.call(payload);
+            hook.call(&payload);
         }
-        let row = OutboxRow { id: id.clone(), frame: frame.clone(), payload: payload.to_json() };
+        let row = OutboxRow { id, frame, payload: payload.to_json() };
         // Without a broker in the config there is nobody to keep it for.
         self.hands.link.as_ref()?;
         self.ledger.write(Entry::Signal(row.clone()));

@@ -3,8 +3,8 @@
 use frameside_core::quantity::Mono;
 
 use super::Service;
+use super::tell::Call;
 use crate::ledger::{Entry, Unjudged};
-use crate::mqtt::SignalPayload;
 use crate::words;
 
 const KIND: &str = "unjudged";
@@ -27,32 +27,25 @@ impl Service {
     pub(super) fn tell_unjudged(&mut self, now: Mono, prints: &[Unjudged]) {
         let mut signals = Vec::new();
         for print in prints {
-            let payload = self.reminder(now, print);
-            signals.extend(self.tell_everyone(now, KIND, &payload));
+            let reminder = self.reminder(now, print);
+            signals.extend(self.tell_everyone(reminder));
             self.ledger.write(Entry::Reminded { print: print.print.clone() });
         }
         let token = self.commit(now);
         self.unsafe_yet.extend(signals.into_iter().map(|row| (token, row)));
     }
 
-    fn reminder(&self, now: Mono, print: &Unjudged) -> SignalPayload {
-        let label = self
-            .setup
-            .frames
-            .iter()
-            .find(|part| part.name == print.frame)
-            .and_then(|part| part.label.as_deref());
-        SignalPayload {
+    fn reminder(&self, now: Mono, print: &Unjudged) -> Call {
+        let part = self.setup.frames.iter().find(|part| part.name == print.frame);
+        Call {
             id: format!("{}-{KIND}", print.print),
-            kind: KIND.to_owned(),
-            event_type: KIND.to_owned(),
-            rig: self.setup.rig.clone(),
+            kind: KIND,
+            at: now,
             frame: print.frame.clone(),
             print: print.print.clone(),
-            at: words::rfc3339(self.wall.unix_ms_at(now), &self.setup.zone),
-            dose_j_m2: print.dose.j_m2(),
-            target_j_m2: print.target.j_m2(),
-            text: words::unjudged(print, label.unwrap_or(&print.frame)),
+            dose: print.dose,
+            target: print.target,
+            text: words::unjudged(print, part.map_or(&print.frame, |part| part.shown())),
         }
     }
 }
