@@ -136,6 +136,8 @@ pub struct PrintDetail {
     pub spans: Vec<(f64, Option<f64>)>,
 }
 
+/// Instants are the same within this, in seconds: sums of milliseconds lose a little.
+const SAME_S: f64 = 1e-4;
 /// A print's curve begins and ends between two readings; they are looked for
 /// this far beyond it. Much more than a period, for a sensor that was away.
 const MARGIN_MS: f64 = 3_600_000.0;
@@ -381,8 +383,15 @@ impl Record {
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
         let judgements = self.judgements(&row)?;
         let spans = row.spans_ms();
-        let curve = curve(&light, &spans, &[begun, end], row.glass * row.factor, &row.response);
+        let mut curve = curve(&light, &spans, &[begun, end], row.glass * row.factor, &row.response);
         let since = |ms: f64| (ms - begun) / 1000.0;
+        // The reading that settles its figures is not there yet: it ends with those it has.
+        if let Some(event) = row.brought_in().filter(|event| !event.settled)
+            && let Some(&(at, w_m2, _)) = curve.last()
+            && at + SAME_S < since(end)
+        {
+            curve.push((since(end), w_m2, event.dose.best.j_m2()));
+        }
         let spans = spans.into_iter().map(|(from, to)| (since(from), to.map(since))).collect();
         Ok(PrintDetail { row, notes, judgements, gaps, curve, spans })
     }
@@ -660,8 +669,6 @@ fn curve(
 
 /// The dose of a curve at an instant that it has a point at.
 fn dose_at(curve: &[(f64, f64, f64)], seconds: f64) -> f64 {
-    /// Sums of milliseconds lose a little.
-    const SAME_S: f64 = 1e-4;
     let after = curve.partition_point(|&(at, ..)| at <= seconds + SAME_S);
     after.checked_sub(1).map_or(0.0, |last| curve[last].2)
 }

@@ -644,6 +644,22 @@ fn a_curve_ends_with_the_dose_of_the_print() {
 }
 
 #[test]
+fn a_curve_ends_with_its_print_before_the_next_reading_too() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 9);
+    bench.expose(9.7, Plan::dose(target(1e6)));
+    bench.shine(10, 50);
+    bench.tell(50.9, Command::BringIn);
+    bench.commit();
+    let detail = record(&folder).detail("2026-07-14-oak-1").unwrap();
+    let (last, end) = (*detail.curve.last().unwrap(), detail.row.brought_in().unwrap());
+    assert!(!end.settled);
+    assert!((last.0 - 41.2).abs() < 1e-6, "{last:?}");
+    assert!((last.2 - end.dose.best.j_m2()).abs() < 1e-9, "{} {}", last.2, end.dose.best);
+}
+
+#[test]
 fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("ledger.sqlite");

@@ -92,7 +92,9 @@ impl Service {
                 }
                 Output::Settled { print, seq, counted, plain } => {
                     self.ledger.write(Entry::Settled { print, seq, counted, plain });
-                    self.unwritten = true;
+                    // Until it is kept, the record shows the figures of the moment; after
+                    // the last print came in that would be a minute.
+                    urgent = true;
                 }
                 Output::Gap { sensor, from, to, dose } => {
                     let sensor = self.setup.sensors[usize::from(sensor.0)].name.clone();

@@ -195,6 +195,22 @@ fn a_dose_at_bring_in_is_settled_even_after_a_kill_and_another_print() {
 }
 
 #[test]
+fn the_reading_after_a_bring_in_puts_its_figures_into_the_record() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 10);
+    let print = bench.expose(10.0, "elm", 15_000.0);
+    bench.shine(11, 20);
+    bench.ask(20.5, bring_in("elm"));
+    bench.shine(21, 21);
+    bench.kill();
+    let detail = Record::open(&folder.path().join("ledger.sqlite")).unwrap().detail(&print).unwrap();
+    let (last, end) = (*detail.curve.last().unwrap(), detail.row.brought_in().unwrap());
+    assert!(end.settled);
+    assert!((last.0 - 10.5).abs() < 1e-6 && (last.2 - end.dose.best.j_m2()).abs() < 0.01, "{last:?}");
+}
+
+#[test]
 fn the_evening_matters_under_the_sun_and_not_under_a_lamp_also_after_a_restart() {
     let folder = TempDir::new().unwrap();
     // Far in the east the sun of this hour is about 35° high and sinking.
