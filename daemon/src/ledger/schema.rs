@@ -282,6 +282,8 @@ pub(super) fn create(path: &Path, version: i64) -> Result<Connection, LedgerErro
 pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
     let mut connection = Connection::open(path).map_err(failed)?;
+    // All that a writer says in its life fits; with fewer, each commit would parse some anew.
+    connection.set_prepared_statement_cache_capacity(64);
     // Small pages, because a flush writes whole pages and cards wear.
     connection
         .execute_batch(

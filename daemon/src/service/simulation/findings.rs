@@ -113,7 +113,7 @@ impl World {
         let path = self.folder.path().join("ledger.sqlite");
         let file = File::open(&path);
         assert_eq!(file.integrity(), "ok");
-        assert_eq!(file.waiting_signals(), 0);
+        assert_eq!(file.waiting_signals(), [""; 0]);
         let events = file.events();
         let torn = file.torn();
         for (name, events) in &events {

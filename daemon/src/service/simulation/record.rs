@@ -82,9 +82,10 @@ impl File {
         self.0.query_row(sql, [print], |row| Ok((row.get(0)?, row.get(1)?))).unwrap()
     }
 
-    /// Signals that the broker is still to have.
-    pub(super) fn waiting_signals(&self) -> usize {
-        self.0.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0)).unwrap() as usize
+    /// Signals that the broker is still to have, by id.
+    pub(super) fn waiting_signals(&self) -> Vec<String> {
+        let mut select = self.0.prepare("SELECT id FROM outbox").unwrap();
+        select.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
     }
 
     /// The sensors with outages of which it is not known how long they were.
