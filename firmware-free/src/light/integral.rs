@@ -142,15 +142,26 @@ pub struct Interval {
     e1: f64,
     start: Estimate,
     added: Estimate,
-    unseen: bool,
+    sight: Sight,
     response: Response,
+}
+
+/// How much of the light of a step was seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Sight {
+    /// All of it: it follows the straight line between the readings.
+    Whole,
+    /// It lies above that line, by nobody knows how much.
+    Saturated,
+    /// Its ends.
+    Gap,
 }
 
 impl Interval {
     fn seen(from: Knot, to: Mono, e1: f64, response: Response) -> Self {
         let e0 = from.seen.lowest().w_m2();
         let added = Estimate::certain(Dose::from_j_m2(response.ramp(e0, e1, to.seconds_since(from.at))));
-        Self { from: from.at, to, e0, e1, start: from.total, added, unseen: false, response }
+        Self { from: from.at, to, e0, e1, start: from.total, added, sight: Sight::Whole, response }
     }
 
     /// A step of which something was not seen. The best figure is the straight
@@ -162,7 +173,7 @@ impl Interval {
         let low = low.over_seconds(seconds);
         let high = high.over_seconds(seconds).max(low);
         let best = step.added.best.max(low).min(high);
-        Self { added: Estimate { best, low, high }, unseen: true, ..step }
+        Self { added: Estimate { best, low, high }, sight: Sight::Gap, ..step }
     }
 
     /// A step no longer than usual with a saturated end: the line between the
@@ -172,13 +183,13 @@ impl Interval {
         let ceiling = response.rate(ceiling(from.seen.lowest().max(seen.lowest())));
         let line = step.added.best;
         let high = ceiling.over_seconds(to.seconds_since(from.at)).max(line);
-        Self { added: Estimate { best: line, low: line, high }, unseen: true, ..step }
+        Self { added: Estimate { best: line, low: line, high }, sight: Sight::Saturated, ..step }
     }
 
     /// Whether some of the light in this step was not seen.
     #[must_use]
     pub const fn is_unseen(&self) -> bool {
-        self.unseen
+        !matches!(self.sight, Sight::Whole)
     }
 
     /// The instant the step begins at.
@@ -207,18 +218,18 @@ impl Interval {
         if tau <= 0.0 || h <= 0.0 {
             return self.start;
         }
-        // Share of the straight line's area up to tau; of the bounds, of time.
+        // Share of the straight line's area up to tau; of bounds that are even, of time.
         let line = self.response.ramp(self.e0, self.e1, h);
         let part = self.response.part_of_ramp(self.e0, self.e1, h, tau);
         let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { tau / h };
         let best = self.added.best * share;
-        let part = if self.unseen {
-            // Not held to the best figure here: a difference of two of these
-            // has to bound what fell between them.
-            let of_time = tau / h;
-            Estimate { best, low: self.added.low * of_time, high: self.added.high * of_time }
-        } else {
-            Estimate::certain(best)
+        // Not held to the best figure here: a difference of two of these has to bound
+        // what fell between them.
+        let of_time = tau / h;
+        let part = match self.sight {
+            Sight::Whole => Estimate::certain(best),
+            Sight::Saturated => Estimate { best, low: best, high: self.added.high * of_time },
+            Sight::Gap => Estimate { best, low: self.added.low * of_time, high: self.added.high * of_time },
         };
         self.start.plus(part)
     }
@@ -601,6 +612,19 @@ mod tests {
         let bound = Seen::AtLeast(Irradiance::from_w_m2(60.0));
         let gap = integral.take(at(10.0), bound, no_sky).unwrap().added();
         assert_eq!((gap.low.j_m2(), gap.best.j_m2(), gap.high.j_m2()), (0.0, 400.0, 855.05));
+    }
+
+    #[test]
+    fn the_lower_bound_within_a_step_from_a_saturated_reading_follows_the_line() {
+        let mut integral = Integral::new(10.0);
+        integral.take(at(0.0), Seen::AtLeast(Irradiance::from_w_m2(1.0)), no_sky);
+        let step = integral.take(at(10.0), exactly(61.0), no_sky).unwrap();
+        // If it was 1 W/m², the light rose to 31 in the first half: 80 of 310 J/m² fell then.
+        let half = step.total_at(at(5.0));
+        assert!((half.low.j_m2() - 80.0).abs() < 1e-9, "{half:?}");
+        assert!((half.best.j_m2() - 80.0).abs() < 1e-9 && half.high.j_m2() > 400.0, "{half:?}");
+        let rest = step.total_at(at(10.0)).since(half);
+        assert!((rest.low.j_m2() - 230.0).abs() < 1e-9, "{rest:?}");
     }
 
     #[test]
