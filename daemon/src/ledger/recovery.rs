@@ -290,39 +290,77 @@ pub(super) struct Shift {
     walls: BTreeMap<i64, WallAnchor>,
 }
 
+/// A boot of the record.
+struct Earlier {
+    id: i64,
+    offset_ms: i64,
+    synced: bool,
+    oldest: i64,
+    newest: i64,
+}
+
+/// A boot whose wall clock was right, as it is laid on this boot's clock: the boots
+/// before it are as long before it as their right wall clocks say.
+#[derive(Clone, Copy)]
+struct Right {
+    offset_ms: i64,
+    by: i64,
+    /// What came before it ended before this, on this boot's clock.
+    until: i64,
+    /// Whether it is where it was, and not only laid there.
+    is_placed: bool,
+}
+
+impl Right {
+    /// What to add to the nanoseconds of an earlier boot, unless a wall clock ran
+    /// backwards between the two.
+    fn by(&self, earlier: &Earlier) -> Option<i64> {
+        let apart = earlier.offset_ms.saturating_sub(self.offset_ms).saturating_mul(1_000_000);
+        let by = self.by.saturating_add(apart);
+        (earlier.synced && earlier.newest.saturating_add(by) < self.until).then_some(by)
+    }
+
+    /// An earlier boot, laid on this clock.
+    fn earlier(earlier: &Earlier, by: i64, is_placed: bool) -> Option<Self> {
+        // Its clock began at nothing, and what it went on from lies before that.
+        let until = earlier.newest.max(0).saturating_add(by).saturating_add(1);
+        earlier.synced.then_some(Self { offset_ms: earlier.offset_ms, by, until, is_placed })
+    }
+}
+
 impl Shift {
     /// Two boots have only the wall clock in common. Where it was not known to
     /// be right on both sides, or runs backwards, the time between is taken as
     /// none for now.
     fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
         let mut shift = Self { by_boot: BTreeMap::new(), guessed: BTreeMap::new(), walls: BTreeMap::new() };
-        let mut select = connection.prepare(&format!(
-            "SELECT id, offset_ms, synced, newest, oldest FROM boot
-             JOIN ({}) AS used ON used.boot = id ORDER BY id DESC",
-            used_boots()
-        ))?;
-        let mut rows = select.query([])?;
+        let now = boot.wall.mono.nanos();
+        let this = right_now(connection, boot, known)?;
+        // The nearest boot after the one that is looked at whose wall was right.
+        let mut after: Option<Right> = None;
         // Boots follow each other: one that cannot be placed ends before all later ones.
-        let mut before = boot.wall.mono.nanos().saturating_sub(1);
-        while let Some(row) = rows.next()? {
-            let (id, oldest): (i64, i64) = (row.get(0)?, row.get(4)?);
+        let mut before = now.saturating_sub(1);
+        let boots = earlier_boots(connection)?;
+        for (at, earlier) in boots.iter().enumerate() {
+            let Earlier { id, offset_ms, synced, oldest, newest } = *earlier;
             if Some(id) == known {
                 before = before.min(oldest.saturating_sub(1));
                 continue;
             }
-            let (kept_offset_ms, synced): (i64, bool) = (row.get(1)?, row.get(2)?);
-            let newest: i64 = row.get(3)?;
-            let by_wall = kept_offset_ms.saturating_sub(offset_ms(boot.wall)).saturating_mul(1_000_000);
-            let to_now = boot.wall.mono.nanos().saturating_sub(newest).saturating_sub(1);
-            let is_known = synced && boot.wall.synchronised && by_wall <= to_now;
-            let by = if is_known { by_wall } else { before.saturating_sub(newest) };
+            let by_wall = [this, after]
+                .into_iter()
+                .flatten()
+                .find_map(|right| right.by(earlier).map(|by| (by, right.is_placed)));
+            let (by, is_placed) = by_wall.unwrap_or_else(|| {
+                (before.saturating_sub(ended_with_those_before(earlier, &boots[at + 1..])), false)
+            });
             let ended = Mono::from_nanos(newest.saturating_add(by));
-            shift.guessed.extend((!is_known).then_some((id, Unplaced { boot: id, ended })));
-            let wall =
-                WallAnchor { mono: Mono::from_nanos(by), unix_ms: kept_offset_ms, synchronised: synced };
+            shift.guessed.extend((!is_placed).then_some((id, Unplaced { boot: id, ended })));
+            let wall = WallAnchor { mono: Mono::from_nanos(by), unix_ms: offset_ms, synchronised: synced };
             shift.walls.insert(id, wall);
             before = before.min(oldest.saturating_add(by).saturating_sub(1));
             shift.by_boot.insert(id, by);
+            after = Right::earlier(earlier, by, is_placed).or(after);
         }
         Ok(shift)
     }
@@ -330,6 +368,39 @@ impl Shift {
     pub(super) fn of(&self, boot: i64, at_ns: i64) -> Mono {
         Mono::from_nanos(at_ns.saturating_add(self.by_boot.get(&boot).copied().unwrap_or(0)))
     }
+}
+
+/// This boot, if its wall clock is right or once was.
+fn right_now(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Option<Right>> {
+    let until = boot.wall.mono.nanos();
+    let right = |offset_ms| Right { offset_ms, by: 0, until, is_placed: true };
+    if boot.wall.synchronised {
+        return Ok(Some(right(offset_ms(boot.wall))));
+    }
+    let kept = "SELECT offset_ms FROM boot WHERE id = ?1 AND synced";
+    connection.query_row(kept, [known], |row| row.get(0)).optional().map(|offset_ms| offset_ms.map(right))
+}
+
+/// The boots that what is taken up belongs to, the newest first.
+fn earlier_boots(connection: &Connection) -> rusqlite::Result<Vec<Earlier>> {
+    let mut select = connection.prepare(&format!(
+        "SELECT id, offset_ms, synced, oldest, newest FROM boot
+         JOIN ({}) AS used ON used.boot = id ORDER BY id DESC",
+        used_boots()
+    ))?;
+    let rows = select.query_map([], |row| {
+        let (id, offset_ms, synced) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        Ok(Earlier { id, offset_ms, synced, oldest: row.get(3)?, newest: row.get(4)? })
+    })?;
+    rows.collect()
+}
+
+/// The newest instant of a boot on its own clock, and of those before it that its wall
+/// clock places there: it may have seen nothing itself but what they left.
+fn ended_with_those_before(boot: &Earlier, before: &[Earlier]) -> i64 {
+    let right = Right::earlier(boot, 0, false);
+    let places = |earlier: &Earlier| right?.by(earlier).map(|by| earlier.newest.saturating_add(by));
+    before.iter().filter_map(places).fold(boot.newest, i64::max)
 }
 
 /// Puts a print together again from its events.

@@ -292,6 +292,33 @@ fn another_boot_is_bridged_by_the_wall_clock_if_it_can_be_trusted() {
 }
 
 #[test]
+fn what_the_wall_clock_tells_of_two_boots_is_kept_when_a_third_is_not_right() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 0);
+    let print = bench.expose(0.0, Plan::dose(target(50_000.0)));
+    bench.shine(1, 60);
+    bench.tell(60.9, Command::BringIn);
+    bench.commit();
+    std::mem::forget(bench.ledger);
+    // Ten minutes later the next boot goes before it has seen any light of its own.
+    let (mut again, recovered) = Bench::start(&folder, &boot("b", 3.0, NOON + 660_000, true));
+    let left = recovered.left_off["sky"].knot;
+    again.ledger.write(Entry::Knot { sensor: "sky".into(), knot: left, responses: Vec::new() });
+    again.commit();
+    std::mem::forget(again.ledger);
+    let (_, recovered) = Bench::start(&folder, &boot("c", 2.0, 0, false));
+    let knot = recovered.left_off["sky"].knot;
+    let shown = recovered.brought_in.iter().chain(&recovered.unsettled);
+    let taken_up = shown.map(|print| &print.resumed).find(|resumed| *resumed.print == *print).unwrap();
+    let end = taken_up.spans[0].to.unwrap().at;
+    // The print came in after the last reading, in whatever boot that is kept.
+    assert!((end.seconds_since(knot.at) - 0.9).abs() < 0.002, "{end:?} {knot:?}");
+    assert!(knot.at < end && end < at(2.0), "{end:?}");
+    assert!(recovered.unplaced.contains_key("sky"));
+}
+
+#[test]
 fn due_strip_and_hushed_prints_come_back_as_they_were() {
     let folder = TempDir::new().unwrap();
     let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
