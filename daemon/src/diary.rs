@@ -24,7 +24,7 @@ const CLEAR_EVERY_MS: f64 = 300_000.0;
 #[must_use]
 pub fn minute_means(light: &[LightSample]) -> Vec<Sample> {
     let mut minutes: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
-    for LightSample { unix_ms, sample } in light {
+    for LightSample { unix_ms, sample, .. } in light {
         let (sum, count) = minutes.entry((unix_ms / MINUTE_MS).floor() as i64).or_default();
         *sum += sample.seen.lowest().w_m2();
         *count += 1.0;
@@ -150,7 +150,7 @@ mod tests {
 
     fn kept(unix_ms: f64, w_m2: f64) -> LightSample {
         let seen = Seen::Exactly(Irradiance::from_w_m2(w_m2));
-        LightSample { unix_ms, sample: Kept { at: Mono::default(), seen, flags: Flags::NONE } }
+        LightSample { unix_ms, sample: Kept { at: Mono::default(), seen, flags: Flags::NONE }, boot: 1 }
     }
 
     #[test]

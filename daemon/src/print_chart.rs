@@ -24,15 +24,26 @@ pub(crate) fn dose_curve(print: &PrintDetail, zone: &TimeZone) -> DoseCurve {
         .filter(|(from, to)| to - from > 0.5)
         .map(|(from_s, to_s)| Span { from_s, to_s })
         .collect();
+    let mut points: Vec<CurvePoint> = print
+        .curve
+        .iter()
+        .map(|&(seconds, irradiance_w_m2, dose_j_m2)| CurvePoint { seconds, irradiance_w_m2, dose_j_m2 })
+        .collect();
+    let mut band = band(print, begun);
+    // It ends as the record says, and not as it adds up.
+    if let Some(end) = row.brought_in()
+        && let Some(last) = points.last_mut()
+    {
+        last.dose_j_m2 = end.dose.best.j_m2();
+        if let Some(last) = band.last_mut() {
+            (last.low_j_m2, last.high_j_m2) = (end.dose.low.j_m2(), end.dose.high.j_m2());
+        }
+    }
     DoseCurve {
         title: format!("Print {}", row.id),
         subtitle,
         started: format!("{} on {}", words::clock(begun, zone), words::day(begun, zone)),
-        points: print
-            .curve
-            .iter()
-            .map(|&(seconds, irradiance_w_m2, dose_j_m2)| CurvePoint { seconds, irradiance_w_m2, dose_j_m2 })
-            .collect(),
+        points,
         target_j_m2: row.target().j_m2(),
         covered,
         gaps: print
@@ -40,7 +51,7 @@ pub(crate) fn dose_curve(print: &PrintDetail, zone: &TimeZone) -> DoseCurve {
             .iter()
             .map(|gap| Span { from_s: since(gap.from_ms).max(0.0), to_s: since(gap.to_ms).min(end) })
             .collect(),
-        band: band(print, begun),
+        band,
         signals: row
             .events
             .iter()

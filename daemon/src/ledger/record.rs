@@ -116,6 +116,8 @@ pub struct LightSample {
     pub unix_ms: f64,
     /// What was seen; its own time belongs to the boot it was taken in.
     pub sample: Sample,
+    /// The number of that boot in the record.
+    pub boot: i64,
 }
 
 /// All that is known of a print.
@@ -270,7 +272,7 @@ impl PrintRow {
 }
 
 /// What to add to its monotonic milliseconds for the wall's, and the samples.
-type Chunk = (i64, Result<Vec<Sample>, chunk::Damaged>);
+type Chunk = (i64, i64, Result<Vec<Sample>, chunk::Damaged>);
 
 impl Record {
     /// Opens the record at a path.
@@ -383,7 +385,8 @@ impl Record {
         let notes = self.notes(row.seq).map_err(|e| self.failed(e))?;
         let judgements = self.judgements(&row)?;
         let spans = row.spans_ms();
-        let mut curve = curve(&light, &spans, &[begun, end], row.glass * row.factor, &row.response);
+        let counted = counted_lights(&light, &gaps);
+        let mut curve = curve(&light, &counted, &spans, &[begun, end], row.glass * row.factor, &row.response);
         let since = |ms: f64| (ms - begun) / 1000.0;
         // The reading that settles its figures is not there yet: it ends with those it has.
         if let Some(event) = row.brought_in().filter(|event| !event.settled)
@@ -419,7 +422,10 @@ impl Record {
             light => light?,
         };
         let spans = print.spans_ms();
-        let counted = |response| curve(&light, &spans, &instants, print.glass * print.factor, response);
+        let gaps = self.gaps(&print.sensor, begun, end).map_err(|e| self.failed(e))?;
+        let lights = counted_lights(&light, &gaps);
+        let counted =
+            |response| curve(&light, &lights, &spans, &instants, print.glass * print.factor, response);
         let (plain, other) = (counted(&Response::PLAIN), counted(&response));
         for event in &mut recounted.events {
             let at = (event.light_ms - begun) / 1000.0;
@@ -440,10 +446,11 @@ impl Record {
     pub fn light(&self, sensor: &str, from_ms: f64, to_ms: f64) -> Result<Vec<LightSample>, LedgerError> {
         let chunks = self.chunks(sensor, from_ms, to_ms).map_err(|e| self.failed(e))?;
         let mut samples = Vec::new();
-        for (offset_ms, read) in chunks {
+        for (boot, offset_ms, read) in chunks {
             samples.extend(read?.into_iter().map(|sample| LightSample {
                 unix_ms: sample.at.nanos() as f64 / 1e6 + offset_ms as f64,
                 sample,
+                boot,
             }));
         }
         samples.retain(|s| (from_ms..=to_ms).contains(&s.unix_ms));
@@ -489,7 +496,7 @@ impl Record {
 
     fn chunks(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<Chunk>> {
         let mut select = self.connection.prepare(
-            "SELECT codec, n, from_ns, offset_ms, samples
+            "SELECT codec, n, from_ns, offset_ms, samples, boot.id
              FROM (SELECT * FROM light UNION ALL SELECT * FROM open_light) AS light
              JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
              WHERE name = ?1 AND to_ns / 1e6 + offset_ms >= ?2 AND from_ns / 1e6 + offset_ms <= ?3",
@@ -497,7 +504,11 @@ impl Record {
         select
             .query_map(params![sensor, from_ms, to_ms], |row| {
                 let (codec, count, from) = (row.get(0)?, row.get(1)?, Mono::from_nanos(row.get(2)?));
-                Ok((row.get(3)?, chunk::decode_row(codec, count, from, row.get_ref(4)?.as_blob()?)))
+                Ok((
+                    row.get(5)?,
+                    row.get(3)?,
+                    chunk::decode_row(codec, count, from, row.get_ref(4)?.as_blob()?),
+                ))
             })?
             .collect()
     }
@@ -627,12 +638,53 @@ fn print_row(row: &Row<'_>) -> rusqlite::Result<PrintRow> {
     })
 }
 
-/// A print's dose curve from the light and the stretches with the cover off,
-/// all in ms of wall time. It bends exactly at the given instants, the first of which
-/// is its begin and the last its end, and where the cover moved; gaps are lines here,
-/// and are drawn beside it.
+/// The irradiance at both ends of each line of light, in W/m², as it was counted: the
+/// lines across a gap give its best figure together.
+pub(super) fn counted_lights(light: &[LightSample], gaps: &[GapRow]) -> Vec<(f64, f64)> {
+    /// Boots lie as exactly beside each other as wall clocks tell, in ms.
+    const NEAR_MS: f64 = 5.0;
+    /// One and a half of the longest period a sensor may have, in ms.
+    const LONGEST_STEP_MS: f64 = 900_000.0;
+    let seen = |sample: &LightSample| sample.sample.seen.lowest().w_m2();
+    let is_across_boots = |line: usize| light[line].boot != light[line + 1].boot;
+    let lasts_ms = |line: usize| light[line + 1].unix_ms - light[line].unix_ms;
+    let mut lights: Vec<_> = light.windows(2).map(|pair| (seen(&pair[0]), seen(&pair[1]))).collect();
+    // No step of the integral leads over so long, and a gap that did is told of.
+    let is_no_step = |&line: &usize| is_across_boots(line) && lasts_ms(line) > LONGEST_STEP_MS;
+    (0..lights.len()).filter(is_no_step).for_each(|line| lights[line] = (0.0, 0.0));
+    // What was counted at once and what the clock told later lie beside each other.
+    for gap in gaps.chunk_by(|before, after| after.from_ms <= before.to_ms + NEAR_MS) {
+        let (Some(first), Some(last)) = (gap.first(), gap.last()) else { continue };
+        let mut from = light.partition_point(|sample| sample.unix_ms < first.from_ms - NEAR_MS);
+        let to = light.partition_point(|sample| sample.unix_ms <= last.to_ms + NEAR_MS);
+        // Where no clock tells how long the power was gone, it begins close before its boot.
+        let begins_at_none = light.get(from).is_some_and(|after| after.unix_ms > first.from_ms + NEAR_MS);
+        if begins_at_none && from > 0 && is_across_boots(from - 1) {
+            from -= 1;
+        }
+        let lines = from..to.saturating_sub(1).max(from);
+        let seconds = |line: usize| lasts_ms(line) / 1000.0;
+        let ends = |line: usize| (seen(&light[line]), seen(&light[line + 1]));
+        let area: f64 = lines.clone().map(|line| 0.5 * (ends(line).0 + ends(line).1) * seconds(line)).sum();
+        let all: f64 = lines.clone().map(seconds).sum();
+        let best: f64 = gap.iter().map(|gap| gap.dose.best.j_m2()).sum();
+        for line in lines {
+            let (e0, e1) = ends(line);
+            // Where the ends were dark, it was counted as even.
+            lights[line] =
+                if area > 0.0 { (e0 * best / area, e1 * best / area) } else { (best / all, best / all) };
+        }
+    }
+    lights
+}
+
+/// A print's dose curve from the light, as it was seen and as it was counted, and the
+/// stretches with the cover off, all in ms of wall time. It bends exactly at the given
+/// instants, the first of which is its begin and the last its end, and where the cover
+/// moved.
 fn curve(
     light: &[LightSample],
+    counted: &[(f64, f64)],
     spans: &[(f64, Option<f64>)],
     instants: &[f64],
     glass: f64,
@@ -646,10 +698,11 @@ fn curve(
     let point = |ms: f64, w_m2: f64, dose: f64| ((ms - begun) / 1000.0, w_m2, dose);
     let mut points: Vec<(f64, f64, f64)> = Vec::new();
     let mut dose = 0.0;
-    for pair in light.windows(2) {
+    for (pair, &(c0, c1)) in light.windows(2).zip(counted) {
         let (from, to) = (pair[0].unix_ms, pair[1].unix_ms);
         let (e0, e1) = (pair[0].sample.seen.lowest().w_m2(), pair[1].sample.seen.lowest().w_m2());
         let line = |ms: f64| e0 + (e1 - e0) * (ms - from) / (to - from);
+        let counts = |ms: f64| glass * (c0 + (c1 - c0) * (ms - from) / (to - from));
         let mut at = from;
         for next in edges.iter().copied().filter(|&edge| from < edge && edge < to).chain([to]) {
             if begun <= at && next <= end && at < next {
@@ -657,7 +710,7 @@ fn curve(
                     points.push(point(at, line(at), dose));
                 }
                 if is_uncovered(0.5 * (at + next)) {
-                    dose += response.ramp(line(at) * glass, line(next) * glass, (next - at) / 1000.0);
+                    dose += response.ramp(counts(at), counts(next), (next - at) / 1000.0);
                 }
                 points.push(point(next, line(next), dose));
             }

@@ -5,10 +5,12 @@ use std::sync::Arc;
 use frameside_core::exposure::{
     Command, Counted, FrameId, FrameSetup, FrameState, Input, Output, Rig, Rules, SensorId, SensorSetup,
 };
+use frameside_core::light::{Flags, Seen};
 use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
 use tokio::sync::mpsc::{Receiver, channel};
 
+use super::record::{GapRow, LightSample, counted_lights};
 use super::*;
 
 const NOON: i64 = 1_784_023_200_000;
@@ -684,6 +686,40 @@ fn a_curve_ends_with_its_print_before_the_next_reading_too() {
     assert!(!end.settled);
     assert!((last.0 - 41.2).abs() < 1e-6, "{last:?}");
     assert!((last.2 - end.dose.best.j_m2()).abs() < 1e-9, "{} {}", last.2, end.dose.best);
+}
+
+#[test]
+fn a_curve_crosses_a_gap_with_what_was_counted_in_it() {
+    let sample = |seconds: f64, w_m2, boot| {
+        let seen = Seen::Exactly(Irradiance::from_w_m2(w_m2));
+        let sample = super::chunk::Sample { at: at(seconds), seen, flags: Flags::NONE };
+        LightSample { unix_ms: 1000.0 * seconds, sample, boot }
+    };
+    let gap = |from: f64, to: f64, best| GapRow {
+        from_ms: 1000.0 * from,
+        to_ms: 1000.0 * to,
+        dose: Estimate::certain(frameside_core::quantity::Dose::from_j_m2(best)),
+    };
+    // The lamp was off while the power was gone, although it shone before and after.
+    let light = [sample(0.0, 40.0, 1), sample(1.0, 40.0, 1), sample(61.0, 40.0, 2), sample(62.0, 20.0, 2)];
+    let whole = (40.0, 20.0);
+    let lines = counted_lights(&light, &[gap(1.0, 61.0, 0.0)]);
+    assert_eq!(lines, [(40.0, 40.0), (0.0, 0.0), whole]);
+    // Told in two parts, by clocks that agree to some milliseconds: 900 of 2400 J/m².
+    let lines = counted_lights(&light, &[gap(0.998, 31.0, 600.0), gap(31.002, 61.0, 300.0)]);
+    assert_eq!(lines, [(40.0, 40.0), (15.0, 15.0), whole]);
+    // Nobody knows how long the power was gone: what the gap tells, and nothing else.
+    assert_eq!(counted_lights(&light, &[gap(60.0, 61.0, 120.0)]), [(40.0, 40.0), (2.0, 2.0), whole]);
+    let quick = [sample(0.0, 40.0, 1), sample(1.0, 40.0, 2), sample(11.0, 40.0, 2)];
+    assert_eq!(counted_lights(&quick, &[gap(1.0, 11.0, 100.0)]), [(40.0, 40.0), (10.0, 10.0)]);
+    // A boot that follows within a step is seen; decades between wrong clocks are not.
+    assert_eq!(counted_lights(&light, &[])[1], (40.0, 40.0));
+    let late = [sample(0.0, 40.0, 1), sample(1e9, 40.0, 2)];
+    assert_eq!(counted_lights(&late, &[]), [(0.0, 0.0)]);
+    // Dark at both ends, it was counted as even; several lines of a gap share it by their light.
+    let night = [sample(0.0, 0.0, 1), sample(10.0, 0.0, 1), sample(20.0, 30.0, 1)];
+    assert_eq!(counted_lights(&night, &[gap(0.0, 10.0, 50.0)]), [(5.0, 5.0), (0.0, 30.0)]);
+    assert_eq!(counted_lights(&night, &[gap(0.0, 20.0, 300.0)]), [(0.0, 0.0), (0.0, 60.0)]);
 }
 
 #[test]
