@@ -692,7 +692,7 @@ fn a_curve_ends_with_its_print_before_the_next_reading_too() {
 fn a_curve_crosses_a_gap_with_what_was_counted_in_it() {
     let sample = |seconds: f64, w_m2, boot| {
         let seen = Seen::Exactly(Irradiance::from_w_m2(w_m2));
-        let sample = super::chunk::Sample { at: at(seconds), seen, flags: Flags::NONE };
+        let sample = Sample { at: at(seconds), seen, flags: Flags::NONE };
         LightSample { unix_ms: 1000.0 * seconds, sample, boot }
     };
     let gap = |from: f64, to: f64, best| GapRow {
