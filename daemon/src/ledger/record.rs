@@ -376,6 +376,8 @@ impl Record {
     /// # Errors
     /// As [`Self::find`], and [`LedgerError::Damaged`].
     pub fn detail(&self, name: &str) -> Result<PrintDetail, LedgerError> {
+        // Of one instant, whatever the daemon writes meanwhile.
+        let _instant = self.connection.unchecked_transaction().map_err(|e| self.failed(e))?;
         let row = self.find(name)?;
         let begun = row.begun().map_or(0.0, |event| event.light_ms);
         // A print that is out goes on to the newest light there is.

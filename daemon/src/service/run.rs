@@ -51,23 +51,27 @@ pub async fn run(
     loop {
         let now = clock.now();
         let pause = clock.until(service.next_wake(now));
+        // In this order: after a stall, the readings that wait are taken in before anything
+        // else finds that none came; and a flood from the broker keeps nobody beside the
+        // frames waiting.
         tokio::select! {
+            biased;
             () = &mut shutdown => break,
-            () = tokio::time::sleep(pause) => {}
             Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
+            _ = wall.tick() => {
+                let now = clock.wall();
+                service.on_wall(now.mono, now);
+                alive();
+            }
             Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
-            Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
             Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {
                 service.on_question(clock.now(), question.request, question.answer);
             }
-            _ = wall.tick() => {
-                let now = clock.wall();
-                service.on_wall(now.mono, now);
-                alive();
-            }
+            Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
+            () = tokio::time::sleep(pause) => {}
         }
         service.wake(clock.now());
     }
