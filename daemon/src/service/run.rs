@@ -57,7 +57,13 @@ pub async fn run(
         tokio::select! {
             biased;
             () = &mut shutdown => break,
-            Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
+            Some((id, event)) = inputs.sensors.recv() => {
+                service.on_sensor(clock.now(), id, event);
+                for _ in 0..inputs.sensors.len() {
+                    let Ok((id, event)) = inputs.sensors.try_recv() else { break };
+                    service.on_sensor(clock.now(), id, event);
+                }
+            }
             _ = wall.tick() => {
                 let now = clock.wall();
                 service.on_wall(now.mono, now);

@@ -211,6 +211,43 @@ fn the_reading_after_a_bring_in_puts_its_figures_into_the_record() {
 }
 
 #[test]
+fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
+    let clock = crate::clock::Clock::new(1.0);
+    for _ in 0..12 {
+        let folder = TempDir::new().unwrap();
+        let stalled = clock.now().plus_seconds(-100.0);
+        let wall = WallAnchor { mono: stalled, unix_ms: NOON, synchronised: true };
+        let mut bench = Bench::booted(setup(&folder), "a", wall);
+        let reading = |at| SensorEvent::Reading(Reading::of(at, Irradiance::from_w_m2(40.0)));
+        let sensors = [SensorId(0), SensorId(1)];
+        sensors.into_iter().for_each(|id| bench.service.on_sensor(stalled, id, reading(stalled)));
+        let (answer, _begun) = oneshot::channel();
+        bench.service.on_question(stalled, Request::Expose(aimed("elm", 15_000.0)), answer);
+        bench.settle();
+        let (feed, feeds) = mpsc::channel(10);
+        sensors.into_iter().for_each(|id| feed.try_send((id, reading(clock.now()))).unwrap());
+        let (asker, questions) = mpsc::channel(10);
+        let (answer, answered) = oneshot::channel();
+        let question = crate::socket::Question { request: bring_in("elm"), answer };
+        asker.try_send(question).ok().unwrap();
+        let inputs = Inputs {
+            sensors: feeds,
+            questions,
+            ledger: bench.events,
+            link: mpsc::channel(1).1,
+            buttons: mpsc::channel(1).1,
+            relays: mpsc::channel(1).1,
+            clear_sky: mpsc::channel(1).1,
+        };
+        let ends = async { assert_eq!(answered.await.unwrap()["ok"], true) };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+        runtime.block_on(run(bench.service, clock, inputs, || (), ends));
+        let kinds: Vec<&str> = bench.told.try_iter().map(|told| told.kind).collect();
+        assert_eq!(kinds, ["begun", "brought-in"]);
+    }
+}
+
+#[test]
 fn the_evening_matters_under_the_sun_and_not_under_a_lamp_also_after_a_restart() {
     let folder = TempDir::new().unwrap();
     // Far in the east the sun of this hour is about 35° high and sinking.

@@ -329,7 +329,13 @@ impl Rig {
             return Err(Refused::Backwards { from: self.now, to: now });
         }
         match input {
-            Input::Reading(sensor, reading) => self.reading(now, sensor, reading)?,
+            Input::Reading(sensor, reading) => {
+                self.reading(now, sensor, reading)?;
+                // Those of the other sensors may wait behind it: it finds none of them lost.
+                self.reach(now);
+                self.end_timers(now);
+                return Ok(());
+            }
             Input::Fault(sensor, fault) => self.fault(sensor, fault)?,
             Input::Command(frame, command) => {
                 self.frame(frame)?;
@@ -541,8 +547,19 @@ impl Rig {
         }
     }
 
-    /// Lets time pass up to `now`: projected crossings, timers, lost sensors.
+    /// Lets time pass up to `now`: projected crossings, lost sensors, timers.
     fn advance(&mut self, now: Mono) {
+        self.reach(now);
+        for index in 0..self.sensors.len() {
+            if self.sensors[index].losing().is_some_and(|at| at <= now) {
+                self.sensor_lost(now, SensorId(index as u16));
+            }
+        }
+        self.end_timers(now);
+    }
+
+    /// Calls those whose level is crossed by `now` in the light of the last readings.
+    fn reach(&mut self, now: Mono) {
         self.now = now;
         for index in 0..self.sensors.len() {
             while let Some((at, tally)) = self.foreseen(&self.sensors[index]).filter(|&(at, _)| at <= now) {
@@ -553,10 +570,10 @@ impl Rig {
                 let totals = self.sensors[index].integrals(tally).peek(at);
                 self.call(frame, wants, at, totals, false);
             }
-            if self.sensors[index].losing().is_some_and(|at| at <= now) {
-                self.sensor_lost(now, SensorId(index as u16));
-            }
         }
+    }
+
+    fn end_timers(&mut self, now: Mono) {
         while let Some(&(at, frame, timer)) = self.timers.first().filter(|&&(at, ..)| at <= now) {
             self.timers.pop_first();
             match timer {
