@@ -29,7 +29,7 @@ use super::{
     Resumed, SensorId, Signal, SignalKind,
 };
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Integral, Knot, LeftOff, Reading, Response};
+use crate::light::{Estimate, Flags, Integral, Knot, LeftOff, Reading, Response};
 use crate::outlook::{ClearSky, Outlook, Site, WallAnchor};
 use crate::quantity::{Dose, Irradiance, Mono};
 
@@ -437,9 +437,14 @@ impl Rig {
         for after in sensor.torn.drain(..) {
             self.outputs.extend(tear.map(|tear| Output::Torn(id, after, tear)));
         }
-        let sky = &self.sky;
+        let (frames, sky) = (&self.frames, &self.sky);
+        let found = reading.seen.lowest();
+        let left = sensor.plain().knot().map_or(found, |knot| knot.seen.lowest());
         for tally in &mut sensor.tallies {
-            let rates = |from, to| sky.as_ref().and_then(|sky| sky.rates(from, to));
+            let rates = |from, to| {
+                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags)?;
+                sky.rates_between((from, left), (to, found))
+            };
             tally.step = tally.integral.take(reading.at, reading.seen, rates);
         }
         sensor.last = Some(reading);
@@ -964,6 +969,18 @@ impl Frame {
 /// The number of a band for people, who count from 1.
 fn band_number(index: usize) -> u16 {
     u16::try_from(index + 1).unwrap_or(u16::MAX)
+}
+
+/// The sky, if it is all that a sensor sees: not beside a frame whose last print is or
+/// was under a lamp, and not in a unit that is none of the sky's.
+fn sky_alone<'a>(
+    sky: Option<&'a ClearSky>,
+    frames: &[Frame],
+    sensor: SensorId,
+    flags: Flags,
+) -> Option<&'a ClearSky> {
+    let is_lit = |frame: &Frame| frame.sensor == sensor && !frame.sunlit;
+    sky.filter(|_| !flags.has(Flags::UNCALIBRATED) && !frames.iter().any(is_lit))
 }
 
 #[cfg(test)]

@@ -55,6 +55,14 @@ impl ClearSky {
         Some(self.amplitude * light.share)
     }
 
+    /// Bounds of the mean irradiance over a stretch of which only the light at its ends
+    /// was seen; `None` where that is no light of this sky.
+    #[must_use]
+    pub fn rates_between(&self, from: (Mono, Irradiance), to: (Mono, Irradiance)) -> Option<GapRates> {
+        let may_be = |(at, light)| self.irradiance(at).is_some_and(|clear| may_be_sky(light, clear));
+        (may_be(from) && may_be(to)).then(|| self.rates(from.0, to.0)).flatten()
+    }
+
     /// Bounds of the mean irradiance over a stretch that was not seen.
     #[must_use]
     pub fn rates(&self, from: Mono, to: Mono) -> Option<GapRates> {

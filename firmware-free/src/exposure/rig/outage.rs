@@ -2,8 +2,8 @@
 
 use super::super::print::{Print, Totals};
 use super::super::{Event, EventKind, FrameId, Output, Refused, SensorId, SignalKind};
-use super::Rig;
-use crate::light::{Estimate, Lasted, Response, Tear, Unplaced};
+use super::{Rig, sky_alone};
+use crate::light::{Estimate, Flags, Lasted, Response, Tear, Unplaced};
 use crate::quantity::Mono;
 
 /// An outage, if anything is or will ever be known of it.
@@ -52,7 +52,7 @@ impl Rig {
         self.advance(now);
         if let Some((tear, lasted)) = known {
             let (from, to) = (tear.to.plus_seconds(-lasted.best), tear.to.plus_seconds(-tear.counted_s()));
-            let dose = self.missed(known, Response::PLAIN);
+            let dose = self.missed(id, known, Response::PLAIN);
             self.outputs.push_back(Output::Gap { sensor: id, from: from.min(to), to, dose });
         }
         for frame in 0..self.frames.len() {
@@ -73,14 +73,19 @@ impl Rig {
     }
 
     /// What fell in an outage and is not in an integral.
-    fn missed(&self, known: Known, response: Response) -> Estimate {
+    fn missed(&self, id: SensorId, known: Known, response: Response) -> Estimate {
         let Some((tear, lasted)) = known else { return Estimate::ZERO };
-        tear.missed(lasted, &response, |from, to| self.sky.as_ref().and_then(|sky| sky.rates(from, to)))
+        let flags = self.sensors[usize::from(id.0)].last.map_or(Flags::NONE, |last| last.flags);
+        tear.missed(lasted, &response, |from, to| {
+            let sky = sky_alone(self.sky.as_ref(), &self.frames, id, flags)?;
+            sky.rates_between((from, tear.left.lowest()), (to, tear.found.lowest()))
+        })
     }
 
-    fn miss(&self, print: &mut Print, after: Unplaced, known: Known) -> Option<EventKind> {
+    fn miss(&self, id: SensorId, print: &mut Print, after: Unplaced, known: Known) -> Option<EventKind> {
         let span = print.span_over(after)?;
-        let (missed, plain) = (self.missed(known, print.response), self.missed(known, Response::PLAIN));
+        let missed = |response| self.missed(id, known, response);
+        let (missed, plain) = (missed(print.response), missed(Response::PLAIN));
         print.count_missed(after.boot, span, Totals { own: missed, plain });
         let seconds = known.map(|(_, lasted)| lasted.best);
         Some(EventKind::Outage { after_boot: after.boot, span, seconds, missed, plain })
@@ -88,7 +93,7 @@ impl Rig {
 
     fn count_missed(&mut self, now: Mono, id: FrameId, after: Unplaced, known: Known) {
         let Some(mut print) = self.frames[id.0 as usize].print.take() else { return };
-        let kind = self.miss(&mut print, after, known);
+        let kind = self.miss(self.frames[id.0 as usize].sensor, &mut print, after, known);
         let (passes, is_final) = (print.passes, !print.is_uncovered());
         self.frames[id.0 as usize].print = Some(print);
         let Some(kind @ EventKind::Outage { seconds, missed, .. }) = kind else { return };
@@ -106,7 +111,7 @@ impl Rig {
             let totals = sensor.integrals(tally).peek(now);
             let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
             for print in &mut leaving {
-                let Some(kind) = self.miss(print, after, known) else { continue };
+                let Some(kind) = self.miss(id, print, after, known) else { continue };
                 let (seq, (counted, plain)) = (print.number_event(now, true), print.counted(now, totals));
                 let print = print.id.clone();
                 let event = Event { print, frame: None, seq, kind, at: now, counted, plain, settled: true };

@@ -106,3 +106,43 @@ fn by_noon_the_view_tells_what_a_clear_sky_would_do() {
     let twice = rig.view(frames[0], at(900.0)).unwrap().outlook.unwrap();
     assert!((wait(view.due) / wait(twice.if_clear) - 4.0).abs() < 0.05, "{twice:?}");
 }
+
+/// The bounds of a minute without readings between two of `w_m2`, in J/m².
+fn of_a_silent_minute(unix_ms: i64, sunlit: bool, flags: Flags, w_m2: f64) -> [f64; 3] {
+    let (mut rig, sensor, frames, _) = under_the_sky(unix_ms);
+    rig.set_sunlit(frames[0], sunlit).unwrap();
+    let light = |at| Reading { flags, ..Reading::of(at, Irradiance::from_w_m2(w_m2)) };
+    for seconds in [0.0, 60.0, 61.0] {
+        rig.handle(at(seconds), Input::Reading(sensor, light(at(seconds)))).unwrap();
+        if seconds == 0.0 {
+            begin(&mut rig, frames[0], 0.0, Plan::dose(target(60_000.0)));
+        }
+    }
+    let gap = drain(&mut rig).into_iter().find_map(|output| match output {
+        Output::Gap { dose, .. } => Some([dose.low, dose.best, dose.high].map(|dose| dose.j_m2())),
+        _ => None,
+    });
+    gap.unwrap().map(|dose: f64| (dose * 1e6).round() / 1e6)
+}
+
+#[test]
+fn a_gap_is_bounded_by_the_sky_only_where_that_is_the_light() {
+    const NIGHT_MS: i64 = NOON_MS + 11 * 3_600_000;
+    let (sun, plain) = (true, Flags::NONE);
+    // The clear sky of noon gives 46.9 W/m²: a tenth of it at least, and 1.2 at most.
+    let [low, best, high] = of_a_silent_minute(NOON_MS, sun, plain, 20.0);
+    assert!((low / 60.0 - 4.7).abs() < 0.1 && (high / 60.0 - 56.3).abs() < 1.0, "{low} {high}");
+    assert!((best - 1200.0).abs() < 1e-6, "{best}");
+    // A lamp in the night, told of or not, gives what its readings show.
+    for (sunlit, w_m2) in [(false, 40.0), (sun, 40.0), (false, 1.5)] {
+        let bounds = of_a_silent_minute(NIGHT_MS, sunlit, plain, w_m2);
+        assert_eq!(bounds, [0.0, 60.0 * w_m2, 60.0 * w_m2], "{sunlit} {w_m2}");
+    }
+    // So does one that is stronger than the sun, or weaker at noon, or another unit.
+    for (sunlit, flags, light) in
+        [(false, plain, 120.0), (sun, plain, 120.0), (false, plain, 3.0), (sun, Flags::UNCALIBRATED, 3.0)]
+    {
+        let bounds = of_a_silent_minute(NOON_MS, sunlit, flags, light);
+        assert_eq!(bounds, [0.0, 60.0 * light, 60.0 * light], "{sunlit} {flags:?} {light}");
+    }
+}
