@@ -25,6 +25,10 @@ const MOST_DIFFERENCES: usize = 60;
 /// A reading this old is of no use to a rig that had to do without: what was
 /// not seen meanwhile is bounded already. In seconds.
 const STALE_S: f64 = 10.0;
+/// No message is this long on its way: its clock was set, or never was one. In ns.
+const OTHER_CLOCK_NS: u64 = 3_600_000_000_000;
+/// The most that a light may be, as in a recorded one: beyond any lamp box, in W/m².
+pub const MOST_W_M2: f64 = 10_000.0;
 
 /// What another rig says of its light.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,7 +43,7 @@ pub struct LightMessage {
 
 /// A payload that is not a light.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("a light is a number in W/m2 from 0 on")]
+#[error("a light is a number in W/m2 from 0 to {MOST_W_M2:.0}")]
 pub struct NotALight;
 
 impl LightMessage {
@@ -78,11 +82,11 @@ impl LightMessage {
     /// without.
     ///
     /// # Errors
-    /// [`NotALight`] when the payload is no number, negative or not finite.
+    /// [`NotALight`] when the payload is no number from 0 to [`MOST_W_M2`].
     pub fn read(payload: &[u8], properties: &[(String, String)]) -> Result<Self, NotALight> {
         let w_m2: f64 =
             std::str::from_utf8(payload).ok().and_then(|text| text.trim().parse().ok()).ok_or(NotALight)?;
-        if !w_m2.is_finite() || w_m2 < 0.0 {
+        if !(0.0..=MOST_W_M2).contains(&w_m2) {
             return Err(NotALight);
         }
         let property =
@@ -132,14 +136,16 @@ impl RemoteLight {
     }
 
     fn on_this_clock(&mut self, arrived: Mono, at_ns: i64, boot: &str) -> Mono {
-        if self.boot != boot {
+        let difference = arrived.nanos().saturating_sub(at_ns);
+        let parts = |last: &i64| last.abs_diff(difference) > OTHER_CLOCK_NS;
+        if self.boot != boot || self.differences.back().is_some_and(parts) {
             boot.clone_into(&mut self.boot);
             self.differences.clear();
         }
         if self.differences.len() == MOST_DIFFERENCES {
             self.differences.pop_front();
         }
-        self.differences.push_back(arrived.nanos().saturating_sub(at_ns));
+        self.differences.push_back(difference);
         let least = self.differences.iter().copied().min().unwrap_or(0);
         Mono::from_nanos(at_ns.saturating_add(least))
     }
@@ -185,7 +191,7 @@ mod tests {
 
     #[test]
     fn what_is_no_light_is_refused_and_odd_properties_are_done_without() {
-        for payload in ["", "abc", "NaN", "inf", "-1", "1 W/m2", "{}"] {
+        for payload in ["", "abc", "NaN", "inf", "-1", "1 W/m2", "{}", "10000.1", "1e20", "1e308"] {
             assert_eq!(LightMessage::read(payload.as_bytes(), &[]), Err(NotALight), "{payload}");
         }
         assert_eq!(LightMessage::read(b"\xff", &[]), Err(NotALight));
@@ -219,6 +225,16 @@ mod tests {
         remote.reading(now(1000.0), &light(500.0, "a")).unwrap();
         // Twenty seconds later it has been up for a minute.
         assert_eq!(remote.reading(now(1020.0), &light(60.0, "b")).unwrap().at, now(1020.0));
+    }
+
+    #[test]
+    fn an_absurd_instant_blinds_nobody() {
+        let mut remote = RemoteLight::default();
+        let now = Mono::from_seconds;
+        assert_eq!(remote.reading(now(1000.0), &light(500.0, "a")).unwrap().at, now(1000.0));
+        let absurd = LightMessage { at: Some((i64::MAX, "a".to_owned())), ..light(0.0, "a") };
+        remote.reading(now(1001.0), &absurd);
+        assert_eq!(remote.reading(now(1002.0), &light(502.0, "a")).unwrap().at, now(1002.0));
     }
 
     proptest! {
