@@ -35,11 +35,12 @@ impl Estimate {
 
     /// What came since `earlier` of the same integral. In a part of an unseen
     /// stretch the line of the best figure may leave the bounds, which are even
-    /// in time: they give way to it.
+    /// in time: they give way to it. Light takes nothing away, although the lower
+    /// bound of a silence begins anew when a reading is too long ago.
     #[must_use]
     pub fn since(self, earlier: Self) -> Self {
-        let best = self.best - earlier.best;
-        let (low, high) = (self.low - earlier.low, self.high - earlier.high);
+        let best = (self.best - earlier.best).max(Dose::ZERO);
+        let (low, high) = ((self.low - earlier.low).max(Dose::ZERO), self.high - earlier.high);
         Self { best, low: low.min(best), high: high.max(best) }
     }
 
@@ -625,6 +626,17 @@ mod tests {
         assert!((half.best.j_m2() - 80.0).abs() < 1e-9 && half.high.j_m2() > 400.0, "{half:?}");
         let rest = step.total_at(at(10.0)).since(half);
         assert!((rest.low.j_m2() - 230.0).abs() < 1e-9, "{rest:?}");
+    }
+
+    #[test]
+    fn a_silence_takes_no_light_away() {
+        let mut integral = Integral::new(1.0);
+        integral.take(at(0.0), exactly(40.0), no_sky);
+        // Uncovered within the time that the last light is held for; then nothing came.
+        let uncovered = integral.peek(at(1.2));
+        let dose = integral.peek(at(10.0)).since(uncovered);
+        assert!(dose.low == Dose::ZERO && (dose.best.j_m2() - 12.0).abs() < 1e-9, "{dose:?}");
+        assert!((dose.high.j_m2() - 352.0).abs() < 1e-9, "{dose:?}");
     }
 
     #[test]
