@@ -1,5 +1,6 @@
 //! Copies of the record: out while the daemon runs, and back in.
 
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, MAIN_DB};
@@ -11,11 +12,16 @@ use super::{LedgerError, schema, set_aside, whole, with_ending};
 /// run.
 ///
 /// # Errors
-/// [`LedgerError::Exists`] unless `replace`, [`LedgerError::NotSound`] when the
-/// copy fails its check, or a file that cannot be read or written.
+/// [`LedgerError::Itself`] for a file of the record, [`LedgerError::Exists`] unless
+/// `replace`, [`LedgerError::NotSound`] when the copy fails its check, or a file that
+/// cannot be read or written.
 pub fn backup(from: &Path, to: &Path, replace: bool) -> Result<(), LedgerError> {
     if !from.exists() {
         return Err(LedgerError::Missing(from.to_owned()));
+    }
+    // A daemon would write on into a file that no longer has a name.
+    if is_part_of(to, from) {
+        return Err(LedgerError::Itself(to.to_owned()));
     }
     if to.exists() && !replace {
         return Err(LedgerError::Exists(to.to_owned()));
@@ -25,16 +31,29 @@ pub fn backup(from: &Path, to: &Path, replace: bool) -> Result<(), LedgerError> 
     rename(&part, to)
 }
 
+/// Whether a path is the record or one of the files that SQLite keeps beside it,
+/// whatever it is called.
+fn is_part_of(path: &Path, record: &Path) -> bool {
+    let file = |path: &Path| std::fs::metadata(path).ok().map(|file| (file.dev(), file.ino()));
+    let Some(path) = file(path) else { return false };
+    let beside = ["", "-wal", "-shm", "-journal"].map(|ending| with_ending(record, ending));
+    beside.iter().any(|kept| file(kept) == Some(path))
+}
+
 /// Puts a record back from a file that [`backup`] or [`super::write_json`]
 /// wrote. One that is there already is kept under another name, which is
 /// returned. Nobody may have the record open.
 ///
 /// # Errors
-/// [`LedgerError::Exists`] unless `replace`, [`LedgerError::NotSound`] and
-/// [`LedgerError::Newer`] for what is no record of ours: then nothing has changed.
+/// [`LedgerError::Itself`] for a file of the record, [`LedgerError::Exists`] unless
+/// `replace`, [`LedgerError::NotSound`] and [`LedgerError::Newer`] for what is no record
+/// of ours: then nothing has changed.
 pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>, LedgerError> {
     if !from.exists() {
         return Err(LedgerError::Missing(from.to_owned()));
+    }
+    if is_part_of(from, to) {
+        return Err(LedgerError::Itself(from.to_owned()));
     }
     if to.exists() && !replace {
         return Err(LedgerError::Exists(to.to_owned()));

@@ -73,6 +73,9 @@ pub enum LedgerError {
     /// There is something already where a file was to go.
     #[error("{0} exists already; choose another name, or say --replace")]
     Exists(PathBuf),
+    /// A copy was to go over what it is a copy of.
+    #[error("{0} is a file of the record itself; choose another name for the copy")]
+    Itself(PathBuf),
     /// The writer has ended.
     #[error("the record is closed")]
     Closed,

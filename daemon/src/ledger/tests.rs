@@ -1042,6 +1042,15 @@ fn a_backup_of_a_running_ledger_is_restored() {
     bench.shine(10, 12);
     bench.commit();
     assert!(matches!(backup(&from, &copy, false), Err(LedgerError::Exists(_))));
+    // Not over itself, by whatever name.
+    let (link, hard) = (other.path().join("link"), other.path().join("hard"));
+    std::os::unix::fs::symlink(&from, &link).unwrap();
+    std::fs::hard_link(&from, &hard).unwrap();
+    let wal = folder.path().join("ledger.sqlite-wal");
+    for itself in [&from, &link, &hard, &wal] {
+        assert!(matches!(backup(&from, itself, true), Err(LedgerError::Itself(_))), "{itself:?}");
+    }
+    assert!(matches!(restore(&link, &from, true), Err(LedgerError::Itself(_))));
     let to = other.path().join("ledger.sqlite");
     restore(&copy, &to, false).unwrap();
     assert_eq!(whole(&to), whole(&copy));
