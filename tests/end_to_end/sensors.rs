@@ -101,6 +101,9 @@ fn a_part_without_a_unit_gets_one_and_old_prints_are_restated() {
     );
     assert!((number(&kept["calibration"]["factors"], "box") / factor - 1.0).abs() < 0.01, "{kept}");
     let _daemon = site.run();
+    // The index is the part's own: the emulated LTR-390 has 6 W/m² for one.
+    let index = wait_for("light", SOON, || json_of(&site, &["light"])["sensors"][1]["uv_index"].as_f64());
+    assert!((index - 40.0 / 6.0).abs() < 0.05, "{index}");
     let later = expose(&site, "oak", "80J/m2");
     wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     let calibration = json_of(&site, &["show", &later])["calibration"].clone();

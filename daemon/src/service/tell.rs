@@ -346,7 +346,11 @@ impl Service {
                 Some(SensorStatus {
                     name: part.name.clone(),
                     irradiance_w_m2: view.last.map(|r| r.seen.lowest().w_m2()),
-                    uv_index: view.last.and_then(|r| uv_index(&part.conversion, r.seen.lowest().w_m2())),
+                    uv_index: view.last.and_then(|reading| {
+                        // Of the part itself, whatever its readings were made to agree with.
+                        let base = self.corrections[usize::from(id)].1.base_factor();
+                        uv_index(&part.conversion, reading.seen.lowest().w_m2() / base)
+                    }),
                     age_s: view.last.map(|r| now.seconds_since(r.at)),
                     flags: view
                         .last
