@@ -629,7 +629,7 @@ fn light_of_a_time_is_found_by_the_index_to_its_very_ends() {
     }
     assert_eq!(seconds(59.0, 3_600.0), [59.0, 3_600.0]);
     let how = record
-        .select(&format!("EXPLAIN QUERY PLAN {}", super::record::CHUNKS), ["sky", "0", "1"], |row| {
+        .select(&format!("EXPLAIN QUERY PLAN {}", record::CHUNKS), ["sky", "0", "1"], |row| {
             row.get::<_, String>(3)
         })
         .unwrap();

@@ -63,6 +63,7 @@ pub async fn run(
             Some(question) = inputs.questions.recv() => {
                 service.on_question(clock.now(), question.request, question.answer);
             }
+            Some(found) = service.found() => service.on_found(clock.now(), found),
             _ = wall.tick() => {
                 let now = clock.wall();
                 service.on_wall(now.mono, now);
