@@ -271,6 +271,18 @@ impl PrintRow {
     }
 }
 
+/// The chunks of a sensor that touch a stretch of wall time in ms since 1970. Boots are few beside
+/// chunks, and within one the index of light finds the instants: its columns are compared as they are
+/// kept. One statement, since light may be packed meanwhile.
+pub(super) const CHUNKS: &str = "
+    SELECT codec, n, from_ns, offset_ms, samples, boot.id FROM sensor CROSS JOIN boot CROSS JOIN light
+    ON light.sensor = sensor.id AND light.boot = boot.id
+    WHERE name = ?1 AND to_ns >= (?2 - offset_ms) * 1e6 AND from_ns <= (?3 - offset_ms) * 1e6
+    UNION ALL
+    SELECT codec, n, from_ns, offset_ms, samples, boot.id FROM sensor CROSS JOIN open_light CROSS JOIN boot
+    ON open_light.sensor = sensor.id AND open_light.boot = boot.id
+    WHERE name = ?1 AND to_ns >= (?2 - offset_ms) * 1e6 AND from_ns <= (?3 - offset_ms) * 1e6";
+
 /// What to add to its monotonic milliseconds for the wall's, and the samples.
 type Chunk = (i64, i64, Result<Vec<Sample>, chunk::Damaged>);
 
@@ -497,12 +509,9 @@ impl Record {
     }
 
     fn chunks(&self, sensor: &str, from_ms: f64, to_ms: f64) -> rusqlite::Result<Vec<Chunk>> {
-        let mut select = self.connection.prepare(
-            "SELECT codec, n, from_ns, offset_ms, samples, boot.id
-             FROM (SELECT * FROM light UNION ALL SELECT * FROM open_light) AS light
-             JOIN sensor ON sensor.id = light.sensor JOIN boot ON boot.id = light.boot
-             WHERE name = ?1 AND to_ns / 1e6 + offset_ms >= ?2 AND from_ns / 1e6 + offset_ms <= ?3",
-        )?;
+        let mut select = self.connection.prepare_cached(CHUNKS)?;
+        // An instant of the wall is only known to a part of a microsecond: a little more is read.
+        let (from_ms, to_ms) = (from_ms - 1.0, to_ms + 1.0);
         select
             .query_map(params![sensor, from_ms, to_ms], |row| {
                 let (codec, count, from) = (row.get(0)?, row.get(1)?, Mono::from_nanos(row.get(2)?));

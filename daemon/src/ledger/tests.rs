@@ -637,6 +637,36 @@ fn light_of_a_boot_that_is_over_is_packed() {
 }
 
 #[test]
+fn light_of_a_time_is_found_by_the_index_to_its_very_ends() {
+    let folder = TempDir::new().unwrap();
+    for (name, hours) in [("a", 0), ("b", 1), ("c", 2)] {
+        let (mut bench, _) = Bench::start(&folder, &boot(name, 0.0, NOON + hours * 3_600_000, true));
+        bench.shine(0, 59);
+        bench.commit();
+        bench.ledger.finish().unwrap();
+    }
+    let record = record(&folder);
+    let seconds = |from: f64, to: f64| -> Vec<f64> {
+        let light = record.light("sky", NOON as f64 + 1000.0 * from, NOON as f64 + 1000.0 * to).unwrap();
+        light.iter().map(|light| (light.unix_ms - NOON as f64) / 1000.0).collect()
+    };
+    // Packed light of boots that are over, and what comes last.
+    for begun in [0.0, 3_600.0, 7_200.0] {
+        assert_eq!(seconds(begun - 100.0, begun), [begun]);
+        assert_eq!(seconds(begun + 59.0, begun + 100.0), [begun + 59.0]);
+        assert_eq!(seconds(begun + 20.0, begun + 22.0), [begun + 20.0, begun + 21.0, begun + 22.0]);
+    }
+    assert_eq!(seconds(59.0, 3_600.0), [59.0, 3_600.0]);
+    let how = record
+        .select(&format!("EXPLAIN QUERY PLAN {}", record::CHUNKS), ["sky", "0", "1"], |row| {
+            row.get::<_, String>(3)
+        })
+        .unwrap();
+    let by_index = "SEARCH light USING INDEX light_by_time (sensor=? AND boot=? AND to_ns>?)";
+    assert!(how.iter().any(|step| step == by_index), "{how:?}");
+}
+
+#[test]
 fn more_light_than_a_chunk_holds_can_be_read_back() {
     let folder = TempDir::new().unwrap();
     let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
@@ -745,6 +775,27 @@ fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
 }
 
 #[test]
+fn a_torn_index_of_light_is_noticed_at_the_start_and_no_light_is_lost() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    for name in ["a", "b"] {
+        let (mut bench, _) = Bench::start(&folder, &boot(name, 0.0, NOON, true));
+        bench.shine(0, 59);
+        bench.commit();
+        bench.ledger.finish().unwrap();
+    }
+    let root: i64 = bench_sql(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'light_by_time'");
+    let mut bytes = std::fs::read(&path).unwrap();
+    let page = usize::try_from(root - 1).unwrap() * 1024;
+    bytes[page..page + 1024].fill(0xFF);
+    std::fs::write(&path, &bytes).unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("c", 0.0, NOON, true));
+    assert!(recovered.troubles[0].contains("ledger.sqlite.saved-1"), "{:?}", recovered.troubles);
+    let saved = Record::open(&folder.path().join("ledger.sqlite.saved-1")).unwrap();
+    assert_eq!(saved.light("sky", 0.0, 4e12).unwrap().len(), 120);
+}
+
+#[test]
 fn what_a_damaged_record_still_gives_is_saved() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("ledger.sqlite");
@@ -839,12 +890,14 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
     assert_eq!(names, ["2026-07-14-fir-1", "2026-07-14-ash-1", "2026-07-14-elm-1", "2026-07-14-oak-1"]);
     assert!(prints.iter().all(|print| print.recipe_version.is_none() && print.brought_in().is_some()));
+    let is_indexed = "SELECT count(*) FROM sqlite_schema WHERE name = 'light_by_time'";
+    assert_eq!(bench_sql::<i64>(&folder, is_indexed), 1);
     let curve = record(&folder).detail("2026-07-14-oak-1").unwrap().curve;
     let dose = prints[3].dose_to_repeat().unwrap().j_m2();
     assert!((curve.last().unwrap().2 / dose - 1.0).abs() < 1e-3);
@@ -857,7 +910,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();
@@ -884,7 +937,7 @@ fn a_print_that_was_out_under_schema_4_goes_on_plainly() {
     let from = elm.resumed.spans[0].from;
     assert_eq!(from.totals.own, from.totals.plain);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 6);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
     let record = record(&folder);
     let oak = &record.prints(&Filter { unjudged: false, ..Filter::default() }).unwrap()[1];
     assert_eq!((oak.frame.as_str(), oak.recipe_version, oak.response), ("oak", Some(1), Response::PLAIN));

@@ -18,17 +18,18 @@ use crate::words;
 /// The newest so many are told; a message to the broker holds no more.
 const MOST_LISTED: usize = 200;
 /// More at once is no curiosity.
-const MOST_READERS: usize = 4;
+pub(super) const MOST_READERS: usize = 4;
+pub(super) const TOO_MANY_READ: &str = "too many read the record at once; try again";
 
 /// How many read the record now.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Readers(Arc<AtomicUsize>);
 
 /// One who reads; counted until dropped.
-struct Reader(Readers);
+pub(super) struct Reader(Readers);
 
 impl Readers {
-    fn another(&self) -> Option<Reader> {
+    pub(super) fn another(&self) -> Option<Reader> {
         let before = self.0.fetch_add(1, Ordering::Relaxed);
         let reader = Reader(self.clone());
         (before < MOST_READERS).then_some(reader)
@@ -52,7 +53,7 @@ impl Service {
     pub(super) fn look_up(&self, prints: Lookup, asker: Asker) {
         let tell = self.teller(asker);
         let Some(reader) = self.readers.another() else {
-            return tell(refusal("too many read the record at once; try again"));
+            return tell(refusal(TOO_MANY_READ));
         };
         let (path, zone) = (self.setup.ledger.clone(), self.setup.zone.clone());
         let read = move || {

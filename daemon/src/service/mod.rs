@@ -6,6 +6,7 @@
 //! ledger has it safe: answers and signals wait for the commit they belong to.
 
 mod announce;
+mod from_record;
 mod lamps;
 mod list;
 mod outage;
@@ -32,6 +33,7 @@ use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
+pub use from_record::Found;
 pub use lamps::LampPart;
 pub use requests::Asker;
 pub use run::{Inputs, run};
@@ -171,6 +173,8 @@ pub struct Service {
     lamps: lamps::Lamps,
     /// Those who read the record for somebody.
     readers: list::Readers,
+    /// Requests that wait for the record.
+    lookups: from_record::Lookups,
     /// How many prints are out.
     out: usize,
 }
@@ -242,6 +246,7 @@ impl Service {
             ledger_trouble: None,
             link_trouble: None,
             readers: list::Readers::default(),
+            lookups: from_record::Lookups::default(),
             out: 0,
         };
         service.ledger.write(Entry::Wall(wall));

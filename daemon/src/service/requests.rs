@@ -1,18 +1,15 @@
 //! What people ask of the rig, over the socket or the broker.
 
-use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, Plan, PrintId, Refused};
-use frameside_core::light::Response;
+use frameside_core::exposure::{Command, FrameId, FrameState, FrameView, Input, PrintId, Refused};
 use frameside_core::quantity::Mono;
-use frameside_core::source::SUN;
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
+use super::from_record::{self, Aimed, Asked, UnderWay, Wanted};
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
-use crate::judging;
 use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
-use crate::like::{self, Repeated};
 use crate::mqtt::{Incoming, ReplyTo};
 use crate::request::{Aim, Expose, Note, Request, refusal};
 use crate::words;
@@ -46,25 +43,16 @@ impl From<(String, Value)> for Remembered {
     }
 }
 
-/// What a print is to receive.
-struct Aimed {
-    plan: Plan,
-    source: String,
-    /// How that comes about, for people, where it was worked out.
-    steps: Vec<String>,
-}
-
-/// Glasses that differ by less are told as the same.
-const SAME_GLASS: f64 = 0.005;
-
-/// A request that was carried out.
-enum Done {
+/// A request that was carried out, or is going to be.
+pub(super) enum Done {
     /// The ledger has to hear of it before it is acknowledged.
     Kept(Value),
     /// Nothing has changed.
     Told(Value),
     /// The record answers, in its own time.
     Lookup(Lookup),
+    /// The record has to say something first.
+    Awaited(UnderWay),
 }
 
 impl Service {
@@ -77,11 +65,8 @@ impl Service {
     pub(super) fn on_command(&mut self, now: Mono, command: Incoming) {
         let Incoming { id, reply, request } = command;
         let asker = Asker::Broker(reply);
-        if let Some(before) = self.answered.iter().find(|before| Some(&before.id) == id.as_ref()) {
-            // The first may still wait for the ledger; the second then waits with it.
-            let (token, answer) = (before.token, before.answer.clone());
-            return self.answer_when_safe(token, asker, answer);
-        }
+        let Some(asker) = self.answer_as_before(id.as_ref(), asker) else { return };
+        let Some(asker) = self.lookups.join(id.as_ref(), asker) else { return };
         let unix_ms = self.wall.unix_ms_at(now);
         let synchronised = self.wall.synchronised;
         match request.and_then(|command| command.in_time(unix_ms, synchronised)) {
@@ -98,17 +83,39 @@ impl Service {
         }
     }
 
-    /// Carries a request out. It is acknowledged when the ledger has it.
+    /// Answers a command that was answered before; gives the asker back where it was not.
+    pub(super) fn answer_as_before(&mut self, id: Option<&String>, asker: Asker) -> Option<Asker> {
+        let Some(before) = self.answered.iter().find(|before| Some(&before.id) == id) else {
+            return Some(asker);
+        };
+        // The first may still wait for the ledger; the second then waits with it.
+        let (token, answer) = (before.token, before.answer.clone());
+        self.answer_when_safe(token, asker, answer);
+        None
+    }
+
     fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>) {
+        self.attempt(now, asker, id, |service| service.carry_out(now, request));
+    }
+
+    /// Carries something out for somebody. It is acknowledged when the ledger has it.
+    pub(super) fn attempt(
+        &mut self,
+        now: Mono,
+        asker: Asker,
+        id: Option<String>,
+        act: impl FnOnce(&mut Self) -> Result<Done, String>,
+    ) {
         // What follows from it and its answer are one commit: none is kept without the other.
         self.owed_commit = Some(false);
-        let done = self.carry_out(now, request);
+        let done = act(self);
         let is_owed = self.owed_commit.take() == Some(true);
         let (answer, kept) = match done {
             Ok(Done::Kept(answer)) => (answer, true),
             // They change nothing, so there is no harm in doing them again.
             Ok(Done::Told(answer)) => return self.answer(asker, answer),
             Ok(Done::Lookup(lookup)) => return self.look_up(lookup, asker),
+            Ok(Done::Awaited(under_way)) => return self.lookups.wait(under_way, asker, id),
             Err(error) => (refusal(&error), false),
         };
         // With the commit that it waits for, if any.
@@ -149,7 +156,7 @@ impl Service {
             Request::Prints { recipe, since, unjudged } => {
                 Ok(Done::Lookup(Lookup { recipe, since, unjudged }))
             }
-            Request::Expose(expose) => self.expose(now, &expose),
+            Request::Expose(expose) => self.expose(now, expose),
             Request::Cover { frame } => self.at_frame(now, &frame, Command::Cover),
             Request::Uncover { frame } => self.at_frame(now, &frame, Command::Uncover),
             Request::BringIn { frame } => self.at_frame(now, &frame, Command::BringIn),
@@ -160,18 +167,31 @@ impl Service {
             Request::Judge { print, off, dry, oxidised } => {
                 let unix_ms = self.wall.unix_ms_at(now);
                 let verdict = Verdict::Off { stops: off };
-                self.judge(&print, Judgement { unix_ms, verdict, dry, oxidised })
+                let judgement = Judgement { unix_ms, verdict, dry, oxidised };
+                self.want(Wanted::Judge { print, judgement }).map(Done::Awaited)
             }
         }
     }
 
-    fn expose(&mut self, now: Mono, expose: &Expose) -> Result<Done, String> {
+    fn expose(&mut self, now: Mono, expose: Expose) -> Result<Done, String> {
         let frame = self.frame_or_list(&expose.frame)?;
-        // Before a name is given out.
         self.refuse_if_busy(now, frame)?;
-        let expose = &self.with_what_is_repeated(expose)?;
-        let response = self.response(expose)?;
-        let Aimed { plan, source, mut steps } = self.aim(now, expose, frame, response)?;
+        let is_told = matches!(expose.aim, Aim::Target(_) | Aim::Strip(_));
+        let glass = self.setup.frames[frame.0 as usize].glass;
+        let asked = Asked { expose, glass, unix_ms: self.wall.unix_ms_at(now) };
+        if is_told {
+            let aimed = from_record::aim(&self.setup.ledger, &self.setup.zone, asked)?;
+            return self.begin(now, aimed);
+        }
+        self.want(Wanted::Aim(asked)).map(Done::Awaited)
+    }
+
+    /// Begins a print.
+    pub(super) fn begin(&mut self, now: Mono, aimed: Aimed) -> Result<Done, String> {
+        let Aimed { expose, response, plan, source, mut steps } = aimed;
+        let frame = self.frame_or_list(&expose.frame)?;
+        // Before a name is given out. The frame may have been taken while the record was read.
+        self.refuse_if_busy(now, frame)?;
         self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
         steps.extend(advice::how_counted(&response));
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
@@ -250,62 +270,6 @@ impl Service {
         Record::open(&self.setup.ledger).map_err(|e| e.to_string())
     }
 
-    /// With the recipe and the negative of the print to be repeated, where no others
-    /// are told.
-    fn with_what_is_repeated(&self, expose: &Expose) -> Result<Expose, String> {
-        let mut expose = expose.clone();
-        if let Aim::Like(print) = &expose.aim {
-            let print = self.record()?.find(print).map_err(|e| e.to_string())?;
-            expose.recipe = expose.recipe.or(print.recipe);
-            expose.negative = expose.negative.or(print.negative);
-        }
-        Ok(expose)
-    }
-
-    /// What the recipe answers to.
-    fn response(&self, expose: &Expose) -> Result<Response, String> {
-        match &expose.recipe {
-            Some(recipe) => advice::response_of(&self.record()?, recipe).map_err(|e| e.to_string()),
-            None => Ok(Response::PLAIN),
-        }
-    }
-
-    /// What a print is to receive in a frame, and under which source.
-    fn aim(&self, now: Mono, expose: &Expose, frame: FrameId, response: Response) -> Result<Aimed, String> {
-        let source = expose.source.clone().unwrap_or_else(|| SUN.to_owned());
-        let aimed = |plan| Aimed { plan, source: source.clone(), steps: Vec::new() };
-        match &expose.aim {
-            Aim::Target(target) => Ok(aimed(Plan::dose(*target))),
-            Aim::Strip(doses) => Plan::strip(doses.clone()).map(aimed).map_err(|e| e.to_string()),
-            Aim::Like(print) => {
-                let repeated = like::repeating(
-                    &self.record()?,
-                    print,
-                    expose.source.as_deref(),
-                    response,
-                    &self.setup.zone,
-                );
-                let Repeated { target, source, glass, mut steps } = repeated.map_err(|e| e.to_string())?;
-                let here = self.setup.frames[frame.0 as usize].glass;
-                if (here - glass).abs() > SAME_GLASS {
-                    steps.push(format!(
-                        "its glass passed {:.0} % and this one passes {:.0} %: the dose under it stays, the time does not",
-                        100.0 * glass,
-                        100.0 * here
-                    ));
-                }
-                Ok(Aimed { plan: Plan::dose(target), source, steps })
-            }
-            Aim::Recipe => {
-                let recipe = expose.recipe.as_deref().unwrap_or_default();
-                let target = advice::target(&self.record()?, recipe, &source, self.wall.unix_ms_at(now));
-                let target = target.map_err(|e| e.to_string())?;
-                let steps = vec![format!("{recipe} under {source}: {}", target.dose())];
-                Ok(Aimed { steps, ..aimed(Plan::dose(target)) })
-            }
-        }
-    }
-
     fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {
         let out = self.frame_ids().find(|&id| {
             self.rig
@@ -329,20 +293,14 @@ impl Service {
         Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
     }
 
-    fn judge(&mut self, print: &str, judgement: Judgement) -> Result<Done, String> {
-        let record = self.record()?;
-        let row = record.find(print).map_err(|e| e.to_string())?;
-        let row = advice::as_counted_now(&record, row).map_err(|e| e.to_string())?;
-        let correction = judging::weigh(&record, &row, &judgement.verdict).map_err(|e| e.to_string())?;
-        let mut answer = json!({
-            "ok": true, "print": row.id, "dose_j_m2": correction.printed.j_m2(),
-            "off_stops": correction.stops, "next_j_m2": correction.next().j_m2(),
-            "steps": [judging::sentence(&correction)],
-        });
-        if let Some(remark) = judging::too_early(&judgement) {
-            answer["warning"] = remark.into();
-        }
-        self.ledger.write(Entry::Judgement { print: row.id.into(), judgement });
+    /// Keeps a judgement.
+    pub(super) fn judged(
+        &mut self,
+        print: String,
+        judgement: Judgement,
+        answer: Value,
+    ) -> Result<Done, String> {
+        self.ledger.write(Entry::Judgement { print: print.into(), judgement });
         Ok(Done::Kept(answer))
     }
 

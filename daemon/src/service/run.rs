@@ -64,6 +64,7 @@ pub async fn run(
                     service.on_sensor(clock.now(), id, event);
                 }
             }
+            Some(found) = service.found() => service.on_found(clock.now(), found),
             _ = wall.tick() => {
                 let now = clock.wall();
                 service.on_wall(now.mono, now);

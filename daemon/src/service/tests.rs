@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::*;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
-use crate::ledger::{Boot, Judgement, Notebook, Record, Verdict};
+use crate::ledger::{Boot, Filter, Judgement, Notebook, Recipe, Record, Verdict};
 use crate::request::{Aim, Expose, Request};
 
 const NOON: i64 = 1_784_023_200_000;
@@ -88,6 +88,9 @@ impl Bench {
     fn ask(&mut self, seconds: f64, request: Request) -> Value {
         let (answer, mut answered) = oneshot::channel();
         self.service.on_question(at(seconds), request, answer);
+        while self.service.awaits_record() {
+            self.find(seconds);
+        }
         self.settle();
         answered.try_recv().unwrap()
     }
@@ -98,6 +101,19 @@ impl Bench {
             let event = self.events.blocking_recv().unwrap();
             self.service.on_ledger(self.service.rig.now(), event);
         }
+    }
+
+    /// Waits until the record has been read for one request.
+    fn found(&mut self) -> Found {
+        assert!(self.service.awaits_record(), "nothing is asked of the record");
+        let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+        runtime.block_on(self.service.found()).unwrap()
+    }
+
+    /// The same, and the service hears of it at an instant.
+    fn find(&mut self, seconds: f64) {
+        let found = self.found();
+        self.service.on_found(at(seconds), found);
     }
 
     fn expose(&mut self, seconds: f64, frame: &str, target_j_m2: f64) -> String {
@@ -504,6 +520,119 @@ fn what_only_asks_is_not_remembered() {
     assert_eq!(command(r#"{"id":"1","do":"prints"}"#), 0);
     assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
     assert_eq!(command(r#"{"id":"1","do":"cover","frame":"oak"}"#), 1);
+}
+
+/// A rig whose record has the recipe `citrate` with 15 kJ/m² in the sun.
+fn with_a_recipe(folder: &TempDir) -> Bench {
+    let bench = Bench::start(setup(folder), 0.0);
+    let citrate = Recipe { targets: [("sun".to_owned(), 15_000.0)].into(), ..Recipe::default() };
+    Notebook::open(&setup(folder).ledger).unwrap().keep_recipe("citrate", NOON, &citrate).unwrap();
+    bench
+}
+
+fn by_recipe(frame: &str) -> Expose {
+    Expose { aim: Aim::Recipe, recipe: Some("citrate".into()), ..aimed(frame, 1.0) }
+}
+
+#[test]
+fn no_call_waits_while_the_record_is_read_for_a_request() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = with_a_recipe(&folder);
+    bench.shine(0, 1);
+    bench.expose(1.0, "elm", 400.0);
+    let (answer, mut answered) = oneshot::channel();
+    bench.service.on_question(at(2.0), Request::Expose(by_recipe("oak")), answer);
+    bench.shine(2, 20);
+    assert_eq!(bench.told.try_iter().filter(|told| told.kind == "due").count(), 1);
+    assert_eq!(bench.frame(20.0, "oak").state, FrameState::Empty);
+    // It begins when that is done, and is acknowledged when it is safe.
+    bench.find(20.5);
+    assert_eq!(bench.frame(20.5, "oak").state, FrameState::Exposing);
+    assert!(answered.try_recv().is_err(), "acknowledged before it was safe");
+    bench.settle();
+    let answer = answered.try_recv().unwrap();
+    assert_eq!((&answer["ok"], &answer["target_j_m2"]), (&json!(true), &json!(15_000.0)), "{answer}");
+    let record = Record::open(&bench.service.setup.ledger).unwrap();
+    let print = record.find(answer["print"].as_str().unwrap()).unwrap();
+    assert_eq!((print.begun().unwrap().unix_ms, print.recipe_version), (NOON + 20_500, Some(1)));
+}
+
+#[test]
+fn a_frame_taken_while_the_record_is_read_is_not_taken_again() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = with_a_recipe(&folder);
+    bench.shine(0, 1);
+    let mut asked = [0; 5].map(|_| {
+        let (answer, answered) = oneshot::channel();
+        bench.service.on_question(at(1.0), Request::Expose(by_recipe("oak")), answer);
+        answered
+    });
+    // Only so many wait at once.
+    let too_many = asked[4].try_recv().unwrap();
+    assert!(too_many["error"].as_str().unwrap().contains("too many"), "{too_many}");
+    for _ in 0..4 {
+        bench.find(2.0);
+    }
+    assert!(!bench.service.awaits_record());
+    bench.settle();
+    let answers: Vec<Value> = asked[..4].iter_mut().map(|answered| answered.try_recv().unwrap()).collect();
+    assert_eq!(answers[0]["ok"], true, "{}", answers[0]);
+    for refused in &answers[1..] {
+        assert!(refused["error"].as_str().unwrap().starts_with("oak: "), "{refused}");
+    }
+    // Those who were answered make room for others.
+    let busy = bench.ask(3.0, Request::Expose(by_recipe("elm")));
+    assert_eq!(busy["ok"], true, "{busy}");
+}
+
+#[test]
+fn a_command_repeated_while_the_record_is_read_is_done_once_and_answered_the_same() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = with_a_recipe(&folder);
+    bench.shine(0, 1);
+    let command = r#"{"id":"1","do":"expose","frame":"oak","recipe":"citrate"}"#;
+    let send = |bench: &mut Bench| {
+        let incoming = crate::mqtt::understood("frameside/yard", "frameside/yard/command", command);
+        bench.service.on_link(at(1.0), LinkEvent::Incoming(Box::new(incoming)));
+    };
+    send(&mut bench);
+    send(&mut bench);
+    bench.find(2.0);
+    assert!(!bench.service.awaits_record());
+    send(&mut bench);
+    let promised: Vec<&Value> = bench.service.promised.iter().map(|(_, _, answer)| answer).collect();
+    assert_eq!(promised.len(), 3);
+    assert!(promised.iter().all(|&answer| answer == promised[0] && answer["ok"] == true), "{promised:?}");
+    assert_eq!(bench.service.answered.len(), 1);
+    bench.settle();
+    let prints = Record::open(&bench.service.setup.ledger).unwrap().prints(&Filter::default()).unwrap();
+    assert_eq!(prints.len(), 1);
+}
+
+#[test]
+fn what_waits_for_the_record_is_carried_out_in_the_order_asked() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 2);
+    let print = bench.expose(2.0, "elm", 900.0);
+    bench.shine(3, 12);
+    bench.ask(12.0, bring_in("elm"));
+    for (seconds, off) in [(13.0, 0.5), (14.0, -0.5)] {
+        let off = frameside_core::quantity::Stops::new(off);
+        let judge = Request::Judge { print: print.clone(), off, dry: true, oxidised: true };
+        bench.service.on_question(at(seconds), judge, oneshot::channel().0);
+    }
+    let mut found = [bench.found(), bench.found()];
+    found.sort_by_key(Found::number);
+    let [first, second] = found;
+    bench.service.on_found(at(15.0), second);
+    assert!(bench.service.awaits_record());
+    bench.service.on_found(at(15.0), first);
+    bench.settle();
+    let record = Record::open(&bench.service.setup.ledger).unwrap();
+    let kept = record.judgements(&record.find(&print).unwrap()).unwrap();
+    let asked: Vec<i64> = kept.iter().map(|judgement| judgement.unix_ms - NOON).collect();
+    assert_eq!(asked, [13_000, 14_000]);
 }
 
 #[test]
