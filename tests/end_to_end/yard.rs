@@ -116,3 +116,10 @@ pub(crate) fn frame(site: &Site, name: &str) -> Value {
 pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
     wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
 }
+
+/// Waits until the reading after each of a print's events has settled its figures, which are
+/// those of the moment before; gives what `show` tells then.
+pub(crate) fn settled(site: &Site, print: &str) -> Value {
+    let is_settled = |show: &Value| show["events"].as_array().unwrap().iter().all(|e| e["settled"] == true);
+    wait_for("the figures to settle", SOON, || Some(json_of(site, &["show", print])).filter(is_settled))
+}
