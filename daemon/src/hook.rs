@@ -159,8 +159,8 @@ mod tests {
         let folder = tempfile::TempDir::new().unwrap();
         let file = folder.path().join("child");
         let script = "sleep 1000 & echo $! >\"$0\"; wait";
-        let error = run(&["sh", "-c", script, file.to_str().unwrap()], "", 500).unwrap_err();
-        assert_eq!(error.to_string(), "it was not done after 500ms and was ended");
+        let error = run(&["sh", "-c", script, file.to_str().unwrap()], "", 5000).unwrap_err();
+        assert_eq!(error.to_string(), "it was not done after 5s and was ended");
         let child = std::fs::read_to_string(file).unwrap();
         let state = || std::fs::read_to_string(format!("/proc/{}/stat", child.trim()));
         // The kernel ends it when it gets to it; on its own it would go on for long.

@@ -3,15 +3,17 @@
 use std::process::Command;
 
 use frameside_tests::needs::reference_python;
-use frameside_tests::repository;
+use frameside_tests::{repository, wait_for};
 use serde_json::Value;
 
-use crate::yard::{expose, json_of, number, ok, refused, site, wait_for_frame};
+use crate::yard::{SOON, expose, json_of, number, ok, refused, site, wait_for_frame};
 
 #[test]
 fn the_record_goes_out_and_comes_back() {
     let site = site(60, None);
     let daemon = site.run();
+    // A curve begins with light.
+    wait_for("light", SOON, || json_of(&site, &["status"])["sensors"][0]["irradiance_w_m2"].as_f64());
     let first = expose(&site, "oak", "600J/m2");
     wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     ok(&site.frameside(["bring-in", "oak"]));

@@ -14,8 +14,10 @@ use serde_json::json;
 use tokio::runtime::Handle;
 use tokio::sync::mpsc::Receiver;
 
+use crate::yard::all_until;
+
 const SOON: Duration = Duration::from_secs(20);
-const QUIET: Duration = Duration::from_millis(300);
+const MARK: &str = "mark";
 
 /// A runtime that turns while the tests wait for other programs.
 fn runtime() -> &'static Handle {
@@ -77,7 +79,15 @@ impl Rig {
 }
 
 fn all_of_the_rig(broker: &Broker) -> Subscriber {
-    broker.subscribe(&["frameside/yard/#"])
+    broker.subscribe(&["frameside/yard/#", MARK])
+}
+
+/// What a subscriber to the mark too has got when all that was published before has come.
+fn up_to_a_mark(broker: &Broker, subscriber: &Subscriber) -> Vec<Message> {
+    broker.publish(&Publish::new(MARK, "x"));
+    let mut seen = all_until(subscriber, |message| message.topic == MARK);
+    seen.pop();
+    seen
 }
 
 fn text_of(message: &Message) -> (&str, &str, bool) {
@@ -97,7 +107,7 @@ fn states_are_kept_and_online_comes_last() {
     assert_eq!((text_of(&light), light.qos), (("sensor/sky/irradiance", "41.200", false), 0));
     assert_eq!(text_of(&live.next(SOON).unwrap()), ("availability", "online", false));
 
-    let mut kept = all_of_the_rig(&broker).drain(QUIET);
+    let mut kept = up_to_a_mark(&broker, &all_of_the_rig(&broker));
     kept.sort_by(|a, b| a.topic.cmp(&b.topic));
     let kept: Vec<_> = kept.iter().map(text_of).collect();
     assert_eq!(kept, [("availability", "online", true), ("sensor/sky/problem", "OFF", true)]);
@@ -128,7 +138,8 @@ fn a_closed_link_delivers_everything_and_says_offline_once() {
     let mut events = rig.close();
     let delivered: Vec<_> = std::iter::from_fn(|| events.try_recv().ok()).collect();
     assert_eq!(delivered, ids.iter().cloned().map(LinkEvent::Delivered).collect::<Vec<_>>());
-    let received: Vec<_> = live.drain(QUIET).iter().map(|message| message.text().to_owned()).collect();
+    let received: Vec<_> =
+        up_to_a_mark(&broker, &live).iter().map(|message| message.text().to_owned()).collect();
     let expected: Vec<_> = ids.into_iter().chain(["offline".to_owned()]).collect();
     assert_eq!(received, expected);
 }
@@ -208,9 +219,9 @@ fn signals_outlive_the_broker() {
     let row = |id: &str| OutboxRow { id: id.into(), frame: "oak".into(), payload: id.into() };
     let mut outbox = Outbox::new([row("1")]);
     broker.restart();
-    let live = broker.subscribe(&["frameside/yard/signal", "frameside/yard/frame/oak/signal"]);
+    let live = broker.subscribe(&["frameside/yard/signal", "frameside/yard/frame/oak/signal", MARK]);
     deliver_all(&mut rig, &mut outbox);
-    let received: Vec<_> = live.drain(QUIET).iter().map(|m| text_of(m).0.to_owned()).collect();
+    let received: Vec<_> = up_to_a_mark(&broker, &live).iter().map(|m| text_of(m).0.to_owned()).collect();
     assert_eq!(received, ["frame/oak/signal", "signal"]);
 
     broker.kill();

@@ -4,17 +4,19 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use frameside::ledger::Record;
 use frameside_tests::{Broker, Message, Publish, Site, Subscriber, wait_for};
 use serde_json::{Value, json};
 
 use crate::yard::{
-    SOON, all_until, assert_on_target, expose, frame, json_of, kept, number, ok, refused, says, site,
-    wait_for_frame,
+    self, SOON, all_until, assert_within, due_of, expose, frame, json_of, number, ok, refused, says, settled,
+    site, wait_for_frame,
 };
 
 const AVAILABILITY: &str = "frameside/yard/availability";
 const SIGNAL: &str = "frameside/yard/signal";
 const REPLY: &str = "frameside/yard/reply";
+const PROBLEM: &str = "frameside/yard/sensor/sky/problem";
 
 fn is_signal(message: &Message, topic: &str, frame: &str, kind: &str) -> bool {
     message.topic == topic && message.json()["frame"] == frame && message.json()["kind"] == kind
@@ -22,15 +24,22 @@ fn is_signal(message: &Message, topic: &str, frame: &str, kind: &str) -> bool {
 
 /// The print's signals came on the frame's topic and on the rig's, the same ones, each once, and
 /// `due` after a state that says so.
-fn assert_signals(messages: &[Message], frame: &str, print: &str, kinds: &[&str]) {
+fn assert_signals(site: &Site, messages: &[Message], frame: &str, print: &str) {
     let of = |topic: &str| -> Vec<Value> {
         let on = messages.iter().filter(|message| message.topic == topic).map(Message::json);
         on.filter(|signal| signal["print"] == print).collect()
     };
     let of_frame = of(&format!("frameside/yard/frame/{frame}/signal"));
     assert_eq!(of_frame, of(SIGNAL), "{frame}");
-    let told: Vec<_> = of_frame.iter().map(|signal| signal["kind"].as_str().unwrap()).collect();
-    assert_eq!(told, kinds, "{frame}");
+    let kinds = of_frame.iter().map(|signal| signal["kind"].as_str().unwrap());
+    // A machine that stands still for a moment may miss its sensor, or call again.
+    let told: Vec<_> =
+        kinds.filter(|kind| !["sensor-lost", "sensor-back", "overdue"].contains(kind)).collect();
+    if told == ["begun", "due"] {
+        wait_for("the gap that it was nearly due in", SOON, || is_due_in_a_gap(site, print).then_some(()));
+    } else {
+        assert_eq!(told, ["begun", "nearly", "due"], "{frame}");
+    }
     for signal in &of_frame {
         assert_eq!((&signal["event_type"], &signal["rig"]), (&signal["kind"], &json!("yard")));
         assert_eq!(signal["frame"], frame);
@@ -44,6 +53,15 @@ fn assert_signals(messages: &[Message], frame: &str, print: &str, kinds: &[&str]
         (&json!("due"), &json!(true)),
         "the state comes first"
     );
+}
+
+/// Whether nobody saw the light in which a print was due.
+fn is_due_in_a_gap(site: &Site, print: &str) -> bool {
+    let row = Record::open(&site.path("ledger.sqlite")).unwrap().find(print).unwrap();
+    let due_s = (row.due().unwrap().unix_ms - row.begun().unwrap().unix_ms) as f64 / 1000.0;
+    let show = json_of(site, &["show", print]);
+    let mut gaps = show["gaps"].as_array().unwrap().iter();
+    gaps.any(|gap| number(gap, "from_s") - 0.01 <= due_s && due_s <= number(gap, "to_s") + 0.01)
 }
 
 #[test]
@@ -64,9 +82,11 @@ fn two_frames_are_called_and_the_record_has_them() {
     let messages = all_until(&all, |m| is_signal(m, SIGNAL, "elm", "due"));
     for (frame, print, target) in [("oak", oak, 3000.0), ("elm", elm, 1800.0)] {
         // The light is the same, but elm's glass takes half of it: oak comes first.
-        assert_signals(&messages, frame, print, &["begun", "nearly", "due"]);
+        assert_signals(&site, &messages, frame, print);
         let due = messages.iter().find(|m| m.topic == SIGNAL && is_signal(m, SIGNAL, frame, "due")).unwrap();
-        assert_on_target(number(&due.json(), "dose_j_m2"), target);
+        let show = settled(&site, print);
+        assert_within(number(&due.json(), "dose_j_m2"), due_of(&show));
+        assert_within(target, due_of(&show));
         assert_eq!(number(&due.json(), "target_j_m2"), target);
         assert!(due.json()["text"].as_str().unwrap().contains("Bring it in covered"), "{due:?}");
     }
@@ -75,10 +95,12 @@ fn two_frames_are_called_and_the_record_has_them() {
     assert!(!light.is_empty() && light.iter().all(|e| (29.0..51.0).contains(e)), "{light:?}");
 
     // Whoever comes late hears of states and availability, and of no signal and no light.
-    let kept = kept(&broker);
+    let kept = yard::kept(&broker);
     let topics: Vec<&str> = kept.keys().map(|topic| topic.trim_start_matches("frameside/yard/")).collect();
     assert_eq!(topics, ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem"]);
-    assert_eq!((&kept[AVAILABILITY][..], &kept["frameside/yard/sensor/sky/problem"][..]), ("online", "OFF"));
+    assert_eq!(kept[AVAILABILITY], "online");
+    // A machine that stands still for a moment may miss its sensor.
+    wait_for("a sensor that is well", SOON, || (yard::kept(&broker)[PROBLEM] == "OFF").then_some(()));
 
     ok(&site.frameside(["hush", "oak"]));
     assert_eq!(frame(&site, "oak")["waiting"], false);
@@ -100,11 +122,12 @@ fn two_frames_are_called_and_the_record_has_them() {
 
 /// What `show` tells of a print that was called and brought in.
 fn assert_record(site: &Site, print: &str, brought_in: &Value) {
-    let show = json_of(site, &["show", print]);
+    let show = settled(site, print);
     assert_eq!((&show["recipe"], &show["negative"]), (&json!("citrate"), &json!("boats 3")));
-    assert_on_target(number(&show, "dose_at_due_j_m2"), 3000.0);
+    assert_within(3000.0, due_of(&show));
+    assert_within(number(brought_in, "dose_j_m2"), &show);
     let dose = number(&show, "dose_j_m2");
-    assert!(dose > 3000.0 && (number(brought_in, "dose_j_m2") / dose - 1.0).abs() < 2e-3, "{show}");
+    assert!(dose > number(&show, "dose_at_due_j_m2"), "{show}");
     assert!(number(&show, "low_j_m2") <= dose && dose <= number(&show, "high_j_m2"));
     for list in ["curve", "spans", "signals", "gaps", "notes", "judgements"] {
         assert!(show[list].is_array(), "{list} in {show}");
@@ -127,7 +150,7 @@ fn a_killed_daemon_takes_its_print_up_again() {
     let site = site(20, Some(broker.port()));
     let all = broker.subscribe(&[AVAILABILITY, SIGNAL]);
     let daemon = site.run();
-    let print = expose(&site, "oak", "6kJ/m2");
+    let print = expose(&site, "oak", "900kJ/m2");
     wait_for_frame(&site, "oak", "some dose", |oak| number(oak, "dose_j_m2") > 900.0);
     daemon.kill9();
     let first = all_until(&all, |message| says(message, AVAILABILITY, "offline"));
@@ -135,6 +158,9 @@ fn a_killed_daemon_takes_its_print_up_again() {
     let again = site.run();
     let oak = frame(&site, "oak");
     assert_eq!((&oak["print"], &oak["state"]), (&json!(print), &json!("exposing")));
+    assert_eq!(oak["target_j_m2"], 900_000.0);
+    let target = number(&oak, "dose_j_m2") + 5000.0;
+    ok(&site.frameside(["retarget", "oak", &format!("{target:.0}J/m2")]));
     let second = all_until(&all, |m| is_signal(m, SIGNAL, "oak", "due"));
     ok(&site.frameside(["bring-in", "oak"]));
     let third = all_until(&all, |m| is_signal(m, SIGNAL, "oak", "brought-in"));
@@ -148,14 +174,16 @@ fn a_killed_daemon_takes_its_print_up_again() {
     }
     let dues = told.iter().filter(|signal| signal["kind"] == "due").count();
     assert_eq!(dues, 1, "{told:?}");
-    let show = json_of(&site, &["show", &print]);
+    let show = settled(&site, &print);
     let dose = ["low_j_m2", "dose_j_m2", "high_j_m2"].map(|field| number(&show, field));
     assert!(dose.is_sorted() && dose[0] < dose[2], "what nobody saw makes a range: {dose:?}");
-    let gaps = show["gaps"].as_array().unwrap();
-    assert!(!gaps.is_empty(), "{show}");
-    // The gap may have begun a little before the print.
-    let missed: f64 = gaps.iter().map(|gap| number(gap, "high_j_m2") - number(gap, "low_j_m2")).sum();
-    assert!(dose[2] - dose[0] < missed * (1.0 + 1e-9), "{missed} J/m² in gaps of {dose:?}: {gaps:?}");
+    // The gap may have begun a little before the print; it is kept once light is seen again.
+    wait_for("all that was missed in gaps", SOON, || {
+        let show = json_of(&site, &["show", &print]);
+        let gaps = show["gaps"].as_array().unwrap().iter();
+        let missed: f64 = gaps.map(|gap| number(gap, "high_j_m2") - number(gap, "low_j_m2")).sum();
+        (dose[2] - dose[0] < missed * (1.0 + 1e-9)).then_some(())
+    });
     assert!(again.terminate().success());
 }
 
@@ -171,7 +199,7 @@ fn a_signal_outlives_the_broker() {
     let site = site(20, Some(broker.port()));
     let before = broker.subscribe(&[SIGNAL]);
     let daemon = site.run();
-    let print = expose(&site, "oak", "2kJ/m2");
+    let print = expose(&site, "oak", "6kJ/m2");
     let _ = before.wait_for(SOON, |m| is_signal(m, SIGNAL, "oak", "begun"));
     broker.kill();
     drop(before);
@@ -188,9 +216,10 @@ fn a_signal_outlives_the_broker() {
     let ids: Vec<String> = told.iter().map(|m| m.json()["id"].as_str().unwrap().to_owned()).collect();
     assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len(), "{ids:?}");
     let due = told.iter().find(|m| is_signal(m, SIGNAL, "oak", "due")).unwrap().json();
-    let show = json_of(&site, &["show", &print]);
+    let show = settled(&site, &print);
     assert_eq!(due["at"], show["due"], "it tells when it was, and not when it arrives");
-    assert_on_target(number(&due, "dose_j_m2"), 2000.0);
+    assert_within(number(&due, "dose_j_m2"), due_of(&show));
+    assert_within(6000.0, due_of(&show));
     assert!(daemon.terminate().success());
 }
 
@@ -266,13 +295,13 @@ fn without_a_broker_and_with_a_second_daemon_the_prints_go_on() {
     wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     ok(&site.frameside(["note", &print, "sky cleared", "--tone", "grey"]));
     ok(&site.frameside(["bring-in", "oak"]));
-    let show = json_of(&site, &["show", &print]);
-    assert_on_target(number(&show, "dose_at_due_j_m2"), 1000.0);
+    let show = settled(&site, &print);
+    assert_within(1000.0, due_of(&show));
     assert_eq!(
         (&show["notes"][0]["text"], &show["notes"][0]["tone"]),
         (&json!("sky cleared"), &json!("grey"))
     );
-    assert!(number(&show["notes"][0], "dose_j_m2") >= 1000.0, "{show}");
+    assert!(number(&show["notes"][0], "dose_j_m2") >= number(&show, "dose_at_due_j_m2"), "{show}");
     assert!(daemon.terminate().success());
     assert!(!site.path("frameside.sock").exists(), "nothing is left that would seem to listen");
 }
@@ -289,12 +318,15 @@ fn a_covered_print_and_its_like_count_only_what_falls() {
     let covered = json_of(&site, &["cover", "oak"]);
     let in_with = json_of(&site, &["bring-in", "oak"]);
     // The dose at the cover is a projection until the next reading settles it.
-    let under_cover = number(&in_with, "dose_j_m2") / number(&covered, "dose_j_m2");
-    assert!((under_cover - 1.0).abs() < 2e-3, "nothing falls under the cover: {covered}, {in_with}");
-    let second = json_of(&site, &["expose", "elm", "--like", &first]);
-    assert_on_target(number(&second, "target_j_m2"), number(&in_with, "dose_j_m2"));
+    let first = settled(&site, &first);
+    assert_within(number(&covered, "dose_j_m2"), &first);
+    assert_within(number(&in_with, "dose_j_m2"), &first);
+    let [.., under_cover, at_bring_in] = &first["events"].as_array().unwrap()[..] else { panic!("{first}") };
+    assert_eq!(under_cover["dose_j_m2"], at_bring_in["dose_j_m2"], "nothing falls under the cover: {first}");
+    let second = json_of(&site, &["expose", "elm", "--like", first["print"].as_str().unwrap()]);
+    assert_eq!(second["target_j_m2"], first["dose_j_m2"]);
     wait_for_frame(&site, "elm", "due", |elm| elm["state"] == "due");
-    let show = json_of(&site, &["show", second["print"].as_str().unwrap()]);
-    assert_on_target(number(&show, "dose_at_due_j_m2"), number(&second, "target_j_m2"));
+    let show = settled(&site, second["print"].as_str().unwrap());
+    assert_within(number(&second, "target_j_m2"), due_of(&show));
     assert!(daemon.terminate().success());
 }

@@ -76,6 +76,20 @@ pub(crate) fn assert_on_target(dose_j_m2: f64, target_j_m2: f64) {
     assert!((dose_j_m2 / target_j_m2 - 1.0).abs() < 2e-3, "{dose_j_m2} instead of {target_j_m2} J/m²");
 }
 
+/// A dose against one of the record: within 0.2 % of what that may have been, which is more
+/// than one figure where the machine stood still and nobody saw the light.
+#[track_caller]
+pub(crate) fn assert_within(dose_j_m2: f64, kept: &Value) {
+    let (low, high) = (number(kept, "low_j_m2"), number(kept, "high_j_m2"));
+    assert!(low * 0.998 <= dose_j_m2 && dose_j_m2 <= high * 1.002, "{dose_j_m2} J/m² is not that of {kept}");
+}
+
+/// What the record has of the signal of a print that `show` tells of.
+#[track_caller]
+pub(crate) fn due_of(show: &Value) -> &Value {
+    show["events"].as_array().unwrap().iter().find(|event| event["kind"] == "due").unwrap()
+}
+
 pub(crate) fn says(message: &Message, topic: &str, text: &str) -> bool {
     message.topic == topic && message.payload == text.as_bytes()
 }
@@ -115,4 +129,11 @@ pub(crate) fn frame(site: &Site, name: &str) -> Value {
 /// Waits until a frame's status is as wanted.
 pub(crate) fn wait_for_frame(site: &Site, name: &str, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
     wait_for(what, SOON, || Some(frame(site, name)).filter(&wanted))
+}
+
+/// Waits until the reading after each of a print's events has settled its figures, which are
+/// those of the moment before; gives what `show` tells then.
+pub(crate) fn settled(site: &Site, print: &str) -> Value {
+    let is_settled = |show: &Value| show["events"].as_array().unwrap().iter().all(|e| e["settled"] == true);
+    wait_for("the figures to settle", SOON, || Some(json_of(site, &["show", print])).filter(is_settled))
 }

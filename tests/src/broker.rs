@@ -1,20 +1,19 @@
 //! A real Mosquitto on a free loopback port, and its real clients.
 
-use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Write as _};
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
+use crate::http::free_port;
 use crate::{needs, wait_for};
 
-const START_WITHIN: Duration = Duration::from_secs(10);
+/// Far above what it takes on a busy machine.
+const START_WITHIN: Duration = Duration::from_secs(60);
 
 /// A broker that forgets everything when it stops, and stops when dropped.
 pub struct Broker {
@@ -235,18 +234,6 @@ impl Drop for Broker {
     }
 }
 
-/// A port nobody listens on at the moment, and that no other test was given:
-/// two brokers started at once must not meet on one port.
-fn free_port() -> u16 {
-    static GIVEN: Mutex<BTreeSet<u16>> = Mutex::new(BTreeSet::new());
-    loop {
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        if GIVEN.lock().unwrap().insert(port) {
-            return port;
-        }
-    }
-}
-
 /// A message to publish.
 pub struct Publish {
     topic: String,
@@ -393,12 +380,6 @@ impl Subscriber {
             writeln!(others, "  {} (retained {}): {payload}", message.topic, message.retained).unwrap();
         }
         panic!("the message did not come within {within:?}; these came:\n{others}");
-    }
-
-    /// Everything received until nothing came for `quiet`.
-    #[must_use]
-    pub fn drain(&self, quiet: Duration) -> Vec<Message> {
-        std::iter::from_fn(|| self.next(quiet)).collect()
     }
 }
 

@@ -1,7 +1,9 @@
 //! A small HTTP client: what it sends is what the test says, and nothing else.
 
+use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
+use std::sync::Mutex;
 use std::time::Duration;
 
 /// Far above what any answer takes on a busy machine.
@@ -109,12 +111,19 @@ pub fn read(stream: TcpStream) -> Response {
     Response { status, headers, body, rest }
 }
 
-/// A port of this machine that nobody has just now.
+/// A port of this machine that nobody has just now, and that no other test was given: two
+/// that start at once must not meet on one port.
 ///
 /// # Panics
 ///
 /// When there is none.
 #[must_use]
 pub fn free_port() -> u16 {
-    std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static GIVEN: Mutex<BTreeSet<u16>> = Mutex::new(BTreeSet::new());
+    loop {
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        if GIVEN.lock().unwrap().insert(port) {
+            return port;
+        }
+    }
 }
