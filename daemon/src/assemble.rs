@@ -83,6 +83,7 @@ pub fn setup(config: &Config) -> Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
         site: site(config),
+        sources: config.sources.iter().map(|source| source.name.to_string()).collect(),
         lamps: lamps(config),
         switched: switched(config),
         rules: Rules {

@@ -6,7 +6,7 @@ use std::path::Path;
 use frameside_tests::{Site, wait_for};
 use serde_json::{Value, json};
 
-use crate::yard::{SOON, expose, json_of, number, ok, refused, site};
+use crate::yard::{SOON, expose, json_of, name_a_box, number, ok, refused, site};
 
 /// Waits until a frame is due and brings it in; gives the print.
 fn due_and_in(site: &Site, frame: &str) -> Value {
@@ -350,6 +350,7 @@ fn a_changed_recipe_begins_anew_and_says_so() {
     // The negative's range does not bear on the dose; the paper does.
     ok(&site.frameside(["recipe", "change", "citrate", "--negative-range", "1.4"]));
     assert_eq!(json_of(&site, &["advise", "citrate"])["answer"], "found");
+    name_a_box(&site);
     ok(&site.frameside(["recipe", "change", "citrate", "--support", "washi", "--target", "box=3kJ/m2"]));
     let advice = json_of(&site, &["advise", "citrate"]);
     assert_eq!((&advice["answer"], &advice["set_j_m2"]), (&json!("not-enough"), &json!(2000.0)));

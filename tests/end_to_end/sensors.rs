@@ -11,7 +11,8 @@ fn site(w_m2: f64) -> Site {
         "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
          [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"light.csv\"\n\
          [[sensor]]\nname = \"wall\"\nchip = \"emulated:ltr390\"\nlight = \"light.csv\"\n\
-         [[frame]]\nname = \"oak\"\nsensor = \"wall\"\n",
+         [[frame]]\nname = \"oak\"\nsensor = \"wall\"\n\
+         [[source]]\nname = \"box\"\nkind = \"lamp\"\n",
     );
     shine(&site, w_m2);
     site

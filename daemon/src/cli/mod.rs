@@ -50,6 +50,7 @@ use crate::config::{self, Config, ConfigError, Env};
 use crate::ledger::{CalibrationRow, LedgerError, Notebook, Record};
 use crate::request::Request;
 use crate::socket::{self, AskError};
+use crate::words;
 
 /// Exposes contact prints by dose, not by minutes.
 ///
@@ -228,6 +229,13 @@ impl Context {
     fn record(&self) -> Result<(Record, TimeZone), Failure> {
         let config = self.config()?;
         Ok((Record::open(&config.ledger.path)?, zone(&config)))
+    }
+
+    /// Refuses a source of light that the config does not name.
+    fn known_source(&self, source: &str) -> Result<(), Failure> {
+        let config = self.config()?;
+        let known = config.sources.iter().map(|source| source.name.as_str());
+        words::known_source(source, known).map_err(Failure::Failed)
     }
 
     /// How a sensor is corrected now, if anything was calibrated.

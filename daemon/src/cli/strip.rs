@@ -140,7 +140,10 @@ fn typed(dose: Dose) -> String {
 /// Reads a strip from a table, and keeps it with its recipe if there is one.
 fn read_csv(csv: &Path, recipe: Option<&str>, source: &str, context: &Context) -> Result<(), Failure> {
     let recipe = match recipe {
-        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        Some(name) => {
+            context.known_source(source)?;
+            Some(recipe::newest(&context.record()?.0, name)?)
+        }
         None => None,
     };
     let (bands, reading) = table::read(csv, measured::strip)?;

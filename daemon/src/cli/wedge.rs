@@ -99,7 +99,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         return wedge_scan::run(args, context);
     }
     let recipe = match &args.recipe {
-        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        Some(name) => {
+            context.known_source(&args.source)?;
+            Some(recipe::newest(&context.record()?.0, name)?)
+        }
         None => None,
     };
     let present = args.present(recipe.as_ref());

@@ -29,6 +29,7 @@ use jiff::tz::TimeZone;
 
 pub use chip::Chip;
 pub use find::{Env, find};
+pub(crate) use problems::nearest;
 pub use problems::{ConfigError, Finding, Problem};
 
 /// A config file larger than this is not one.

@@ -273,6 +273,7 @@ impl Service {
     /// What a print is to receive in a frame, and under which source.
     fn aim(&self, now: Mono, expose: &Expose, frame: FrameId, response: Response) -> Result<Aimed, String> {
         let source = expose.source.clone().unwrap_or_else(|| SUN.to_owned());
+        self.refuse_unknown_source(&source)?;
         let aimed = |plan| Aimed { plan, source: source.clone(), steps: Vec::new() };
         match &expose.aim {
             Aim::Target(target) => Ok(aimed(Plan::dose(*target))),
@@ -286,6 +287,7 @@ impl Service {
                     &self.setup.zone,
                 );
                 let Repeated { target, source, glass, mut steps } = repeated.map_err(|e| e.to_string())?;
+                self.refuse_unknown_source(&source)?;
                 let here = self.setup.frames[frame.0 as usize].glass;
                 if (here - glass).abs() > SAME_GLASS {
                     steps.push(format!(
@@ -304,6 +306,10 @@ impl Service {
                 Ok(Aimed { steps, ..aimed(Plan::dose(target)) })
             }
         }
+    }
+
+    fn refuse_unknown_source(&self, source: &str) -> Result<(), String> {
+        words::known_source(source, self.setup.sources.iter().map(String::as_str))
     }
 
     fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {

@@ -120,6 +120,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if reference.is_none() && against.is_none() && window.is_none() && per_kelvin.is_none() {
         return history(args, context);
     }
+    context.known_source(source)?;
     let (config, sensor) = ready(&args.measure, context)?;
     let mut correction = present(&sensor, context)?;
     let mut done = Vec::new();
