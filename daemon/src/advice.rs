@@ -46,6 +46,12 @@ pub enum NoAdvice {
     /// A print to repeat is still out.
     #[error("print {0} has not been brought in, so its dose is not known yet")]
     StillOut(String),
+    /// A strip to repeat was not read.
+    #[error("print {0} is a test strip; read it with 'frameside strip read {0} --first-full BAND'")]
+    NotRead(String),
+    /// A strip to repeat has no answer.
+    #[error("strip {0} gave no answer and is to be extended; give --target")]
+    NoAnswer(String),
     /// A print to repeat had no light.
     #[error("print {0} had no light, so there is no dose to repeat")]
     NoLight(String),

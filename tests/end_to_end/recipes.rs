@@ -76,6 +76,9 @@ fn from_the_strip_to_a_better_print() {
         code == 1 && said.contains("has 4 bands with a dose of their own (1.00 kJ/m², 1.40 kJ/m², "),
         "{said}"
     );
+    let again = ["expose", "oak", "--covered", "--like", name(&strip)];
+    let (code, said) = refused(&site.frameside(again));
+    assert!(code == 1 && said.contains("is a test strip; read it with 'frameside strip read"), "{said}");
     let densities = ["strip", "read", name(&strip), "--densities", "0.3,0.6,0.9,1.2"];
     assert_eq!(json_of(&site, &densities)["answer"], "extend");
     let advice = json_of(&site, &["advise", "citrate"]);
@@ -116,6 +119,11 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(waiting[0]["print"], like["print"]);
     ok(&site.frameside(["judge", name(&like), "--good", "--dry", "--oxidised"]));
     assert!(ok(&site.frameside(["prints", "--unjudged"])).starts_with("no print waits"));
+    // A print like the strip takes what it was read to ask for, and says so.
+    let like_strip = json_of(&site, &again);
+    assert_stops(number(&like_strip, "target_j_m2"), least, 0.0);
+    let says = format!("strip {} was read: full density from 1.67 kJ/m²", name(&strip));
+    assert_eq!(like_strip["steps"], json!([says]));
     let out = expose(&site, "elm", "900kJ/m2");
     let (code, said) = refused(&site.frameside(["judge", &out, "--good"]));
     assert_eq!((code, said), (1, format!("print {out} is still out; bring it in first")));
