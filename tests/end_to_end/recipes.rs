@@ -460,7 +460,11 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
         &["judge", print, "--density", "NaN", "--want", "0.4"],
         &["judge", print, "--density", "55", "--want", "0.4"],
         &["judge", print, "--lstar", "-1", "--want", "40"],
+        &["judge", print, "--lstar", "0.55", "--want", "40"],
         &["judge", print, "--off", "1/3"],
+        &["judge", print, "--off", "+20stop"],
+        &["judge", print, "--off", "100stop"],
+        &["strip", "read", print, "--lstar", "62,0.84,1.06"],
         &["strip", "read", print],
         &["strip", "read", print, "--first-full", "2", "--densities", "1,2"],
         &["strip", "read", "--csv", "a.csv", "--first-full", "2"],
@@ -476,6 +480,7 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
     }
     for (arguments, says) in [
         (&["judge", "1999", "--good"][..], "there is no print '1999'"),
+        (&["judge", print, "--lstar", "55", "--want", "0.4"], "--want: '0.4' is darker than any print"),
         (&["judge", print, "--density", "0.5", "--want", "50"], "--want: '50' is not a density"),
         (&["strip", "read", print, "--first-full", "2"], "is no test strip"),
         (&["strip", "read", "1999", "--first-full", "2"], "there is no print '1999'"),
