@@ -83,6 +83,15 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(json_of(&site, &densities)["answer"], "extend");
     let advice = json_of(&site, &["advise", "citrate"]);
     assert_eq!(advice["left_out"], json!([format!("{} is a strip to be extended", name(&strip))]));
+    // It rose to its last band: the next strip goes on from the one before that.
+    assert_stops(number(&advice["strip"], "from_j_m2"), 2000.0, 0.0);
+    let first_full = ["strip", "read", name(&strip), "--first-full", "1"];
+    assert_eq!(json_of(&site, &first_full)["extend_to"], "less");
+    // 1 kJ/m² is full: it is the last band but one of the strip that is proposed.
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_stops(number(&advice["strip"], "from_j_m2"), 1000.0, -4.0);
+    let (code, said) = refused(&site.frameside(again));
+    assert!(code == 1 && said.contains("gave no answer and is to be extended"), "{said}");
     let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
     assert_eq!(read["answer"], "found");
     let least = number(&read, "least_dose_j_m2");
