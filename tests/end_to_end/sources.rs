@@ -34,6 +34,31 @@ fn dose(site: &Site, print: &str) -> f64 {
 }
 
 #[test]
+fn a_day_of_light_is_that_of_the_first_sensor_in_the_sun() {
+    let site = Site::new(
+        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"bed\"\nchip = \"emulated:as7331\"\naddress = 0x75\nlight = \"day.csv\"\nlit_by = \"box\"\n\
+         [[sensor]]\nname = \"yonder\"\nchip = \"emulated:as7331\"\nlight = \"day.csv\"\n\
+         [[sensor]]\nname = \"attic\"\nchip = \"emulated:as7331\"\naddress = 0x76\nlight = \"day.csv\"\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"bed\"\n\
+         [[source]]\nname = \"box\"\nkind = \"lamp\"\nrelay = \"emulated\"\n",
+    );
+    let day = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n";
+    std::fs::write(site.path("day.csv"), day).unwrap();
+    let daemon = site.run();
+    let is_seen = |sensor: &Value| sensor["irradiance_w_m2"].is_number();
+    wait_for("all sensors to be read", SOON, || {
+        json_of(&site, &["light"])["sensors"].as_array().unwrap().iter().all(is_seen).then_some(())
+    });
+    let one = json_of(&site, &["light", "--sensor", "attic"]);
+    assert_eq!((&one["sensors"][0]["name"], one["sensors"].as_array().unwrap().len()), (&"attic".into(), 1));
+    let (code, said) = refused(&site.frameside(["light", "--sensor", "nope"]));
+    assert_eq!((code, said.as_str()), (1, "there is no sensor 'nope'; the sensors are: bed, yonder, attic"));
+    assert!(daemon.terminate().success());
+    assert_eq!(json_of(&site, &["light", "--day", "today"])["sensor"], "yonder");
+}
+
+#[test]
 fn a_source_that_the_config_does_not_name_is_refused_by_all_that_keep_it() {
     let site = with_a_box();
     std::fs::write(site.path("s.csv"), "dose_kj_m2,density\n4,0.6\n8,1.3\n16,1.3\n").unwrap();

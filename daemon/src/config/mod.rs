@@ -193,6 +193,17 @@ pub struct Sensor {
     pub kind: SensorKind,
 }
 
+impl Sensor {
+    /// Whether it lies in a lamp box, as far as a config tells.
+    #[must_use]
+    pub fn is_lit_by_lamp(&self) -> bool {
+        matches!(
+            &self.kind,
+            SensorKind::Emulated { light, .. } | SensorKind::Recorded(light) if light.lit_by.is_some()
+        )
+    }
+}
+
 /// Where a sensor's light comes from.
 #[derive(Debug, Clone, PartialEq)]
 pub enum SensorKind {
