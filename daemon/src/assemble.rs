@@ -192,6 +192,12 @@ pub fn remote_lights(config: &Config) -> Vec<(SensorId, String)> {
         .collect()
 }
 
+/// Whether nothing tells what a sensor's readings are in W/m².
+#[must_use]
+pub fn has_no_unit(sensor: &config::Sensor) -> bool {
+    conversion(sensor)["from"] == "uncalibrated"
+}
+
 /// How the driver makes counts into irradiance, as each print remembers it.
 fn conversion(sensor: &config::Sensor) -> Value {
     match &sensor.kind {

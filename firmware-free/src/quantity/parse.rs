@@ -18,7 +18,7 @@ pub enum ParseQuantityError {
         j_m2: f64,
     },
     /// Not an irradiance.
-    #[error("'{0}' is not an irradiance; write it like 41.2W/m2 or 4.1mW/cm2")]
+    #[error("'{0}' is not an irradiance; write it like 41.2W/m2, 4.12mW/cm2 or 4120uW/cm2")]
     Irradiance(String),
     /// Not a number of stops.
     #[error("'{0}' is not a number of stops; write it like +1/3stop, -0.5stop or +1stop")]
@@ -94,7 +94,8 @@ impl FromStr for Irradiance {
         let w_m2 = match unit.as_str() {
             "W/m2" => value,
             "mW/cm2" => value * 10.0,
-            "uW/cm2" | "µW/cm2" => value * 0.01,
+            // The micro sign, and the letter mu that looks like it.
+            "uW/cm2" | "µW/cm2" | "μW/cm2" => value * 0.01,
             _ => return Err(refused()),
         };
         if w_m2 < 0.0 {
