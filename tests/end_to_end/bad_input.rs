@@ -332,3 +332,49 @@ fn a_flood_of_nonsense_costs_no_sample() {
     assert_eq!(show["low_j_m2"], show["high_j_m2"]);
     assert!(daemon.terminate().success());
 }
+
+#[test]
+fn nothing_is_written_over_what_is_read_or_written_by_the_same_command() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let table = "wedge_density,density\n0.1,1.4\n0.5,1.2\n1,0.7\n1.5,0.3\n2,0.1\n";
+    let [wedge, svg, pdf] = ["w.csv", "w.svg", "w.pdf"].map(file);
+    for path in [&wedge, &svg, &pdf] {
+        std::fs::write(path, table).unwrap();
+    }
+    // The same file by another path.
+    let around =
+        format!("{}/../{}/w.csv", folder.path().display(), folder.path().file_name().unwrap().display());
+    let new = file("new.svg");
+    for all in [
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &wedge][..],
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &around],
+        &["wedge", &svg, "--dose", "30kJ/m2", "--chart", &svg],
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &new, "--chart", &new],
+        &[
+            "wedge",
+            "scan",
+            &pdf,
+            "--patches",
+            "5",
+            "--row",
+            "0,0,9,9",
+            "--reference",
+            "0,0,1,1=0.1",
+            "--out",
+            &pdf,
+        ],
+        &["lamp", "warm-up", "--csv", &svg, "--chart", &svg],
+        &["lamp", "evenness", &pdf, "--chart", &pdf],
+        &["lamp", "ageing", "--csv", &pdf, "--chart", &pdf],
+        &["show", "2026-07-14-oak-1", "--chart", &new, "--card", &new],
+    ] {
+        let (code, said) = refused(&frameside(all));
+        assert!(code == 2 && said.contains("is read or written already by this command"), "{all:?}: {said}");
+    }
+    for path in [&wedge, &svg, &pdf] {
+        assert_eq!(std::fs::read_to_string(path).unwrap(), table);
+    }
+    assert!(!std::path::Path::new(&new).exists());
+}
+
