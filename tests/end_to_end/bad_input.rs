@@ -378,3 +378,15 @@ fn nothing_is_written_over_what_is_read_or_written_by_the_same_command() {
     assert!(!std::path::Path::new(&new).exists());
 }
 
+#[test]
+fn a_record_that_is_another_file_is_an_error_of_the_config() {
+    let site = Site::new(
+        "[rig]\nname = \"yard\"\n[[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"mine.csv\"\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n[ledger]\npath = \"{dir}/mine.csv\"\n",
+    );
+    let light = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n";
+    std::fs::write(site.path("mine.csv"), light).unwrap();
+    let (code, said) = refused(&site.frameside(["run"]));
+    assert!(code == 78 && said.contains("mine.csv is there and is no record of frameside"), "{code} {said}");
+    assert_eq!(std::fs::read_to_string(site.path("mine.csv")).unwrap(), light);
+}

@@ -195,7 +195,10 @@ impl From<CalibrationError> for Failure {
 
 impl From<LedgerError> for Failure {
     fn from(error: LedgerError) -> Self {
-        Self::Failed(error.to_string())
+        match error {
+            LedgerError::Foreign(_) => Self::Config(error.to_string()),
+            _ => Self::Failed(error.to_string()),
+        }
     }
 }
 
