@@ -93,8 +93,15 @@ fn from_the_strip_to_a_better_print() {
     let (code, said) = refused(&site.frameside(again));
     assert!(code == 1 && said.contains("gave no answer and is to be extended"), "{said}");
     let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
-    assert_eq!(read["answer"], "found");
+    assert_eq!((&read["answer"], &read["again"]), (&json!("found"), &json!(true)));
     let least = number(&read, "least_dose_j_m2");
+    // Another reading takes its place, and says so where it was the better one.
+    let said = ok(&site.frameside(["strip", "read", name(&strip), "--first-full", "1"]));
+    let says = "! this takes the place of a better reading (";
+    assert!(said.contains(says), "{said}");
+    let said =
+        ok(&site.frameside(["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]));
+    assert!(said.contains("\nthis takes the place of its earlier reading\n"), "{said}");
     assert_stops(least, (1400.0f64 * 2000.0).sqrt(), 0.0);
 
     // The advice rests on it, and a print of the recipe takes it.
