@@ -10,6 +10,7 @@ use tokio::sync::oneshot;
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
+use crate::config::nearest;
 use crate::judging;
 use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
 use crate::like::{self, Repeated};
@@ -171,6 +172,7 @@ impl Service {
         self.refuse_if_busy(now, frame)?;
         let expose = &self.with_what_is_repeated(expose)?;
         let response = self.response(expose)?;
+        let slip = self.slip_of_recipe(expose)?;
         let Aimed { plan, source, mut steps } = self.aim(now, expose, frame, response)?;
         self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
         steps.extend(advice::how_counted(&response));
@@ -207,7 +209,8 @@ impl Service {
             calibration: calibration.to_string(),
         }));
         self.lay_under(now, frame, &source);
-        let warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
+        let mut warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
+        warnings.extend(slip);
         self.pump(now);
         steps.extend(self.lamp_news(frame));
         let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
@@ -268,6 +271,21 @@ impl Service {
             Some(recipe) => advice::response_of(&self.record()?, recipe).map_err(|e| e.to_string()),
             None => Ok(Response::PLAIN),
         }
+    }
+
+    /// A name may be free text; one that nobody described and that is nearly another is
+    /// more likely a slip.
+    fn slip_of_recipe(&self, expose: &Expose) -> Result<Option<String>, String> {
+        let Some(name) = &expose.recipe else { return Ok(None) };
+        let recipes = self.record()?.recipes().map_err(|e| e.to_string())?;
+        if recipes.iter().any(|recipe| recipe.name == *name) {
+            return Ok(None);
+        }
+        let near = nearest(name, recipes.iter().map(|recipe| recipe.name.as_str()));
+        Ok(near.map(|near| {
+            let name = name.escape_default();
+            format!("no recipe '{name}' was described, so no advice to another counts this print; did you mean '{near}'?")
+        }))
     }
 
     /// What a print is to receive in a frame, and under which source.

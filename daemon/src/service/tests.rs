@@ -329,6 +329,25 @@ fn a_source_out_of_the_config_is_refused_but_what_was_printed_under_it_stays() {
 }
 
 #[test]
+fn a_recipe_that_is_nearly_another_is_asked_about() {
+    let folder = TempDir::new().unwrap();
+    Bench::start(setup(&folder), 0.0).kill();
+    let recipe = crate::ledger::Recipe::default();
+    Notebook::open(&setup(&folder).ledger).unwrap().keep_recipe("citrate", NOON, &recipe).unwrap();
+    let mut bench = Bench::start(setup(&folder), 1.0);
+    bench.shine(1, 2);
+    let mut warning = |name: &str| {
+        let expose = Expose { recipe: Some(name.into()), ..aimed("oak", 15_000.0) };
+        let begun = bench.ask(2.0, Request::Expose(expose));
+        assert_eq!(begun["ok"], true, "{begun}");
+        bench.ask(2.0, bring_in("oak"));
+        begun["warning"].clone()
+    };
+    assert!(warning("citrat").as_str().unwrap().ends_with("did you mean 'citrate'?"));
+    assert_eq!((warning("citrate"), warning("oxalate")), (Value::Null, Value::Null));
+}
+
+#[test]
 fn readings_are_corrected_and_prints_remember_how() {
     let folder = TempDir::new().unwrap();
     Bench::start(setup(&folder), 0.0).kill();
