@@ -46,6 +46,12 @@ pub enum NoAdvice {
     /// A print to repeat is still out.
     #[error("print {0} has not been brought in, so its dose is not known yet")]
     StillOut(String),
+    /// A strip to repeat was not read.
+    #[error("print {0} is a test strip; read it with 'frameside strip read {0} --first-full BAND'")]
+    NotRead(String),
+    /// A strip to repeat has no answer.
+    #[error("strip {0} gave no answer and is to be extended; give --target")]
+    NoAnswer(String),
     /// A print to repeat had no light.
     #[error("print {0} had no light, so there is no dose to repeat")]
     NoLight(String),
@@ -226,11 +232,14 @@ pub fn for_recipe(
             }
         }
     }
-    let Gathered { pieces, left_out, newest, .. } = gathered;
+    let Gathered { pieces, left_out, newest, not_full_at, full_at, .. } = gathered;
     let set = newest.target(source);
     let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
-    let advice =
+    let mut advice =
         advise(&evidence, set.map(TargetDose::dose)).expect("pieces have doses above zero, errors and ages");
+    if let Answer::NotEnough { strip, .. } = &mut advice.answer {
+        *strip = strip.within(not_full_at, full_at);
+    }
     let borders = borders(record, recipe, source, response)?;
     let (recipe, source) = (recipe.to_owned(), source.to_owned());
     Ok(RecipeAdvice { recipe, source, response, set, advice, pieces, borders, left_out })
@@ -262,13 +271,43 @@ struct Gathered<'a> {
     now_ms: i64,
     pieces: Vec<Piece>,
     left_out: Vec<String>,
+    /// The most dose that a strip without an answer showed not to be full.
+    not_full_at: Option<Dose>,
+    /// The least that one showed to be full.
+    full_at: Option<Dose>,
 }
 
 impl<'a> Gathered<'a> {
     fn new(history: &'a History, now_ms: i64) -> Self {
         let newest = history.versions.last().map(|version| version.version);
         let curve = history.curve(newest, &history.response());
-        Self { history, newest: history.newest(), curve, now_ms, pieces: Vec::new(), left_out: Vec::new() }
+        Self {
+            history,
+            newest: history.newest(),
+            curve,
+            now_ms,
+            pieces: Vec::new(),
+            left_out: Vec::new(),
+            not_full_at: None,
+            full_at: None,
+        }
+    }
+
+    /// A strip without an answer still says on which side of it that lies.
+    fn extend(&mut self, name: &str, doses: &[Dose], reading: StripReading) {
+        self.left_out.push(format!("{name} is a strip to be extended"));
+        match (reading, doses) {
+            (StripReading::ExtendDown, [first, ..]) => {
+                let least = self.full_at.filter(|dose| dose < first);
+                self.full_at = least.or(Some(*first));
+            }
+            // The last band may be full, since none after it says that it is not.
+            (StripReading::ExtendUp, [.., lighter, _]) => {
+                let most = self.not_full_at.filter(|dose| dose > lighter);
+                self.not_full_at = most.or(Some(*lighter));
+            }
+            _ => {}
+        }
     }
 
     /// Whether something was made with another recipe in all but name; then that
@@ -317,8 +356,9 @@ impl<'a> Gathered<'a> {
                 let evidence = Evidence::of_strip(&least, self.age_days(strip.unix_ms), true);
                 self.pieces.push(Piece::of_least("strip", &strip.name, &least, evidence));
             }
-            Ok(StripReading::ExtendUp | StripReading::ExtendDown) => {
-                self.left_out.push(format!("{} is a strip to be extended", strip.name));
+            Ok(reading) => {
+                let doses: Vec<Dose> = strip.bands.iter().map(|band| band.dose).collect();
+                self.extend(&strip.name, &doses, reading);
             }
             Err(error) => self.left_out.push(format!("{}: {error}", strip.name)),
         }
@@ -349,9 +389,7 @@ impl<'a> Gathered<'a> {
                 let evidence = Evidence::of_strip(&least, age_days, judgement.is_final());
                 self.pieces.push(Piece::of_least("strip", &print.id, &least, evidence));
             }
-            Some(Ok(StripReading::ExtendUp | StripReading::ExtendDown)) => {
-                self.left_out.push(format!("{} is a strip to be extended", print.id));
-            }
+            Some(Ok(reading)) => self.extend(&print.id, &print.band_doses(), reading),
             Some(Err(error)) => self.left_out.push(format!("{}: {error}", print.id)),
             None => self.pieces.extend(self.corrected(print, judgement, age_days)),
         }

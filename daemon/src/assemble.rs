@@ -83,6 +83,7 @@ pub fn setup(config: &Config) -> Setup {
         rig: config.rig.name.to_string(),
         zone: config.rig.timezone.clone().unwrap_or_else(TimeZone::system),
         site: site(config),
+        sources: config.sources.iter().map(|source| source.name.to_string()).collect(),
         lamps: lamps(config),
         switched: switched(config),
         rules: Rules {
@@ -189,6 +190,12 @@ pub fn remote_lights(config: &Config) -> Vec<(SensorId, String)> {
             _ => None,
         })
         .collect()
+}
+
+/// Whether nothing tells what a sensor's readings are in W/m².
+#[must_use]
+pub fn has_no_unit(sensor: &config::Sensor) -> bool {
+    conversion(sensor)["from"] == "uncalibrated"
 }
 
 /// How the driver makes counts into irradiance, as each print remembers it.

@@ -1,11 +1,30 @@
 //! Judging a print: what may be judged, and what follows for the next one. The same
 //! from the command line and of a running rig.
 
+use frameside_core::quantity::{ParseQuantityError, Stops};
 use frameside_core::sensitometry::Correction;
 
 use crate::advice;
 use crate::ledger::{Judgement, LedgerError, PrintRow, Record, Verdict};
 use crate::words;
+
+/// A print is off by no more, in stops: from paper white to full density there are 4 to 5,
+/// and past either end it shows nothing.
+const MOST_OFF: f64 = 6.0;
+
+/// Reads by how much a print is off.
+///
+/// # Errors
+/// What is accepted instead.
+pub fn parse_off(text: &str) -> Result<Stops, String> {
+    let too_far =
+        || format!("'{text}' is more than a print shows: at most {MOST_OFF} stops either way; make a strip");
+    match text.parse::<Stops>() {
+        Ok(stops) if stops.value().abs() <= MOST_OFF => Ok(stops),
+        Ok(_) | Err(ParseQuantityError::TooManyStops(_)) => Err(too_far()),
+        Err(error) => Err(error.to_string()),
+    }
+}
 
 /// Why a print is not judged.
 #[derive(Debug, thiserror::Error)]

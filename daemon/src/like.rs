@@ -6,10 +6,11 @@
 
 use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, TargetDose};
+use frameside_core::sensitometry::StripReading;
 use frameside_core::source::{Factor, factor_of_curves};
 use jiff::tz::TimeZone;
 
-use crate::advice::{NoAdvice, correction, counted, curve_of};
+use crate::advice::{NoAdvice, correction, counted, curve_of, read_strip};
 use crate::ledger::{LedgerError, PrintRow, Record};
 use crate::words;
 
@@ -27,7 +28,8 @@ pub struct Repeated {
 }
 
 /// The dose that repeats a print as a response counts it, put right by its judgement if
-/// it has one, under a source; under its own if none is told. Dates are told in `zone`.
+/// it has one, under a source; under its own if none is told. Of a strip, what its
+/// reading says. Dates are told in `zone`.
 ///
 /// # Errors
 /// [`NoAdvice`] when there is no such print, it has no dose to repeat, or nothing says
@@ -41,20 +43,13 @@ pub fn repeating(
 ) -> Result<Repeated, NoAdvice> {
     let print = record.find(print)?;
     let as_it_was = print.dose_to_repeat().ok_or_else(|| NoAdvice::StillOut(print.id.clone()))?;
-    let mut steps = vec![format!("{} came in with {as_it_was}", print.id)];
     let unknown = || NoAdvice::NotRecounted { print: print.id.clone(), response };
     let print = record.recounted(&print, response)?.ok_or_else(unknown)?;
-    let mut dose = print.dose_to_repeat().unwrap_or(as_it_was);
-    if dose != as_it_was {
-        steps.push(format!("counted {}: {dose}", counted(&response)));
-    }
-    let judgement = record.judgements(&print)?.pop();
-    let curve = curve_of(record, &print)?;
-    let correction = judgement.and_then(|judgement| correction(&print, &judgement.verdict, curve.as_ref()));
-    if let Some(correction) = correction.filter(|correction| correction.stops.value() != 0.0) {
-        dose = correction.next();
-        steps.push(format!("put right by its judgement, {}: {dose}", correction.stops));
-    }
+    let (mut dose, mut steps) = if print.is_strip() {
+        of_strip(record, &print)?
+    } else {
+        of_print(record, &print, as_it_was, response)?
+    };
     let source = source.unwrap_or(&print.source).to_owned();
     if source != print.source {
         let (factor, from) = factor(record, &print, &source, zone)?;
@@ -72,6 +67,44 @@ pub fn repeating(
     }
     let target = TargetDose::new(dose).map_err(|_| NoAdvice::NoLight(print.id))?;
     Ok(Repeated { target, source, glass: print.glass, steps })
+}
+
+/// The dose of a print, put right by its judgement, and how it comes about.
+fn of_print(
+    record: &Record,
+    print: &PrintRow,
+    as_it_was: Dose,
+    response: Response,
+) -> Result<(Dose, Vec<String>), NoAdvice> {
+    let mut steps = vec![format!("{} came in with {as_it_was}", print.id)];
+    let mut dose = print.dose_to_repeat().unwrap_or(as_it_was);
+    if dose != as_it_was {
+        steps.push(format!("counted {}: {dose}", counted(&response)));
+    }
+    let judgement = record.judgements(print)?.pop();
+    let curve = curve_of(record, print)?;
+    let correction = judgement.and_then(|judgement| correction(print, &judgement.verdict, curve.as_ref()));
+    if let Some(correction) = correction.filter(|correction| correction.stops.value() != 0.0) {
+        dose = correction.next();
+        steps.push(format!("put right by its judgement, {}: {dose}", correction.stops));
+    }
+    Ok((dose, steps))
+}
+
+/// The dose that a strip was read to ask for: what it came in with is that of its last
+/// band alone.
+fn of_strip(record: &Record, strip: &PrintRow) -> Result<(Dose, Vec<String>), NoAdvice> {
+    let judgement = record.judgements(strip)?.pop();
+    match judgement.and_then(|judgement| read_strip(strip, &judgement.verdict)) {
+        Some(Ok(StripReading::Found(least))) => {
+            let dose = least.dose;
+            Ok((dose, vec![format!("strip {} was read: full density from {dose}", strip.id)]))
+        }
+        Some(Ok(StripReading::ExtendUp | StripReading::ExtendDown)) => {
+            Err(NoAdvice::NoAnswer(strip.id.clone()))
+        }
+        Some(Err(_)) | None => Err(NoAdvice::NotRead(strip.id.clone())),
+    }
 }
 
 /// The factor from a print's source to another, and where it comes from: one that was

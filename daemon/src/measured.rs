@@ -62,6 +62,9 @@ pub enum Mistake {
         /// Its column.
         column: String,
     },
+    /// No lightness of a print.
+    #[error("L* {0} is darker than any print, and looks like a density; then name the column density")]
+    TooDark(f64),
     /// Neither of two columns.
     #[error("there is neither a column {0} nor {1}; add one of them")]
     Neither(&'static str, &'static str),
@@ -231,8 +234,13 @@ impl<'a> Table<'a> {
     /// What the prints show: the column `density`, or `lstar` as visual densities.
     fn densities(&self) -> Result<Vec<Density>, TableError> {
         let densities = self.column("density").map(|all| all.into_iter().map(Density::new).collect());
+        let lstar = self.column("lstar");
+        let is_too_dark = |l: &f64| *l < Lightness::DARKEST_PRINT;
+        if let Some((row, &l)) = (1..).zip(lstar.iter().flatten()).find(|(_, l)| is_too_dark(l)) {
+            return Err(self.at_row(Some(row), Mistake::TooDark(l)));
+        }
         let from_lstar = |all: Vec<f64>| all.into_iter().map(|l| Density::from(Lightness::new(l))).collect();
-        one_of(("density", densities), ("lstar", self.column("lstar").map(from_lstar)))
+        one_of(("density", densities), ("lstar", lstar.map(from_lstar)))
     }
 
     /// A mistake in a row, counted from 1; in the table as a whole without.
@@ -378,6 +386,17 @@ mod tests {
             let _ = wedge(&bytes, None, Dose::from_j_m2(30_000.0));
             let _ = (strip(&bytes), spectrum(&bytes), places(&bytes));
         }
+    }
+
+    #[test]
+    fn a_density_in_the_column_of_a_lightness_is_refused_by_its_line() {
+        let said = strip(b"dose_kj_m2,lstar\n4,62\n8,0.84\n16,1.06\n").unwrap_err().to_string();
+        assert_eq!(
+            said,
+            "3: L* 0.84 is darker than any print, and looks like a density; then name the column density"
+        );
+        let as_wedge = wedge(b"wedge_density,lstar\n0.1,1.4\n", None, Dose::from_j_m2(30_000.0));
+        assert_eq!(as_wedge.unwrap_err(), Mistake::TooDark(1.4).at(2));
     }
 
     #[test]

@@ -8,6 +8,8 @@ use frameside_core::quantity::{ParseQuantityError, Stops, TargetDose};
 use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
+use crate::judging;
+
 /// A request.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Request {
@@ -368,7 +370,7 @@ impl Fields {
         match self.text("off", LONGEST_NAME)? {
             Some(_) if good => Err(wrong("does not go with \"good\"; give one of them".to_owned())),
             Some(text) => {
-                text.parse().map_err(|error: ParseQuantityError| wrong(format!("cannot be used: {error}")))
+                judging::parse_off(&text).map_err(|error| wrong(format!("cannot be used: {error}")))
             }
             None if good => Ok(Stops::default()),
             None => Err(self.missing("off")),
@@ -541,6 +543,10 @@ mod tests {
             (
                 r#"{"do":"judge","print":"a","off":"1/3"}"#,
                 "\"off\" cannot be used: '1/3' is not a number of stops; write it like +1/3stop, -0.5stop or +1stop",
+            ),
+            (
+                r#"{"do":"judge","print":"a","off":"-7stop"}"#,
+                "\"off\" cannot be used: '-7stop' is more than a print shows: at most 6 stops either way; make a strip",
             ),
             (
                 r#"{"do":"note","print":"a","text":"b","tone":"pink"}"#,

@@ -10,8 +10,26 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
+use crate::config::nearest;
 use crate::ledger::Unjudged;
 use crate::service::LampPart;
+
+/// Whether a source of light is one of those that the config names; the sun always is.
+///
+/// # Errors
+/// What to tell whoever named another: a slip would begin a history of its own.
+pub fn known_source<'a>(source: &str, known: impl IntoIterator<Item = &'a str>) -> Result<(), String> {
+    let known: Vec<&str> = known.into_iter().collect();
+    if known.contains(&source) {
+        return Ok(());
+    }
+    let meant = nearest(source, known.iter().copied());
+    let meant = meant.map(|near| format!("did you mean '{near}'? ")).unwrap_or_default();
+    let (source, known) = (source.escape_default(), known.join(", "));
+    Err(format!(
+        "there is no source '{source}'; {meant}the sources are: {known}; another is named by [[source]] in the config"
+    ))
+}
 
 /// The text of a signal. `name` is the frame's name for people, `clock` turns
 /// an instant into a clock time.
@@ -391,6 +409,15 @@ mod tests {
         let said = [1.0, -1.0, 1.0 / 3.0, 0.0, 2.0].map(|value| stops(Stops::new(value)));
         assert_eq!(said, ["1.00 stop", "1.00 stop", "0.33 stops", "0.00 stops", "2.00 stops"]);
         assert_eq!([0, 1, 2].map(|number| count(number, "print")), ["0 prints", "1 print", "2 prints"]);
+    }
+
+    #[test]
+    fn an_unknown_source_is_told_with_those_there_are() {
+        assert_eq!(known_source("box", ["sun", "box"]), Ok(()));
+        let refused = |source| known_source(source, ["sun", "box"]).unwrap_err();
+        let listed = "the sources are: sun, box; another is named by [[source]] in the config";
+        assert_eq!(refused("bx"), format!("there is no source 'bx'; did you mean 'box'? {listed}"));
+        assert_eq!(refused("moo\n"), format!("there is no source 'moo\\n'; {listed}"));
     }
 
     #[test]

@@ -332,3 +332,61 @@ fn a_flood_of_nonsense_costs_no_sample() {
     assert!(!said.contains("the service does not take readings"), "a sample was missed: {said}");
     assert!(daemon.terminate().success());
 }
+
+#[test]
+fn nothing_is_written_over_what_is_read_or_written_by_the_same_command() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let table = "wedge_density,density\n0.1,1.4\n0.5,1.2\n1,0.7\n1.5,0.3\n2,0.1\n";
+    let [wedge, svg, pdf] = ["w.csv", "w.svg", "w.pdf"].map(file);
+    for path in [&wedge, &svg, &pdf] {
+        std::fs::write(path, table).unwrap();
+    }
+    // The same file by another path.
+    let around =
+        format!("{}/../{}/w.csv", folder.path().display(), folder.path().file_name().unwrap().display());
+    let new = file("new.svg");
+    for all in [
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &wedge][..],
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &around],
+        &["wedge", &svg, "--dose", "30kJ/m2", "--chart", &svg],
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--tones", &new, "--chart", &new],
+        &[
+            "wedge",
+            "scan",
+            &pdf,
+            "--patches",
+            "5",
+            "--row",
+            "0,0,9,9",
+            "--reference",
+            "0,0,1,1=0.1",
+            "--out",
+            &pdf,
+        ],
+        &["lamp", "warm-up", "--csv", &svg, "--chart", &svg],
+        &["lamp", "evenness", &pdf, "--chart", &pdf],
+        &["lamp", "ageing", "--csv", &pdf, "--chart", &pdf],
+        &["show", "2026-07-14-oak-1", "--chart", &new, "--card", &new],
+    ] {
+        let (code, said) = refused(&frameside(all));
+        assert!(code == 2 && said.contains("is read or written already by this command"), "{all:?}: {said}");
+    }
+    for path in [&wedge, &svg, &pdf] {
+        assert_eq!(std::fs::read_to_string(path).unwrap(), table);
+    }
+    assert!(!std::path::Path::new(&new).exists());
+}
+
+#[test]
+fn a_record_that_is_another_file_is_an_error_of_the_config() {
+    let site = Site::new(
+        "[rig]\nname = \"yard\"\n[[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"mine.csv\"\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n[ledger]\npath = \"{dir}/mine.csv\"\n",
+    );
+    let light = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n";
+    std::fs::write(site.path("mine.csv"), light).unwrap();
+    let (code, said) = refused(&site.frameside(["run"]));
+    assert!(code == 78 && said.contains("mine.csv is there and is no record of frameside"), "{code} {said}");
+    assert_eq!(std::fs::read_to_string(site.path("mine.csv")).unwrap(), light);
+}

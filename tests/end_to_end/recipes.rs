@@ -6,7 +6,7 @@ use std::path::Path;
 use frameside_tests::{Site, wait_for};
 use serde_json::{Value, json};
 
-use crate::yard::{SOON, expose, json_of, number, ok, refused, settled, site};
+use crate::yard::{SOON, expose, json_of, name_a_box, number, ok, refused, settled, site};
 
 /// Waits until a frame is due, brings it in and waits until its figures are settled; gives
 /// the print.
@@ -78,13 +78,32 @@ fn from_the_strip_to_a_better_print() {
         code == 1 && said.contains("has 4 bands with a dose of their own (1.00 kJ/m², 1.40 kJ/m², "),
         "{said}"
     );
+    let again = ["expose", "oak", "--covered", "--like", name(&strip)];
+    let (code, said) = refused(&site.frameside(again));
+    assert!(code == 1 && said.contains("is a test strip; read it with 'frameside strip read"), "{said}");
     let densities = ["strip", "read", name(&strip), "--densities", "0.3,0.6,0.9,1.2"];
     assert_eq!(json_of(&site, &densities)["answer"], "extend");
     let advice = json_of(&site, &["advise", "citrate"]);
     assert_eq!(advice["left_out"], json!([format!("{} is a strip to be extended", name(&strip))]));
+    // It rose to its last band: the next strip goes on from the one before that.
+    assert_stops(number(&advice["strip"], "from_j_m2"), 2000.0, 0.0);
+    let first_full = ["strip", "read", name(&strip), "--first-full", "1"];
+    assert_eq!(json_of(&site, &first_full)["extend_to"], "less");
+    // 1 kJ/m² is full: it is the last band but one of the strip that is proposed.
+    let advice = json_of(&site, &["advise", "citrate"]);
+    assert_stops(number(&advice["strip"], "from_j_m2"), 1000.0, -4.0);
+    let (code, said) = refused(&site.frameside(again));
+    assert!(code == 1 && said.contains("gave no answer and is to be extended"), "{said}");
     let read = json_of(&site, &["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]);
-    assert_eq!(read["answer"], "found");
+    assert_eq!((&read["answer"], &read["again"]), (&json!("found"), &json!(true)));
     let least = number(&read, "least_dose_j_m2");
+    // Another reading takes its place, and says so where it was the better one.
+    let said = ok(&site.frameside(["strip", "read", name(&strip), "--first-full", "1"]));
+    let says = "! this takes the place of a better reading (";
+    assert!(said.contains(says), "{said}");
+    let said =
+        ok(&site.frameside(["strip", "read", name(&strip), "--first-full", "3", "--dry", "--oxidised"]));
+    assert!(said.contains("\nthis takes the place of its earlier reading\n"), "{said}");
     assert_stops(least, (1400.0f64 * 2000.0).sqrt(), 0.0);
 
     // The advice rests on it, and a print of the recipe takes it.
@@ -118,6 +137,11 @@ fn from_the_strip_to_a_better_print() {
     assert_eq!(waiting[0]["print"], like["print"]);
     ok(&site.frameside(["judge", name(&like), "--good", "--dry", "--oxidised"]));
     assert!(ok(&site.frameside(["prints", "--unjudged"])).starts_with("no print waits"));
+    // A print like the strip takes what it was read to ask for, and says so.
+    let like_strip = json_of(&site, &again);
+    assert_stops(number(&like_strip, "target_j_m2"), least, 0.0);
+    let says = format!("strip {} was read: full density from 1.67 kJ/m²", name(&strip));
+    assert_eq!(like_strip["steps"], json!([says]));
     let out = expose(&site, "elm", "900kJ/m2");
     let (code, said) = refused(&site.frameside(["judge", &out, "--good"]));
     assert_eq!((code, said), (1, format!("print {out} is still out; bring it in first")));
@@ -360,6 +384,7 @@ fn a_changed_recipe_begins_anew_and_says_so() {
     // The negative's range does not bear on the dose; the paper does.
     ok(&site.frameside(["recipe", "change", "citrate", "--negative-range", "1.4"]));
     assert_eq!(json_of(&site, &["advise", "citrate"])["answer"], "found");
+    name_a_box(&site);
     ok(&site.frameside(["recipe", "change", "citrate", "--support", "washi", "--target", "box=3kJ/m2"]));
     let advice = json_of(&site, &["advise", "citrate"]);
     assert_eq!((&advice["answer"], &advice["set_j_m2"]), (&json!("not-enough"), &json!(2000.0)));
@@ -459,7 +484,11 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
         &["judge", print, "--density", "NaN", "--want", "0.4"],
         &["judge", print, "--density", "55", "--want", "0.4"],
         &["judge", print, "--lstar", "-1", "--want", "40"],
+        &["judge", print, "--lstar", "0.55", "--want", "40"],
         &["judge", print, "--off", "1/3"],
+        &["judge", print, "--off", "+20stop"],
+        &["judge", print, "--off", "100stop"],
+        &["strip", "read", print, "--lstar", "62,0.84,1.06"],
         &["strip", "read", print],
         &["strip", "read", print, "--first-full", "2", "--densities", "1,2"],
         &["strip", "read", "--csv", "a.csv", "--first-full", "2"],
@@ -475,6 +504,7 @@ fn what_cannot_be_judged_is_refused_and_nothing_is_kept() {
     }
     for (arguments, says) in [
         (&["judge", "1999", "--good"][..], "there is no print '1999'"),
+        (&["judge", print, "--lstar", "55", "--want", "0.4"], "--want: '0.4' is darker than any print"),
         (&["judge", print, "--density", "0.5", "--want", "50"], "--want: '50' is not a density"),
         (&["strip", "read", print, "--first-full", "2"], "is no test strip"),
         (&["strip", "read", "1999", "--first-full", "2"], "there is no print '1999'"),

@@ -11,7 +11,8 @@ fn site(w_m2: f64) -> Site {
         "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
          [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"light.csv\"\n\
          [[sensor]]\nname = \"wall\"\nchip = \"emulated:ltr390\"\nlight = \"light.csv\"\n\
-         [[frame]]\nname = \"oak\"\nsensor = \"wall\"\n",
+         [[frame]]\nname = \"oak\"\nsensor = \"wall\"\n\
+         [[source]]\nname = \"box\"\nkind = \"lamp\"\n",
     );
     shine(&site, w_m2);
     site
@@ -110,6 +111,26 @@ fn a_part_without_a_unit_gets_one_and_old_prints_are_restated() {
     assert_eq!((&calibration["id"], &calibration["part"]["from"]), (&kept["id"], &json!("uncalibrated")));
     let history = json_of(&site, &["sensor", "calibrate", "wall"]);
     assert_eq!(history.as_array().unwrap().len(), 2);
+}
+
+#[test]
+fn a_reference_in_another_unit_is_read_in_it_or_refused() {
+    let site = site(40.0);
+    begin_record(&site);
+    let calibrate = ["sensor", "calibrate", "sky", "--readings", "5", "--reference"];
+    let by = |reference: &str| json_of(&site, &[&calibrate[..], &[reference]].concat());
+    for reference in ["4000uW/cm2", "4000 µW/cm²", "4mW/cm2", "40 W/m²", "40"] {
+        let factor = number(&by(reference)["calibration"]["factors"], "sun");
+        assert!((factor - 1.0).abs() < 0.02, "{reference}: {factor}");
+    }
+    let (code, said) = refused(&site.frameside([&calibrate[..], &["4000"]].concat()));
+    assert!(code == 1 && said.contains("beyond 1/3 to 3: is the reference in W/m²?"), "{said}");
+    assert_eq!(json_of(&site, &["sensor", "calibrate", "sky"]).as_array().unwrap().len(), 5);
+    let kept = json_of(&site, &[&calibrate[..], &["4000", "--anyway"]].concat());
+    assert!(number(&kept["calibration"]["factors"], "sun") > 90.0, "{kept}");
+    // A part without a unit of its own may have any.
+    let of_wall = ["sensor", "calibrate", "wall", "--readings", "5", "--reference", "4000"];
+    json_of(&site, &of_wall);
 }
 
 #[test]

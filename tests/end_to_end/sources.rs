@@ -8,14 +8,12 @@ use std::path::Path;
 use frameside_tests::{Site, frameside, wait_for};
 use serde_json::Value;
 
-use crate::yard::{SOON, json_of, number, ok, refused, settled, site};
+use crate::yard::{SOON, json_of, name_a_box, number, ok, refused, settled, site};
 
 /// The usual site with a lamp box besides the sun.
 fn with_a_box() -> Site {
     let site = site(100, None);
-    let config = site.path("config.toml");
-    let text = std::fs::read_to_string(&config).unwrap();
-    std::fs::write(&config, text + "[[source]]\nname = \"box\"\nkind = \"lamp\"\n").unwrap();
+    name_a_box(&site);
     site
 }
 
@@ -44,6 +42,56 @@ fn bring_in(site: &Site) -> String {
 
 fn dose(site: &Site, print: &str) -> f64 {
     number(&json_of(site, &["show", print]), "dose_j_m2")
+}
+
+#[test]
+fn a_day_of_light_is_that_of_the_first_sensor_in_the_sun() {
+    let site = Site::new(
+        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
+         [[sensor]]\nname = \"bed\"\nchip = \"emulated:as7331\"\naddress = 0x75\nlight = \"day.csv\"\nlit_by = \"box\"\n\
+         [[sensor]]\nname = \"yonder\"\nchip = \"emulated:as7331\"\nlight = \"day.csv\"\n\
+         [[sensor]]\nname = \"attic\"\nchip = \"emulated:as7331\"\naddress = 0x76\nlight = \"day.csv\"\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"bed\"\n\
+         [[source]]\nname = \"box\"\nkind = \"lamp\"\nrelay = \"emulated\"\n",
+    );
+    let day = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T12:00:00Z,40\n";
+    std::fs::write(site.path("day.csv"), day).unwrap();
+    let daemon = site.run();
+    let is_seen = |sensor: &Value| sensor["irradiance_w_m2"].is_number();
+    wait_for("all sensors to be read", SOON, || {
+        json_of(&site, &["light"])["sensors"].as_array().unwrap().iter().all(is_seen).then_some(())
+    });
+    let one = json_of(&site, &["light", "--sensor", "attic"]);
+    assert_eq!((&one["sensors"][0]["name"], one["sensors"].as_array().unwrap().len()), (&"attic".into(), 1));
+    let (code, said) = refused(&site.frameside(["light", "--sensor", "nope"]));
+    assert_eq!((code, said.as_str()), (1, "there is no sensor 'nope'; the sensors are: bed, yonder, attic"));
+    assert!(daemon.terminate().success());
+    assert_eq!(json_of(&site, &["light", "--day", "today"])["sensor"], "yonder");
+}
+
+#[test]
+fn a_source_that_the_config_does_not_name_is_refused_by_all_that_keep_it() {
+    let site = with_a_box();
+    std::fs::write(site.path("s.csv"), "dose_kj_m2,density\n4,0.6\n8,1.3\n16,1.3\n").unwrap();
+    std::fs::write(site.path("w.csv"), "wedge_density,density\n0.1,1.4\n1,0.7\n2,0.1\n").unwrap();
+    let [strip, wedge] = ["s.csv", "w.csv"].map(|file| site.path(file).to_str().unwrap().to_owned());
+    let _daemon = site.run();
+    ok(&site.frameside(["recipe", "add", "citrate", "--target", "box=3kJ/m2"]));
+    for all in [
+        &["expose", "oak", "--target", "12kJ/m2", "--source", "bxo"][..],
+        &["expose", "oak", "--recipe", "citrate", "--source", "bxo"],
+        &["recipe", "add", "oxalate", "--target", "bxo=3kJ/m2"],
+        &["recipe", "change", "citrate", "--target", "bxo=3kJ/m2"],
+        &["wedge", &wedge, "--dose", "30kJ/m2", "--recipe", "citrate", "--source", "bxo"],
+        &["strip", "read", "--csv", &strip, "--recipe", "citrate", "--source", "bxo"],
+        &["sensor", "calibrate", "sky", "--reference", "40", "--source", "bxo"],
+    ] {
+        let (code, said) = refused(&site.frameside(all));
+        let says = "there is no source 'bxo'; did you mean 'box'? the sources are: sun, box; ";
+        assert!(code == 1 && said.starts_with(says), "{all:?}: {said}");
+    }
+    assert_eq!(json_of(&site, &["prints"]), serde_json::json!([]));
+    ok(&site.frameside(["expose", "oak", "--target", "12kJ/m2", "--source", "box"]));
 }
 
 #[test]

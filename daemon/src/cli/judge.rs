@@ -30,7 +30,7 @@ pub(super) struct Args {
     #[arg(long, group = "verdict")]
     good: bool,
     /// What it should have had besides: +1/3stop when it is that much too light, -1/2stop when too dark
-    #[arg(long, value_name = "STOPS", group = "verdict", allow_hyphen_values = true)]
+    #[arg(long, value_name = "STOPS", group = "verdict", allow_hyphen_values = true, value_parser = judging::parse_off)]
     off: Option<Stops>,
     /// The density of a patch; --want is what it should be
     #[arg(long, value_name = "D", group = "verdict", requires = "want", value_parser = parse_density)]
@@ -58,7 +58,10 @@ pub(super) fn parse_density(text: &str) -> Result<f64, String> {
 
 pub(super) fn parse_lightness(text: &str) -> Result<f64, String> {
     match text.parse() {
-        Ok(lightness) if (0.0..=100.0).contains(&lightness) => Ok(lightness),
+        Ok(lightness) if (Lightness::DARKEST_PRINT..=100.0).contains(&lightness) => Ok(lightness),
+        Ok(lightness) if (0.0..Lightness::DARKEST_PRINT).contains(&lightness) => Err(format!(
+            "'{text}' is darker than any print, and looks like a density; L* goes to 100 for white"
+        )),
         _ => Err(format!("'{text}' is not a lightness; L* goes from 0 for black to 100")),
     }
 }

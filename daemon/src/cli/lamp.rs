@@ -18,7 +18,7 @@ use serde_json::json;
 
 use super::bed::{self, Grid, Size};
 use super::source::{eye_caution, light_of};
-use super::{Context, Failure, out, out_json, table};
+use super::{Context, Failure, out, out_json, refuse_to_overwrite, table};
 use crate::charts::{self, Across, Bed, Readings, Series};
 use crate::ledger::one_line;
 use crate::ledger::{EventRow, Filter, PrintRow, Record};
@@ -169,6 +169,10 @@ fn read(file: &Path) -> Result<Vec<(i64, Irradiance)>, Failure> {
     Ok(readings)
 }
 
+fn given(file: &Option<PathBuf>) -> Vec<&Path> {
+    file.as_deref().into_iter().collect()
+}
+
 /// Draws, if that is asked for, and says where.
 fn draw(file: Option<&PathBuf>, svg: impl FnOnce() -> String) -> Result<String, Failure> {
     let Some(file) = file else { return Ok(String::new()) };
@@ -177,6 +181,7 @@ fn draw(file: Option<&PathBuf>, svg: impl FnOnce() -> String) -> Result<String, 
 }
 
 fn warming(args: &WarmUpArgs, context: &Context) -> Result<(), Failure> {
+    refuse_to_overwrite(&given(&args.csv), &[args.chart.as_deref()])?;
     let readings: Vec<(Mono, Irradiance)> = match (&args.csv, &args.print) {
         (Some(file), _) => {
             let readings = read(file)?;
@@ -267,6 +272,7 @@ fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
 }
 
 fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
+    refuse_to_overwrite(&given(&args.file), &[args.save.as_deref(), args.chart.as_deref()])?;
     let (places, from) = match &args.file {
         Some(file) => (table::read(file, measured::places)?, format!("{}: ", file.display())),
         None => (bed::readings(args.grid, args.size, args.sensor.as_deref(), context)?, String::new()),
@@ -368,6 +374,7 @@ fn bed_chart(places: &[PlaceReading], found: &Evenness, within: Stops) -> Bed {
 }
 
 fn ages(args: &AgeingArgs, context: &Context) -> Result<(), Failure> {
+    refuse_to_overwrite(&given(&args.csv), &[args.chart.as_deref()])?;
     let (readings, zone) = match (&args.csv, &args.source) {
         (Some(file), _) => (read(file)?, TimeZone::UTC),
         (None, source) => {

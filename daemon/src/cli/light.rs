@@ -15,6 +15,7 @@ use super::day::{Day, midnight_ms};
 use super::{Context, Failure, out, out_json, season};
 use crate::assemble;
 use crate::charts::{self, DayOfLight, HourDose, LightPoint, Span};
+use crate::config::{Config, Sensor};
 use crate::diary::{ClearDay, clear_sky_before};
 use crate::ledger::{GapRow, LightSample, Record};
 use crate::request::Request;
@@ -56,7 +57,7 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if args.season {
         let (record, zone) = context.record()?;
-        let sensor = sensor(&record, args.sensor.as_deref())?;
+        let sensor = sensor(&record, &context.config()?, args.sensor.as_deref())?;
         let wanted = season::Wanted {
             sensor,
             dose: args.dose.dose(),
@@ -66,13 +67,19 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         return season::run(&wanted, &record, &zone, args.chart.as_deref(), context.json);
     }
     match args.day.or(args.chart.is_some().then_some(Day::Ago(0))) {
-        None => now(context),
+        None => now(args.sensor.as_deref(), context),
         Some(day) => of_day(args, day, context),
     }
 }
 
-fn now(context: &Context) -> Result<(), Failure> {
-    let answer = context.ask(&Request::Status)?;
+fn now(sensor: Option<&str>, context: &Context) -> Result<(), Failure> {
+    if let Some(name) = sensor {
+        super::sensor::chosen(&context.config()?, Some(name))?;
+    }
+    let mut answer = context.ask(&Request::Status)?;
+    if let (Some(name), Some(sensors)) = (sensor, answer["sensors"].as_array_mut()) {
+        sensors.retain(|sensor| sensor["name"] == name);
+    }
     if context.json {
         out_json(&json!({ "sensors": answer["sensors"] }));
         return Ok(());
@@ -132,8 +139,8 @@ impl Clear {
     }
 }
 
-/// The sensor of a name, or the first.
-fn sensor(record: &Record, name: Option<&str>) -> Result<String, Failure> {
+/// The sensor of a name, or the config's first that lies in the sun, as far as it tells.
+fn sensor(record: &Record, config: &Config, name: Option<&str>) -> Result<String, Failure> {
     let sensors = record.sensors()?;
     match name {
         Some(name) if sensors.iter().any(|sensor| sensor == name) => Ok(name.to_owned()),
@@ -141,19 +148,25 @@ fn sensor(record: &Record, name: Option<&str>) -> Result<String, Failure> {
             "there is no light of a sensor '{name}'; there is of: {}",
             sensors.join(", ")
         ))),
-        None => sensors
-            .into_iter()
-            .next()
-            .ok_or_else(|| Failure::Failed("there is no light in the record yet".into())),
+        None => {
+            let known = |sensor: &&Sensor| sensors.iter().any(|name| sensor.name.as_str() == name);
+            let (sunlit, lit): (Vec<&Sensor>, Vec<&Sensor>) =
+                config.sensors.iter().filter(known).partition(|sensor| !sensor.is_lit_by_lamp());
+            let first = sunlit.iter().chain(&lit).next().map(|sensor| sensor.name.to_string());
+            first
+                .or_else(|| sensors.first().cloned())
+                .ok_or_else(|| Failure::Failed("there is no light in the record yet".into()))
+        }
     }
 }
 
 fn of_day(args: &Args, day: Day, context: &Context) -> Result<(), Failure> {
     let (record, zone) = context.record()?;
-    let sensor = sensor(&record, args.sensor.as_deref())?;
+    let config = context.config()?;
+    let sensor = sensor(&record, &config, args.sensor.as_deref())?;
     let date = day.date(&zone)?;
     let mut seen = look(&record, &sensor, date, &zone)?;
-    if let Some(site) = assemble::site(&context.config()?) {
+    if let Some(site) = assemble::site(&config) {
         seen.clear = clear(&record, &seen, site, &zone)?;
     }
     if let Some(file) = &args.chart {

@@ -38,7 +38,7 @@ mod wedge;
 mod wedge_scan;
 
 use std::io::{IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -50,6 +50,7 @@ use crate::config::{self, Config, ConfigError, Env};
 use crate::ledger::{CalibrationRow, LedgerError, Notebook, Record};
 use crate::request::Request;
 use crate::socket::{self, AskError};
+use crate::words;
 
 /// Exposes contact prints by dose, not by minutes.
 ///
@@ -194,7 +195,10 @@ impl From<CalibrationError> for Failure {
 
 impl From<LedgerError> for Failure {
     fn from(error: LedgerError) -> Self {
-        Self::Failed(error.to_string())
+        match error {
+            LedgerError::Foreign(_) => Self::Config(error.to_string()),
+            _ => Self::Failed(error.to_string()),
+        }
     }
 }
 
@@ -230,6 +234,13 @@ impl Context {
         Ok((Record::open(&config.ledger.path)?, zone(&config)))
     }
 
+    /// Refuses a source of light that the config does not name.
+    fn known_source(&self, source: &str) -> Result<(), Failure> {
+        let config = self.config()?;
+        let known = config.sources.iter().map(|source| source.name.as_str());
+        words::known_source(source, known).map_err(Failure::Failed)
+    }
+
     /// How a sensor is corrected now, if anything was calibrated.
     fn correction(&self, sensor: &str) -> Result<Option<CalibrationRow>, Failure> {
         match self.record() {
@@ -244,6 +255,29 @@ impl Context {
     fn notebook(&self) -> Result<Notebook, Failure> {
         Ok(Notebook::open(&self.config()?.ledger.path)?)
     }
+}
+
+/// Refuses to write over a file that is read, and to write two things into one file.
+fn refuse_to_overwrite(read: &[&Path], written: &[Option<&Path>]) -> Result<(), Failure> {
+    let mut taken: Vec<PathBuf> = read.iter().map(|file| whole_path(file)).collect();
+    for file in written.iter().flatten() {
+        let path = whole_path(file);
+        if taken.contains(&path) {
+            let name = file.display();
+            return Err(Failure::Usage(format!(
+                "{name} is read or written already by this command; choose another name for what is written"
+            )));
+        }
+        taken.push(path);
+    }
+    Ok(())
+}
+
+/// A path that is one for one file, also where that does not exist yet.
+fn whole_path(file: &Path) -> PathBuf {
+    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let to_be = || Some(folder.canonicalize().ok()?.join(file.file_name()?));
+    file.canonicalize().ok().or_else(to_be).unwrap_or_else(|| file.to_owned())
 }
 
 /// What the wall clock shows, in ms since 1970.

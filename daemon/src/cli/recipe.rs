@@ -90,6 +90,10 @@ impl Told {
         Recipe { facts: self.facts.clone(), targets: targets.collect() }
     }
 
+    fn check_sources(&self, context: &Context) -> Result<(), Failure> {
+        self.targets.iter().try_for_each(|(source, _)| context.known_source(source))
+    }
+
     /// An exponent alone does not say what it counts.
     fn check(&self, recipe: &Recipe) -> Result<(), Failure> {
         let exponent = self.facts.exponent.filter(|exponent| *exponent != 1.0);
@@ -122,6 +126,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 
 fn add(told: &Told, context: &Context) -> Result<(), Failure> {
     let name = &told.recipe.name;
+    told.check_sources(context)?;
     let (record, _) = context.record()?;
     if let Some(newest) = record.recipe(name)?.last() {
         let version = newest.version;
@@ -136,6 +141,7 @@ fn add(told: &Told, context: &Context) -> Result<(), Failure> {
 
 fn change(told: &Told, context: &Context) -> Result<(), Failure> {
     let name = &told.recipe.name;
+    told.check_sources(context)?;
     let (record, _) = context.record()?;
     let newest = newest(&record, name)?.recipe;
     let changed = newest.clone().changed_by(told.recipe());

@@ -8,7 +8,7 @@ use frameside_core::light::Estimate;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::{Context, Failure, out, out_json, record_card};
+use super::{Context, Failure, out, out_json, record_card, refuse_to_overwrite};
 use crate::advice::how_counted;
 use crate::charts;
 use crate::ledger::{EventRow, GapRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
@@ -44,6 +44,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    refuse_to_overwrite(&[], &[args.chart.as_deref(), args.card.as_deref()])?;
     let (record, zone) = context.record()?;
     let print = record.detail(&args.print)?;
     let restated = record.restated(&print.row)?;

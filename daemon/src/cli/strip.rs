@@ -9,9 +9,10 @@ use frameside_core::sensitometry::{Density, LeastDose, Lightness, StripReading};
 use serde_json::{Value, json};
 
 use super::judge::{parse_density, parse_lightness};
+use super::show::judged;
 use super::{Context, Failure, now_ms, out, out_json, recipe, table};
 use crate::advice;
-use crate::ledger::{Judgement, RecipeVersion, StripRow, Verdict, one_line};
+use crate::ledger::{Judgement, PrintRow, RecipeVersion, StripRow, Verdict, one_line};
 use crate::measured;
 
 /// A test strip by dose.
@@ -140,7 +141,10 @@ fn typed(dose: Dose) -> String {
 /// Reads a strip from a table, and keeps it with its recipe if there is one.
 fn read_csv(csv: &Path, recipe: Option<&str>, source: &str, context: &Context) -> Result<(), Failure> {
     let recipe = match recipe {
-        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        Some(name) => {
+            context.known_source(source)?;
+            Some(recipe::newest(&context.record()?.0, name)?)
+        }
         None => None,
     };
     let (bands, reading) = table::read(csv, measured::strip)?;
@@ -207,9 +211,17 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
         .expect("the verdict is one on a strip")
         .map_err(|error| Failure::Failed(format!("{}: {error}", print.id)))?;
     let judgement = Judgement { unix_ms: now_ms(), verdict, dry: args.dry, oxidised: args.oxidised };
+    let earlier = record.judgements(&print)?.pop();
     context.notebook()?.keep_judgement(&print.id, &judgement)?;
-    tell(&reading, context);
-    if !context.json {
+    if context.json {
+        let mut value = to_json(&reading);
+        value["again"] = earlier.is_some().into();
+        out_json(&value);
+    } else {
+        out(&for_people(&reading));
+        if let Some(earlier) = earlier {
+            out(&replaced(&print, &earlier, &reading, &judgement));
+        }
         match &print.recipe {
             Some(_) if !matches!(reading, StripReading::Found(_)) => {}
             Some(recipe) => out(&format!("kept with {recipe}: 'frameside advise' rests on it\n")),
@@ -220,6 +232,19 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+/// The newest reading counts, also where the one before it was the better one.
+fn replaced(print: &PrintRow, earlier: &Judgement, reading: &StripReading, now: &Judgement) -> String {
+    let had_answer = matches!(advice::read_strip(print, &earlier.verdict), Some(Ok(StripReading::Found(_))));
+    let is_worse =
+        had_answer && !matches!(reading, StripReading::Found(_)) || earlier.is_final() && !now.is_final();
+    if is_worse {
+        let said = judged(&earlier.verdict);
+        format!("! this takes the place of a better reading ({said}); read it again if that was right\n")
+    } else {
+        "this takes the place of its earlier reading\n".to_owned()
+    }
 }
 
 fn tell(reading: &StripReading, context: &Context) {

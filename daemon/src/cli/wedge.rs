@@ -10,7 +10,7 @@ use frameside_core::source::SUN;
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
-use super::{Context, Failure, now_ms, out, out_json, table, wedge_scan};
+use super::{Context, Failure, now_ms, out, out_json, refuse_to_overwrite, table, wedge_scan};
 use crate::charts;
 use crate::ledger::{Facts, RecipeVersion, WedgeRow, effects, one_line};
 use crate::measured::{self, EvenWedge};
@@ -98,8 +98,13 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if let Some(Verb::Scan(args)) = &args.verb {
         return wedge_scan::run(args, context);
     }
+    let read_from: Vec<&Path> = args.files.iter().map(PathBuf::as_path).collect();
+    refuse_to_overwrite(&read_from, &[args.tones.as_deref(), args.chart.as_deref()])?;
     let recipe = match &args.recipe {
-        Some(name) => Some(recipe::newest(&context.record()?.0, name)?),
+        Some(name) => {
+            context.known_source(&args.source)?;
+            Some(recipe::newest(&context.record()?.0, name)?)
+        }
         None => None,
     };
     let present = args.present(recipe.as_ref());

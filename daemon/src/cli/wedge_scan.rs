@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use frameside_core::sensitometry::PatchDensity;
 use serde_json::{Value, json};
 
-use super::{Context, Failure, out, out_json};
+use super::{Context, Failure, out, out_json, refuse_to_overwrite};
 use crate::scan::{Known, Quad, Scan};
 
 /// The densities of the patches of a wedge on a flat-bed scan, by references on the same
@@ -43,6 +43,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
+    refuse_to_overwrite(&[&args.image], &[args.out.as_deref()])?;
     let scan = Scan::read(&args.image, args.linear).map_err(|error| Failure::Failed(error.to_string()))?;
     let patches = scan
         .densities(&args.row, args.patches.into(), &args.references)

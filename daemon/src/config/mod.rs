@@ -29,6 +29,7 @@ use jiff::tz::TimeZone;
 
 pub use chip::Chip;
 pub use find::{Env, find};
+pub(crate) use problems::nearest;
 pub use problems::{ConfigError, Finding, Problem};
 
 /// A config file larger than this is not one.
@@ -190,6 +191,17 @@ pub struct Sensor {
     pub period: Duration,
     /// What it is.
     pub kind: SensorKind,
+}
+
+impl Sensor {
+    /// Whether it lies in a lamp box, as far as a config tells.
+    #[must_use]
+    pub fn is_lit_by_lamp(&self) -> bool {
+        matches!(
+            &self.kind,
+            SensorKind::Emulated { light, .. } | SensorKind::Recorded(light) if light.lit_by.is_some()
+        )
+    }
 }
 
 /// Where a sensor's light comes from.

@@ -357,7 +357,7 @@ pub(super) fn together(mut problems: Vec<Problem>) -> Vec<Problem> {
 }
 
 /// The word among `known` that `word` is a slip of, if any.
-pub(super) fn nearest(word: &str, known: impl IntoIterator<Item = &'static str>) -> Option<&'static str> {
+pub(crate) fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     if word.len() > LONGEST_SHOWN {
         return None;
     }

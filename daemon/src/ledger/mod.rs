@@ -12,6 +12,7 @@ mod copy;
 mod factors;
 #[cfg(test)]
 pub(crate) mod faults;
+mod foreign;
 mod judging;
 mod notebook;
 mod outages;

@@ -1,8 +1,14 @@
 //! The tables, and how older ones become these.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use rusqlite::{Connection, TransactionBehavior};
+
+use super::foreign;
+
+/// How long another program may hold the file.
+const BUSY: Duration = Duration::from_secs(2);
 
 /// Why a ledger cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -45,6 +51,11 @@ pub enum LedgerError {
         /// Which file.
         path: PathBuf,
     },
+    /// Another program's file, or one that is no record at all.
+    #[error(
+        "{0} is there and is no record of frameside; it is left as it is. Give [ledger] path in the config the name of a record, or of a file that does not exist yet"
+    )]
+    Foreign(PathBuf),
     /// There is none yet.
     #[error("there is no record at {0} yet; it begins when 'frameside run' first runs")]
     Missing(PathBuf),
@@ -291,14 +302,18 @@ pub(super) fn create(path: &Path, version: i64) -> Result<Connection, LedgerErro
 /// [`LedgerError`] when it cannot be opened, is no ledger, or is newer.
 pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    foreign::refuse_another_kind(path)?;
     let mut connection = Connection::open(path).map_err(failed)?;
+    connection.busy_timeout(BUSY).map_err(failed)?;
+    // Before anything is written, the kind of its log too.
+    foreign::refuse_other_tables(&connection, path)?;
     // All that a writer says in its life fits; with fewer, each commit would parse some anew.
     connection.set_prepared_statement_cache_capacity(64);
     // Small pages, because a flush writes whole pages and cards wear.
     connection
         .execute_batch(
             "PRAGMA page_size = 1024; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
-             PRAGMA cache_size = -512; PRAGMA busy_timeout = 2000; PRAGMA journal_size_limit = 1048576;",
+             PRAGMA cache_size = -512; PRAGMA journal_size_limit = 1048576;",
         )
         .map_err(failed)?;
     check(&connection).map_err(failed)?;

@@ -466,10 +466,10 @@ fn a_note_on_a_print_that_is_out_carries_its_dose() {
 fn a_damaged_file_is_set_aside_and_a_later_one_refused() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("ledger.sqlite");
-    std::fs::write(&path, vec![7u8; 5000]).unwrap();
+    std::fs::write(&path, vec![7u8; 5120]).unwrap();
     let (mut bench, recovered) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
     assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
-    assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), vec![7u8; 5000]);
+    assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), vec![7u8; 5120]);
     bench.ledger.finish().unwrap();
     rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 99).unwrap();
     let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap_err();
@@ -477,6 +477,53 @@ fn a_damaged_file_is_set_aside_and_a_later_one_refused() {
     assert!(Record::open(&path).unwrap_err().to_string().contains("later frameside"));
     let none = Record::open(&folder.path().join("none.sqlite")).unwrap_err();
     assert!(none.to_string().contains("there is no record"), "{none}");
+}
+
+#[test]
+fn another_programs_file_is_refused_and_left_as_it_is() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("ledger.sqlite");
+    let refused = || {
+        let before = std::fs::read(&path).unwrap();
+        let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap_err();
+        assert!(error.to_string().contains("is no record of frameside; it is left as it is"), "{error}");
+        assert_eq!(std::fs::read(&path).unwrap(), before);
+        let names: Vec<_> = std::fs::read_dir(&folder).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert_eq!(names, ["ledger.sqlite"]);
+    };
+    let table = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40 \u{b5}\n";
+    // Text, and as long as pages; a picture.
+    for bytes in [table.as_bytes(), &table.repeat(512).into_bytes(), b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\0"] {
+        std::fs::write(&path, bytes).unwrap();
+        refused();
+    }
+    std::fs::remove_file(&path).unwrap();
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("CREATE TABLE song (title TEXT)").unwrap();
+    refused();
+    other.pragma_update(None, "user_version", 3).unwrap();
+    refused();
+}
+
+#[test]
+fn a_record_whose_first_page_is_torn_is_set_aside() {
+    for (tear, is_closed) in [(0xA5, true), (0, true), (b'a', false)] {
+        let folder = TempDir::new().unwrap();
+        let path = folder.path().join("ledger.sqlite");
+        let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+        bench.shine(0, 1);
+        bench.commit();
+        bench.ledger.finish().unwrap();
+        let mut bytes = std::fs::read(&path).unwrap();
+        bytes[..1024].fill(tear);
+        std::fs::write(&path, &bytes).unwrap();
+        if !is_closed {
+            std::fs::write(folder.path().join("ledger.sqlite-wal"), b"log").unwrap();
+        }
+        let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
+        assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
+        assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), bytes);
+    }
 }
 
 #[test]

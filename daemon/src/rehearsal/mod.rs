@@ -19,6 +19,7 @@ use frameside_core::chips::{As7331, As7331Settings, Sampler};
 use frameside_core::exposure::{Rules, SensorId};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
+use frameside_core::source::SUN;
 use jiff::tz::TimeZone;
 use tokio::sync::{mpsc, oneshot};
 
@@ -255,6 +256,7 @@ fn setup(folder: &std::path::Path) -> Setup {
         zone: zone(),
         site: Some(day::GARDEN),
         switched: Vec::new(),
+        sources: vec![SUN.to_owned()],
         lamps: Vec::new(),
         rules: Rules::default(),
         sensors: vec![sensor],

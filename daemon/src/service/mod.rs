@@ -56,6 +56,8 @@ pub struct Setup {
     pub zone: TimeZone,
     /// Where it stands and how its frames lie, if that is told.
     pub site: Option<Site>,
+    /// Its sources of light, the sun among them.
+    pub sources: Vec<String>,
     /// The sources that are lamp boxes. With one, no light is too much for the sky.
     pub lamps: Vec<String>,
     /// Those of them that are switched by a relay.

@@ -9,6 +9,7 @@ use super::from_record::{self, Aimed, Asked, UnderWay, Wanted};
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
+use crate::config::nearest;
 use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
 use crate::mqtt::{Incoming, ReplyTo};
 use crate::request::{Aim, Expose, Note, Request, refusal};
@@ -176,6 +177,9 @@ impl Service {
     fn expose(&mut self, now: Mono, expose: Expose) -> Result<Done, String> {
         let frame = self.frame_or_list(&expose.frame)?;
         self.refuse_if_busy(now, frame)?;
+        if let Some(source) = &expose.source {
+            self.refuse_unknown_source(source)?;
+        }
         let is_told = matches!(expose.aim, Aim::Target(_) | Aim::Strip(_));
         let glass = self.setup.frames[frame.0 as usize].glass;
         let asked = Asked { expose, glass, unix_ms: self.wall.unix_ms_at(now) };
@@ -192,6 +196,8 @@ impl Service {
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out. The frame may have been taken while the record was read.
         self.refuse_if_busy(now, frame)?;
+        self.refuse_unknown_source(&source)?;
+        let slip = self.slip_of_recipe(&expose)?;
         self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
         steps.extend(advice::how_counted(&response));
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
@@ -227,7 +233,8 @@ impl Service {
             calibration: calibration.to_string(),
         }));
         self.lay_under(now, frame, &source);
-        let warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
+        let mut warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
+        warnings.extend(slip);
         self.pump(now);
         steps.extend(self.lamp_news(frame));
         let mut answer = json!({ "ok": true, "print": &*print, "target_j_m2": plan.target() });
@@ -268,6 +275,25 @@ impl Service {
 
     fn record(&self) -> Result<Record, String> {
         Record::open(&self.setup.ledger).map_err(|e| e.to_string())
+    }
+
+    /// A name may be free text; one that nobody described and that is nearly another is
+    /// more likely a slip.
+    fn slip_of_recipe(&self, expose: &Expose) -> Result<Option<String>, String> {
+        let Some(name) = &expose.recipe else { return Ok(None) };
+        let recipes = self.record()?.recipes().map_err(|e| e.to_string())?;
+        if recipes.iter().any(|recipe| recipe.name == *name) {
+            return Ok(None);
+        }
+        let near = nearest(name, recipes.iter().map(|recipe| recipe.name.as_str()));
+        Ok(near.map(|near| {
+            let name = name.escape_default();
+            format!("no recipe '{name}' was described, so no advice to another counts this print; did you mean '{near}'?")
+        }))
+    }
+
+    fn refuse_unknown_source(&self, source: &str) -> Result<(), String> {
+        words::known_source(source, self.setup.sources.iter().map(String::as_str))
     }
 
     fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {

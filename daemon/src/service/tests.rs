@@ -31,6 +31,7 @@ fn setup(folder: &TempDir) -> Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
         site: None,
+        sources: ["sun", "box", "arc"].map(String::from).to_vec(),
         lamps: vec!["box".into()],
         switched: Vec::new(),
         rules: Rules::default(),
@@ -358,6 +359,45 @@ fn what_is_done_before_the_end_is_acknowledged() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
     runtime.block_on(bench.service.close(at(0.6)));
     assert_eq!(answered.try_recv().unwrap()["ok"], true);
+}
+
+#[test]
+fn a_source_out_of_the_config_is_refused_but_what_was_printed_under_it_stays() {
+    let folder = TempDir::new().unwrap();
+    let under_box = || Request::Expose(Expose { source: Some("box".into()), ..aimed("elm", 15_000.0) });
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 1);
+    let print = bench.ask(1.0, under_box())["print"].as_str().unwrap().to_owned();
+    bench.shine(2, 20);
+    bench.ask(20.0, bring_in("elm"));
+    bench.kill();
+    let without = Setup { sources: vec!["sun".into()], lamps: Vec::new(), ..setup(&folder) };
+    let mut bench = Bench::start(without, 20.5);
+    let like = Expose { aim: Aim::Like(print.clone()), ..aimed("elm", 1.0) };
+    for expose in [under_box(), Request::Expose(like)] {
+        let said = bench.ask(21.0, expose)["error"].as_str().unwrap().to_owned();
+        assert!(said.starts_with("there is no source 'box'; the sources are: sun; "), "{said}");
+    }
+    assert_eq!(Record::open(&setup(&folder).ledger).unwrap().detail(&print).unwrap().row.source, "box");
+}
+
+#[test]
+fn a_recipe_that_is_nearly_another_is_asked_about() {
+    let folder = TempDir::new().unwrap();
+    Bench::start(setup(&folder), 0.0).kill();
+    let recipe = Recipe::default();
+    Notebook::open(&setup(&folder).ledger).unwrap().keep_recipe("citrate", NOON, &recipe).unwrap();
+    let mut bench = Bench::start(setup(&folder), 1.0);
+    bench.shine(1, 2);
+    let mut warning = |name: &str| {
+        let expose = Expose { recipe: Some(name.into()), ..aimed("oak", 15_000.0) };
+        let begun = bench.ask(2.0, Request::Expose(expose));
+        assert_eq!(begun["ok"], true, "{begun}");
+        bench.ask(2.0, bring_in("oak"));
+        begun["warning"].clone()
+    };
+    assert!(warning("citrat").as_str().unwrap().ends_with("did you mean 'citrate'?"));
+    assert_eq!((warning("citrate"), warning("oxalate")), (Value::Null, Value::Null));
 }
 
 #[test]

@@ -18,11 +18,14 @@ pub enum ParseQuantityError {
         j_m2: f64,
     },
     /// Not an irradiance.
-    #[error("'{0}' is not an irradiance; write it like 41.2W/m2 or 4.1mW/cm2")]
+    #[error("'{0}' is not an irradiance; write it like 41.2W/m2, 4.12mW/cm2 or 4120uW/cm2")]
     Irradiance(String),
     /// Not a number of stops.
     #[error("'{0}' is not a number of stops; write it like +1/3stop, -0.5stop or +1stop")]
     Stops(String),
+    /// More stops than anything is off by.
+    #[error("'{0}' is too many stops; at most {MOST_STOPS} either way")]
+    TooManyStops(String),
     /// Not a length of time.
     #[error("'{0}' is not a length of time; write it like 5min, 90s or 1h20m")]
     Duration(String),
@@ -30,6 +33,9 @@ pub enum ParseQuantityError {
     #[error("'{0}' is not a share; write it like 85% (above 0%, at most 200%)")]
     Fraction(String),
 }
+
+/// The doses of a day and of a grain of light lie no further apart.
+const MOST_STOPS: f64 = 20.0;
 
 /// Long enough for any quantity; anything longer is not one.
 const LONGEST: usize = 40;
@@ -88,7 +94,8 @@ impl FromStr for Irradiance {
         let w_m2 = match unit.as_str() {
             "W/m2" => value,
             "mW/cm2" => value * 10.0,
-            "uW/cm2" | "µW/cm2" => value * 0.01,
+            // The micro sign, and the letter mu that looks like it.
+            "uW/cm2" | "µW/cm2" | "μW/cm2" => value * 0.01,
             _ => return Err(refused()),
         };
         if w_m2 < 0.0 {
@@ -126,7 +133,8 @@ impl FromStr for Stops {
             Some(_) => None,
         };
         match value {
-            Some(v) if v.is_finite() && v.abs() <= 20.0 => Ok(Self::new(v)),
+            Some(v) if v.is_finite() && v.abs() <= MOST_STOPS => Ok(Self::new(v)),
+            Some(v) if v.is_finite() => Err(ParseQuantityError::TooManyStops(shown(text))),
             _ => Err(refused()),
         }
     }
@@ -222,6 +230,12 @@ mod tests {
         for text in ["1/0stop", "stop", "1", "1/-3stop", "infstop", "+1/3/2stop", "99stop"] {
             assert!(text.parse::<Stops>().is_err(), "{text}");
         }
+    }
+
+    #[test]
+    fn too_many_stops_are_told_with_the_limit() {
+        let said = "-99stop".parse::<Stops>().unwrap_err().to_string();
+        assert_eq!(said, "'-99stop' is too many stops; at most 20 either way");
     }
 
     #[test]

@@ -129,6 +129,37 @@ pub struct StripToMake {
     pub step: Stops,
 }
 
+/// Steps of a strip, in stops, the finest first.
+const USUAL_STEPS: [f64; 3] = [1.0 / 3.0, 0.5, 1.0];
+
+impl StripToMake {
+    /// The same moved to where earlier strips that had no answer leave one open: over a
+    /// dose that is not full yet (`above`), up to one that is (`up_to`). Where both are
+    /// known it is made finer if it can be.
+    #[must_use]
+    pub fn within(self, above: Option<Dose>, up_to: Option<Dose>) -> Self {
+        let (least, most) = (above.map(log2), up_to.map(log2));
+        if least.zip(most).is_some_and(|(least, most)| least >= most) {
+            return self;
+        }
+        // The last band is there to be compared with the one before it.
+        let steps = self.bands.saturating_sub(2) as f64;
+        let span = steps * self.step.value();
+        let mut from = log2(self.from);
+        if let Some(most) = most.filter(|most| from + span > *most) {
+            from = most - span;
+        }
+        from = least.map_or(from, |least| from.max(least));
+        let open = most.map_or(span, |most| span.min(most - from));
+        let step = USUAL_STEPS.into_iter().find(|step| steps * step >= open - 1e-9);
+        Self { from: Dose::from_j_m2(from.exp2()), step: step.map_or(self.step, Stops::new), ..self }
+    }
+}
+
+fn log2(dose: Dose) -> f64 {
+    dose.j_m2().log2()
+}
+
 /// What one piece of evidence counted for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Weighed {
@@ -276,7 +307,7 @@ fn median(sorted: &[f64]) -> f64 {
 fn strip_around(guess: Dose, half_width: f64) -> StripToMake {
     const EACH_SIDE: usize = 3;
     let each_side = EACH_SIDE as f64;
-    let step = [1.0 / 3.0, 0.5].into_iter().find(|step| each_side * step >= half_width).unwrap_or(1.0);
+    let step = USUAL_STEPS.into_iter().find(|step| each_side * step >= half_width).unwrap_or(1.0);
     let from = guess.changed_by(Stops::new(-each_side * step));
     StripToMake { from, bands: 2 * EACH_SIDE + 3, step: Stops::new(step) }
 }

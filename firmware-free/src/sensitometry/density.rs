@@ -78,6 +78,10 @@ const LINEAR_SLOPE: f64 = 841.0 / 108.0;
 const LINEAR_OFFSET: f64 = 4.0 / 29.0;
 
 impl Lightness {
+    /// No blue print is darker: this is a density of 2.48. What is below is mostly a
+    /// density in the place of an L*.
+    pub const DARKEST_PRINT: f64 = 3.0;
+
     /// From L*.
     #[must_use]
     pub const fn new(value: f64) -> Self {

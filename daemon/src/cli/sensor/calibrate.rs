@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use frameside_core::light::{Calibration, CalibrationError, Reading, Sample, Seen};
-use frameside_core::quantity::{Irradiance, parse_fraction};
+use frameside_core::quantity::{Irradiance, ParseQuantityError, parse_fraction};
 use frameside_core::source::SUN;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
 use super::probe::{FASTEST, Probe};
 use super::{Context, Failure, chosen, refuse_if_in_use};
+use crate::assemble;
 use crate::cli::{now_ms, out, out_json, zone};
 use crate::config::{Config, Sensor, SensorKind};
 use crate::words;
@@ -28,12 +29,15 @@ pub(super) struct Measure {
 pub(super) struct Args {
     #[command(flatten)]
     measure: Measure,
-    /// What a reference meter beside it shows, in W/m²
-    #[arg(long, value_name = "W/M2", conflicts_with = "against")]
-    reference: Option<f64>,
+    /// What a reference meter beside it shows: 41.2W/m2, 4.12mW/cm2, 4120uW/cm2; a bare number is W/m²
+    #[arg(long, value_name = "IRRADIANCE", conflicts_with = "against", value_parser = parse_reference)]
+    reference: Option<Irradiance>,
     /// Another sensor of this rig that is calibrated and sees the same light
     #[arg(long, value_name = "SENSOR")]
     against: Option<String>,
+    /// Keep a factor under 1/3 or over 3 all the same; a sensor without a unit of its own may have any
+    #[arg(long)]
+    anyway: bool,
     /// The source of this light
     #[arg(long, default_value = SUN)]
     source: String,
@@ -46,6 +50,14 @@ pub(super) struct Args {
     /// The temperature at which the sensor is right, in °C
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true, requires = "per_kelvin")]
     at: Option<f32>,
+}
+
+/// Meters show mW/cm² and µW/cm² too; W/m² needs no unit.
+fn parse_reference(text: &str) -> Result<Irradiance, String> {
+    match text.trim().parse::<f64>() {
+        Ok(w_m2) if w_m2.is_finite() && w_m2 >= 0.0 => Ok(Irradiance::from_w_m2(w_m2)),
+        _ => text.parse().map_err(|error: ParseQuantityError| error.to_string()),
+    }
 }
 
 /// Fewer readings show whether a range is saturated.
@@ -120,6 +132,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     if reference.is_none() && against.is_none() && window.is_none() && per_kelvin.is_none() {
         return history(args, context);
     }
+    context.known_source(source)?;
     let (config, sensor) = ready(&args.measure, context)?;
     let mut correction = present(&sensor, context)?;
     let mut done = Vec::new();
@@ -132,17 +145,32 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         done.push(format!("{per_kelvin} per kelvin at {at} °C"));
     }
     let count = args.measure.readings.into();
-    if let Some(w_m2) = reference {
+    if let Some(reference) = reference {
         let readings = Probe::open(&config, &sensor, None, FASTEST)?.readings(count)?;
-        let factor = correction.against(source, Irradiance::from_w_m2(*w_m2), &readings)?;
-        done.push(format!("{source}: times {factor:.4}, by a reference of {w_m2} W/m²"));
+        let factor = correction.against(source, *reference, &readings)?;
+        refuse_absurd(factor, &sensor, args)?;
+        done.push(format!("{source}: times {factor:.4}, by a reference of {} W/m²", reference.w_m2()));
     }
     if let Some(other) = against {
         let (reference, readings) = beside(&config, &sensor, chosen(&config, Some(other))?, count, context)?;
         let factor = correction.against(source, reference, &readings)?;
+        refuse_absurd(factor, &sensor, args)?;
         done.push(format!("{source}: times {factor:.4}, against sensor {other}"));
     }
     keep(&sensor, &done.join("; "), &correction, "", context)
+}
+
+/// A part that knows its unit is off by less: the meter was read in another one, or covered.
+fn refuse_absurd(factor: f64, sensor: &Sensor, args: &Args) -> Result<(), Failure> {
+    const MOST: f64 = 3.0;
+    if args.anyway || assemble::has_no_unit(sensor) || (1.0 / MOST..=MOST).contains(&factor) {
+        return Ok(());
+    }
+    Err(Failure::Failed(format!(
+        "sensor {} would be corrected by the factor {factor:.3}, which is beyond 1/3 to 3: is the reference in W/m²? \
+         A unit may be added (mW/cm2, uW/cm2); --anyway keeps it all the same",
+        sensor.name
+    )))
 }
 
 /// What a known sensor saw on average, and this one's readings as they would have been had the

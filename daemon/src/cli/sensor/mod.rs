@@ -65,7 +65,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
 }
 
 /// The sensor of a name, or the only one there is.
-pub(super) fn chosen<'a>(config: &'a Config, name: Option<&str>) -> Result<&'a Sensor, Failure> {
+pub(in crate::cli) fn chosen<'a>(config: &'a Config, name: Option<&str>) -> Result<&'a Sensor, Failure> {
     let names: Vec<String> = config.sensors.iter().map(|sensor| sensor.name.to_string()).collect();
     match (name, &config.sensors[..]) {
         (None, [only]) => Ok(only),

@@ -634,6 +634,7 @@ fn setup(folder: &TempDir) -> Setup {
         rig: "yard".into(),
         zone: TimeZone::UTC,
         site: None,
+        sources: vec!["sun".into()],
         lamps: Vec::new(),
         switched: Vec::new(),
         discovery: crate::config::Discovery::Off,

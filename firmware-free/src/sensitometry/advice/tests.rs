@@ -164,3 +164,24 @@ proptest! {
         prop_assert!((b.dose.stops_over(a.dose).value() - stops).abs() < 1e-6);
     }
 }
+
+#[test]
+fn a_strip_is_moved_to_where_those_before_it_leave_the_answer() {
+    let first = StripToMake { from: kj(2.0), bands: 6, step: Stops::new(1.0) };
+    let within = |above: Option<f64>, up_to: Option<f64>| first.within(above.map(kj), up_to.map(kj));
+    let is = |strip: StripToMake, from: f64, step: f64| {
+        let off = strip.from.stops_over(kj(from)).value();
+        assert!(off.abs() < 1e-9 && strip.bands == 6, "{strip:?}");
+        assert!((strip.step.value() - step).abs() < 1e-9, "{strip:?}");
+    };
+    is(within(None, None), 2.0, 1.0);
+    // 1 kJ/m² is full: it is the last band but one.
+    is(within(None, Some(1.0)), 1.0 / 16.0, 1.0);
+    is(within(None, Some(100.0)), 2.0, 1.0);
+    is(within(Some(24.0), None), 24.0, 1.0);
+    is(within(Some(1.0), None), 2.0, 1.0);
+    // Two stops between them: four steps of a half.
+    is(within(Some(4.0), Some(16.0)), 4.0, 0.5);
+    // They contradict one another.
+    is(within(Some(16.0), Some(4.0)), 2.0, 1.0);
+}
