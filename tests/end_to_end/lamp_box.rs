@@ -342,7 +342,7 @@ fn a_daemon_that_stands_still_loses_its_lamp() {
 fn a_guard_that_is_killed_or_stands_still_is_replaced_and_the_lamp_is_off() {
     let lamp = LampBox::new("");
     let daemon = lamp.run();
-    for how in ["KILL", "STOP", "TERM"] {
+    for how in ["KILL", "STOP", "TERM", "ABRT", "HUP"] {
         if how != "KILL" {
             lamp.at("bring-in", "oak");
         }
@@ -353,6 +353,20 @@ fn a_guard_that_is_killed_or_stands_still_is_replaced_and_the_lamp_is_off() {
         assert_ne!(guards(&daemon), [guard]);
         lamp.goes_on_when_asked();
     }
+}
+
+#[test]
+fn an_off_that_its_guard_does_not_hear_is_not_taken_as_done() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.burn();
+    let [guard] = guards(&daemon)[..] else { panic!("not one guard: {:?}", guards(&daemon)) };
+    signal("STOP", guard);
+    lamp.at("cover", "oak");
+    // Another guard drives the pin off.
+    lamp.wait_for_lamp(false);
+    lamp.is_left_off();
+    assert_ne!(guards(&daemon), [guard]);
 }
 
 /// When all of the service's processes are killed at once, what its unit runs afterwards
@@ -371,6 +385,33 @@ fn after_a_kill_of_everything_the_pins_are_driven_off_by_the_unit() {
     assert_eq!(ok(&lamp.site.frameside(["pins-off"])), format!("off: {RELAY}\n"));
     lamp.wait_for_lamp(false);
     lamp.is_left_off();
+}
+
+/// The pins of a service are driven off even if its config has become another meanwhile.
+#[test]
+fn the_pins_that_were_switched_are_driven_off_whatever_the_config_says_now() {
+    let mut lamp = LampBox::new("");
+    let runtime = lamp.site.path("runtime");
+    std::fs::create_dir(&runtime).unwrap();
+    lamp.site.set_variable("RUNTIME_DIRECTORY", runtime);
+    let config = std::fs::read_to_string(lamp.site.path("config.toml")).unwrap();
+    let moved = config.replace(&format!("relay = {RELAY}"), "relay = 24");
+    assert_ne!(config, moved);
+    for (now, code) in [(moved, 0), ("[rig\n".to_owned(), 78)] {
+        std::fs::write(lamp.site.path("config.toml"), &config).unwrap();
+        let daemon = lamp.run();
+        // What lay there when all was killed.
+        lamp.site.frameside(["bring-in", "oak"]);
+        lamp.burn();
+        let all = guards(&daemon).into_iter().chain([daemon.pid()]);
+        all.for_each(|pid| signal("KILL", pid));
+        std::fs::write(lamp.site.path("config.toml"), &now).unwrap();
+        let done = lamp.site.frameside(["pins-off"]);
+        lamp.wait_for_lamp(false);
+        lamp.is_left_off();
+        // A config that is wrong is still told of.
+        assert_eq!(done.status.code(), Some(code), "{done:?}");
+    }
 }
 
 #[test]

@@ -3,6 +3,7 @@
 
 use std::io::{BufRead, Write};
 use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::task::Poll;
 
 use super::Failure;
 use crate::devices::pins::{GpioPins, PinError, RelayPin, Switch};
@@ -47,6 +48,26 @@ fn say(line: &str) {
     let _ = writeln!(std::io::stdout(), "{line}");
 }
 
+/// Any signal that would end the guard and leave the pin as it is. The watchdog of systemd sends
+/// SIGABRT to all processes of a service.
+async fn told_to_end() {
+    use tokio::signal::unix::{SignalKind, signal};
+    const SIGABRT: i32 = 6;
+    let kinds = [
+        SignalKind::terminate(),
+        SignalKind::interrupt(),
+        SignalKind::hangup(),
+        SignalKind::quit(),
+        SignalKind::from_raw(SIGABRT),
+    ];
+    let mut signals: Vec<_> = kinds.into_iter().filter_map(|kind| signal(kind).ok()).collect();
+    std::future::poll_fn(|context| {
+        let came = signals.iter_mut().any(|signal| signal.poll_recv(context).is_ready());
+        if came { Poll::Ready(()) } else { Poll::Pending }
+    })
+    .await;
+}
+
 fn guard(mut relay: Box<dyn Switch>) -> Result<(), Failure> {
     let (tell, heard) = channel();
     let orders = tell.clone();
@@ -62,7 +83,7 @@ fn guard(mut relay: Box<dyn Switch>) -> Result<(), Failure> {
     let asked = std::thread::Builder::new().name("signals".into()).spawn(move || {
         // Without handlers a signal would end the guard with the lamp on.
         if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
-            runtime.block_on(super::run::asked_to_stop());
+            runtime.block_on(told_to_end());
             let _ = tell.send(Heard::End);
         }
     });

@@ -65,6 +65,9 @@ fn log_to_stderr(verbose: bool, json: bool) {
 async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
     let clock = Clock::new(config.speed);
+    if let Err(error) = super::pins_off::keep(&assemble::switched_pins(config)) {
+        tracing::warn!(%error, "which pins are switched cannot be kept for the end of the service");
+    }
     // Before anything else the pins are off.
     let (relay_tell, relay_troubles) = mpsc::channel(WAITING);
     let (relays, lamps) = assemble::open_relays(config, &relay_tell);

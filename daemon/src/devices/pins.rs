@@ -124,7 +124,7 @@ impl GpioPins {
 }
 
 /// The pin of a relay.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct RelayPin {
     /// BCM number.
     pub bcm: u8,

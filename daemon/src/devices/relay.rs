@@ -25,6 +25,8 @@ pub const BEAT_EVERY: Duration = Duration::from_millis(500);
 pub const LET_GO_AFTER: Duration = Duration::from_secs(3);
 /// Beats without an answer in that time.
 const UNANSWERED: u32 = (LET_GO_AFTER.as_millis() / BEAT_EVERY.as_millis()) as u32;
+/// A guard that could not be started is tried again this often.
+const START_EVERY: Duration = Duration::from_secs(1);
 /// The guard has so long to end by itself.
 const END_WITHIN: Duration = Duration::from_secs(1);
 
@@ -95,7 +97,14 @@ impl Relay {
         Self { lit, guarded: Some(GuardedRelay::new(lamp, pin, tell)) }
     }
 
-    /// It is to be on or off. Called again at least each [`BEAT_EVERY`] of life while it is on.
+    /// Whether it is to be held again soon although it is off: it is not known yet that it is.
+    #[must_use]
+    pub fn is_doubtful(&self) -> bool {
+        self.guarded.as_ref().is_some_and(GuardedRelay::is_doubtful)
+    }
+
+    /// It is to be on or off. Called again at least each [`BEAT_EVERY`] of life while it is on
+    /// or [doubtful](Self::is_doubtful).
     pub fn hold(&mut self, now: Mono, on: bool) {
         if let Some(guarded) = &mut self.guarded {
             guarded.hold(on);
@@ -115,21 +124,34 @@ struct GuardedRelay {
     on: bool,
     /// Something went wrong: on is not heard until off was.
     broken: bool,
+    /// When a guard was started last, or could not be.
+    tried: Instant,
 }
 
 impl GuardedRelay {
     /// Starts the guard, which drives the pin off.
     fn new(lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayTrouble>) -> Self {
-        let mut relay = Self { lamp, pin, tell, guard: None, on: false, broken: false };
+        let tried = Instant::now();
+        let mut relay = Self { lamp, pin, tell, guard: None, on: false, broken: false, tried };
         relay.start();
         relay
     }
 
-    fn start(&mut self) {
+    /// Whether there is a guard now.
+    fn start(&mut self) -> bool {
+        self.tried = Instant::now();
         match Guard::start(self.lamp, self.pin, self.tell.clone()) {
             Ok(guard) => self.guard = Some(guard),
-            Err(error) => self.trouble(format!("its guard does not start: {error}")),
+            Err(error) => self.trouble(format!(
+                "its guard does not start ({error}), and is tried again; look that the lamp is off"
+            )),
         }
+        self.guard.is_some()
+    }
+
+    /// Only a guard that said so is known to have driven the pin off.
+    fn is_doubtful(&self) -> bool {
+        self.guard.as_ref().is_none_or(Guard::is_awaited)
     }
 
     fn trouble(&self, why: String) {
@@ -145,8 +167,9 @@ impl GuardedRelay {
             guard.kill();
         }
         self.broken = true;
-        self.start();
-        self.trouble(format!("its guard {why}, and another one was started"));
+        if self.start() {
+            self.trouble(format!("its guard {why}, and another one was started"));
+        }
     }
 
     fn hold(&mut self, on: bool) {
@@ -154,11 +177,11 @@ impl GuardedRelay {
         let on = on && !self.broken;
         let changed = on != self.on;
         self.on = on;
-        if self.guard.is_none() && on {
+        if self.guard.is_none() && self.tried.elapsed() >= START_EVERY {
             self.start();
         }
         let Some(guard) = &mut self.guard else { return };
-        let is_time = on && guard.told.elapsed() >= BEAT_EVERY;
+        let is_time = (on || guard.is_awaited()) && guard.told.elapsed() >= BEAT_EVERY;
         if !changed && !is_time {
             return;
         }
@@ -214,8 +237,11 @@ impl Guard {
                         "Frameside stood still for some seconds, and the guard of its relay switched it off",
                         false,
                     ),
+                    None if line == said::READY => continue,
+                    // Each order has its answer, in turn.
                     None => {
-                        answered.store(0, Ordering::Relaxed);
+                        let one_less = |orders: u32| Some(orders.saturating_sub(1));
+                        let _ = answered.fetch_update(Ordering::Relaxed, Ordering::Relaxed, one_less);
                         continue;
                     }
                 };
@@ -246,10 +272,19 @@ impl Guard {
         }
     }
 
+    /// Whether an order waits for its answer.
+    fn is_awaited(&self) -> bool {
+        self.unanswered.load(Ordering::Relaxed) > 0
+    }
+
     fn kill(mut self) {
         // It may have ended by itself.
         let _ = self.child.kill();
-        let _ = self.child.wait();
+        // One that hangs in the kernel ends whenever that lets it; nobody waits for it.
+        let reap = move || self.child.wait();
+        if let Err(error) = std::thread::Builder::new().name("reap".into()).spawn(reap) {
+            tracing::debug!(%error, "an ended guard stays in the list of processes");
+        }
     }
 }
 

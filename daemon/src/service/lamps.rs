@@ -10,7 +10,7 @@ use frameside_core::quantity::{Irradiance, Mono};
 use super::tell::Call;
 use super::{FramePart, Service, Setup};
 use crate::devices::pins::Pattern;
-use crate::devices::relay::{BEAT_EVERY, RelayTrouble};
+use crate::devices::relay::{BEAT_EVERY, Relay, RelayTrouble};
 use crate::ledger::{OpenPrint, OutboxRow, Record};
 use crate::status::LampStatus;
 use crate::words;
@@ -230,7 +230,8 @@ impl Service {
     /// When the relays are to be held again.
     pub(super) fn next_beat(&self, now: Mono) -> Option<Mono> {
         let is_on = self.lamps.lamps.iter().any(Lamp::is_on);
-        is_on.then(|| now.plus_seconds(BEAT_EVERY.as_secs_f64() * self.setup.speed))
+        let is_doubtful = self.hands.relays.iter().any(Relay::is_doubtful);
+        (is_on || is_doubtful).then(|| now.plus_seconds(BEAT_EVERY.as_secs_f64() * self.setup.speed))
     }
 
     fn switch(&mut self, now: Mono, lamp: usize, state: LampState) {
