@@ -46,7 +46,8 @@ struct AimArgs {
     /// The dose it is to receive, such as 15kJ/m2
     #[arg(long, value_name = "DOSE")]
     target: Option<TargetDose>,
-    /// The dose that an earlier print came in with, put right by its judgement and for this source
+    /// The dose that an earlier print came in with, put right by its judgement and for this source;
+    /// a frame stands for its newest print, 'last' for the newest of all
     #[arg(long, value_name = "PRINT")]
     like: Option<String>,
     /// A test strip: rising doses, one for each band

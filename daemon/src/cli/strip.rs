@@ -70,7 +70,7 @@ Examples:
   frameside strip read --csv strip.csv
   frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {
-    /// The strip, or the beginning of its name
+    /// The strip, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     #[arg(group = "strip", requires = "bands")]
     print: Option<String>,
     /// The density of each band, by rising dose

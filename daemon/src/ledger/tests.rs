@@ -417,6 +417,25 @@ fn names_are_given_out_once() {
 }
 
 #[test]
+fn a_print_is_found_by_its_frame_and_the_newest_of_all_by_a_word() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    assert!(matches!(record(&folder).find("last"), Err(LedgerError::NoPrint(_))));
+    bench.shine(0, 1);
+    for n in [2.0, 3.0] {
+        bench.expose(n, Plan::dose(target(1e6)));
+        bench.tell(n + 0.5, Command::BringIn);
+    }
+    bench.commit();
+    let found = |name: &str| record(&folder).find(name).map(|print| print.id);
+    for name in ["oak", "last", "2026-07-14-oak-2"] {
+        assert_eq!(found(name).unwrap(), "2026-07-14-oak-2", "{name}");
+    }
+    assert!(matches!(found("elm"), Err(LedgerError::NoPrint(_))));
+    assert!(matches!(found("2026"), Err(LedgerError::Ambiguous { .. })), "a beginning comes first");
+}
+
+#[test]
 fn signals_wait_until_the_broker_has_them_and_answers_are_remembered() {
     let folder = TempDir::new().unwrap();
     let (mut bench, first) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
