@@ -272,6 +272,13 @@ fn relative_paths_start_at_the_files_folder() {
 }
 
 #[test]
+fn relative_paths_of_a_bare_file_have_a_folder_too() {
+    let text = format!("{RIG}[[sensor]]\nname = \"a\"\nchip = \"as7331\"\n[ledger]\npath = \"l.sqlite\"\n");
+    let config = parse::parse(text.as_bytes(), Path::new("rig.toml"), &desk()).unwrap();
+    assert_eq!(config.ledger.path.parent(), Some(Path::new(".")));
+}
+
+#[test]
 fn all_problems_are_told_in_one_run_in_the_order_of_the_file() {
     assert_eq!(
         wrong(
