@@ -1102,3 +1102,20 @@ fn what_is_no_record_is_not_restored() {
     }
     assert_eq!(whole(&to), before);
 }
+
+#[test]
+fn a_copy_that_cannot_be_made_says_why_and_leaves_nothing() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.ledger.finish().unwrap();
+    let record = folder.path().join("ledger.sqlite");
+    let stick = folder.path().join("stick");
+    std::fs::create_dir(&stick).unwrap();
+    let told = |to: &Path| backup(&record, to, true).unwrap_err().to_string();
+    assert!(told(&stick).contains("is a folder"), "{}", told(&stick));
+    assert!(!folder.path().join("stick.part").exists());
+    let nowhere = folder.path().join("missing").join("copy.sqlite");
+    assert!(told(&nowhere).contains("there is no folder"), "{}", told(&nowhere));
+    let restored = restore(&nowhere, &record, true).unwrap_err().to_string();
+    assert!(restored.starts_with("there is no file"), "{restored}");
+}
