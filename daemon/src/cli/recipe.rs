@@ -80,7 +80,7 @@ struct Told {
     #[command(flatten)]
     facts: Facts,
     /// The target dose, such as 15kJ/m2; of another source than the sun, box=22kJ/m2
-    #[arg(long = "target", value_name = "[SOURCE=]DOSE", value_parser = parse_target)]
+    #[arg(long = "target", allow_hyphen_values = true, value_name = "[SOURCE=]DOSE", value_parser = parse_target)]
     targets: Vec<(String, TargetDose)>,
 }
 

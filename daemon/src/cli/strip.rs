@@ -42,7 +42,7 @@ enum Verb {
 #[command(after_help = "Example:\n  frameside strip plan --from 4kJ/m2 --bands 7 --step 1/2stop")]
 struct PlanArgs {
     /// What the first band receives, such as 4kJ/m2
-    #[arg(long, value_name = "DOSE")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE")]
     from: TargetDose,
     /// How many bands, 2 to 24
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=MOST_BANDS as i64))]
