@@ -97,7 +97,7 @@ impl Told {
             return Ok(());
         }
         let name = &self.recipe.name;
-        Err(Failure::Failed(format!(
+        Err(Failure::Usage(format!(
             "--exponent needs the light in which a dose stays what it is: add --reference 30W/m2, or let 'frameside recipe exponent {name}' find both"
         )))
     }
