@@ -44,7 +44,7 @@ pub enum AssembleError {
         source: SetupError,
     },
     /// A recorded light cannot be read.
-    #[error("sensor {sensor}: {file}:{source}")]
+    #[error("sensor {sensor}: {file}:{}{source}", if matches!(.source, ReplayError::Line { .. }) { "" } else { " " })]
     Light {
         /// The sensor.
         sensor: String,
@@ -363,6 +363,27 @@ fn recorded(
 
 type Played = Box<dyn Fn(Mono) -> Option<Irradiance> + Send>;
 
+/// What is wrong with the files of light that sensors look at, each of them: those are
+/// read when the rig starts.
+#[must_use]
+pub fn unreadable_lights(config: &Config) -> Vec<AssembleError> {
+    let lights = config.sensors.iter().filter_map(|sensor| match &sensor.kind {
+        SensorKind::Emulated { light, .. } | SensorKind::Recorded(light) => Some((sensor, light)),
+        _ => None,
+    });
+    lights.filter_map(|(sensor, light)| recorded_light(sensor, light).err()).collect()
+}
+
+fn recorded_light(sensor: &config::Sensor, playback: &Playback) -> Result<RecordedLight, AssembleError> {
+    let failed = |source| AssembleError::Light {
+        sensor: sensor.name.to_string(),
+        file: playback.file.display().to_string(),
+        source,
+    };
+    let file = File::open(&playback.file).map_err(|error| failed(error.into()))?;
+    RecordedLight::read(file).map_err(failed)
+}
+
 /// A recorded light that begins now, and again whenever it ends; that of a lamp begins
 /// each time the lamp goes on.
 fn played(
@@ -371,13 +392,7 @@ fn played(
     lamps: &Lamps,
     now: Mono,
 ) -> Result<Played, AssembleError> {
-    let failed = |source| AssembleError::Light {
-        sensor: sensor.name.to_string(),
-        file: playback.file.display().to_string(),
-        source,
-    };
-    let file = File::open(&playback.file).map_err(|error| failed(error.into()))?;
-    let light = RecordedLight::read(file).map_err(failed)?;
+    let light = recorded_light(sensor, playback)?;
     let first = light.first_ns();
     let from = match playback.from {
         None => first,

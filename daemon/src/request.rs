@@ -55,14 +55,14 @@ pub enum Request {
     },
     /// A note on a print.
     Note {
-        /// The print's name, or its unique beginning.
+        /// The print, as [`crate::ledger::Record::find`] takes it.
         print: String,
         /// What is noted.
         note: Note,
     },
     /// What a print itself says, by eye.
     Judge {
-        /// The print's name, or its unique beginning.
+        /// The print, as [`crate::ledger::Record::find`] takes it.
         print: String,
         /// What it should have had besides; zero for a good print.
         off: Stops,

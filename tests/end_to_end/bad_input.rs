@@ -83,6 +83,35 @@ fn every_problem_of_a_config_is_told_at_its_place() {
 }
 
 #[test]
+fn a_check_reads_the_light_that_sensors_look_at_and_has_its_problems_in_json() {
+    let site = site(20, None);
+    let config = site.path("dark.toml");
+    std::fs::write(site.path("empty.csv"), "").unwrap();
+    std::fs::write(site.path("latin.csv"), b"time,irradiance_w_m2\n\xff").unwrap();
+    std::fs::create_dir(site.path("folder.csv")).unwrap();
+    let mut text = "[rig]\nname = \"yard\"\n".to_owned();
+    for name in ["missing", "empty", "latin", "folder"] {
+        let keys = format!("name = \"{name}\"\nchip = \"recorded\"\nlight = \"{name}.csv\"\n");
+        text += &format!("[[sensor]]\n{keys}");
+    }
+    std::fs::write(&config, text).unwrap();
+    let check =
+        |json: &[&str]| frameside([&["check", "--config", config.to_str().unwrap()][..], json].concat());
+    let (code, said) = refused(&check(&[]));
+    assert_eq!((code, said.lines().count()), (1, 4), "{said}");
+    for (name, after) in [("missing", ": "), ("empty", ":1: "), ("latin", ":"), ("folder", ": ")] {
+        let place = format!("sensor {name}: {}{after}", site.path(&format!("{name}.csv")).display());
+        assert!(said.lines().any(|line| line.starts_with(&place)), "nothing on {place}: {said}");
+    }
+    let twin: Value = serde_json::from_slice(&check(&["--json"]).stdout).unwrap();
+    assert_eq!(twin["problems"], json!(said.lines().collect::<Vec<_>>()));
+    std::fs::write(&config, "[rig]\nname = 1\n").unwrap();
+    let (code, said) = refused(&check(&[]));
+    let twin: Value = serde_json::from_slice(&check(&["--json"]).stdout).unwrap();
+    assert_eq!((code, &twin["problems"]), (78, &json!(said.lines().collect::<Vec<_>>())));
+}
+
+#[test]
 fn a_wrong_line_of_recorded_light_is_named_and_nothing_is_computed() {
     let site = site(20, None);
     let file = site.path("light-of-a-day.csv");

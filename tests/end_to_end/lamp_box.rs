@@ -401,7 +401,7 @@ fn the_pins_that_were_switched_are_driven_off_whatever_the_config_says_now() {
         std::fs::write(lamp.site.path("config.toml"), &config).unwrap();
         let daemon = lamp.run();
         // What lay there when all was killed.
-        lamp.site.frameside(["bring-in", "oak"]);
+        drop(lamp.site.frameside(["bring-in", "oak"]));
         lamp.burn();
         let all = guards(&daemon).into_iter().chain([daemon.pid()]);
         all.for_each(|pid| signal("KILL", pid));

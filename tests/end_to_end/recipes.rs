@@ -342,7 +342,7 @@ fn a_wedge_of_a_recipe_with_an_exponent_is_read_by_the_effect_of_its_densities()
     let wedge = ["wedge", wedge.to_str().unwrap(), "--dose", "30kJ/m2"];
     let plain = json_of(&site, &wedge);
     let (code, said) = refused(&site.frameside(["recipe", "change", "citrate", "--exponent", "0.8"]));
-    assert!(code == 1 && said.starts_with("--exponent needs the light in which a dose stays"), "{said}");
+    assert!(code == 2 && said.starts_with("--exponent needs the light in which a dose stays"), "{said}");
     let change = ["recipe", "change", "citrate", "--exponent", "0.8", "--reference", "30W/m2"];
     ok(&site.frameside(change));
     let keep: Vec<&str> = wedge.iter().chain(&["--recipe", "citrate"]).copied().collect();

@@ -87,8 +87,12 @@ impl Page {
 
     fn remarks(&mut self, remarks: &[String]) {
         let last = PAGE.1 - MARGIN - FEWEST_RULES * RULE - LINE;
-        for (i, remark) in remarks.iter().enumerate() {
-            let lines = wrapped(remark, SMALL, PAGE.0 - 2.0 * MARGIN);
+        let mut remarks: Vec<Vec<String>> =
+            remarks.iter().map(|remark| wrapped(remark, SMALL, PAGE.0 - 2.0 * MARGIN)).collect();
+        if self.y + remarks.iter().map(Vec::len).sum::<usize>() as f64 * LINE > last {
+            remarks.iter_mut().for_each(shorten);
+        }
+        for (i, lines) in remarks.iter().enumerate() {
             if self.y + lines.len() as f64 * LINE > last {
                 let rest = format!("and {} more in the record", remarks.len() - i);
                 return self.line(MARGIN, SMALL, QUIET, &rest);
@@ -105,6 +109,20 @@ impl Page {
             self.svg.line((MARGIN, y), (PAGE.0 - MARGIN, y), style);
             y += RULE;
         }
+    }
+}
+
+/// Lines of a remark where not all can be shown whole.
+const SHORT: usize = 3;
+
+/// Leaves a remark its beginning, so that a long one does not take the place of the others.
+fn shorten(lines: &mut Vec<String>) {
+    if lines.len() > SHORT {
+        lines.truncate(SHORT);
+        let last = &mut lines[SHORT - 1];
+        // In the place of its last word, so that it is no wider.
+        last.truncate(last.rfind(' ').unwrap_or(last.len()));
+        last.push_str(" …");
     }
 }
 
@@ -141,6 +159,17 @@ mod tests {
         assert!(rules(&svg) > 5);
         assert!(!svg.contains("more in the record"));
         png(&svg, 300).unwrap();
+    }
+
+    #[test]
+    fn a_long_remark_is_shortened_and_the_others_are_shown() {
+        let mut example = example(3);
+        example.remarks[0] = "a long story of the print ".repeat(500);
+        let svg = card(&example);
+        assert!(svg.contains(" …</text>") && !svg.contains("more in the record"));
+        for text in ["remark 2 of the print", "remark 3 of the print"] {
+            assert!(svg.contains(&format!(">{text}</text>")), "{text}");
+        }
     }
 
     #[test]

@@ -39,7 +39,11 @@ const ADDRESSES: [u8; 13] = [0x10, 0x38, 0x39, 0x48, 0x49, 0x4A, 0x4B, 0x53, 0x7
 const FIRST_READING: Duration = Duration::from_secs(3);
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
-    let config = context.config()?;
+    let config = usable(context).inspect_err(|failure| {
+        if context.json {
+            out_json(&json!({ "problems": failure.text().lines().collect::<Vec<_>>() }));
+        }
+    })?;
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
     let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
     let cautions = has_lamp.then_some(LAMP_CAUTIONS);
@@ -72,6 +76,14 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
         None => Ok(()),
     }
+}
+
+/// The config, if the rig can start with it.
+fn usable(context: &Context) -> Result<Config, Failure> {
+    let config = context.config()?;
+    let problems: Vec<String> =
+        assemble::unreadable_lights(&config).iter().map(ToString::to_string).collect();
+    if problems.is_empty() { Ok(config) } else { Err(Failure::Failed(problems.join("\n"))) }
 }
 
 /// A sensor's name, and its reading or what is wrong.

@@ -44,13 +44,14 @@ pub(super) struct Args {
 #[group(multiple = false)]
 struct AimArgs {
     /// The dose it is to receive, such as 15kJ/m2
-    #[arg(long, value_name = "DOSE")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE")]
     target: Option<TargetDose>,
-    /// The dose that an earlier print came in with, put right by its judgement and for this source
+    /// The dose that an earlier print came in with, put right by its judgement and for this source;
+    /// a frame stands for its newest print, 'last' for the newest of all
     #[arg(long, value_name = "PRINT")]
     like: Option<String>,
     /// A test strip: rising doses, one for each band
-    #[arg(long, value_name = "DOSES", value_delimiter = ',')]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSES", value_delimiter = ',')]
     strip: Vec<TargetDose>,
 }
 

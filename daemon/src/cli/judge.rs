@@ -24,7 +24,7 @@ Examples:
   frameside judge 2026-07-14-oak-1 --density 0.55 --want 0.40 --dry --oxidised
 The second came out a third of a stop too light.")]
 pub(super) struct Args {
-    /// The print, or the beginning of its name
+    /// The print, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     print: String,
     /// It is as it should be
     #[arg(long, group = "verdict")]

@@ -98,7 +98,7 @@ struct EvennessArgs {
     #[arg(long, value_name = "FILE", conflicts_with = "file")]
     save: Option<PathBuf>,
     /// How much the light may differ over a print, such as 1/6stop
-    #[arg(long, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
+    #[arg(long, allow_hyphen_values = true, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
     within: Stops,
     /// Draw the bed into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]
@@ -119,7 +119,7 @@ struct AgeingArgs {
     #[arg(long, group = "readings", value_parser = one_line)]
     source: Option<String>,
     /// The loss whose day is wanted, such as 1/2stop
-    #[arg(long, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]
+    #[arg(long, allow_hyphen_values = true, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]
     loss: Stops,
     /// Draw it into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]

@@ -44,7 +44,13 @@ pub(super) struct Args {
     #[arg(long, conflicts_with = "day")]
     season: bool,
     /// The dose whose minutes are told
-    #[arg(long, value_name = "DOSE", default_value = "15kJ/m2", requires = "season")]
+    #[arg(
+        long,
+        allow_hyphen_values = true,
+        value_name = "DOSE",
+        default_value = "15kJ/m2",
+        requires = "season"
+    )]
     dose: TargetDose,
     /// The first day of the season; else ninety days ago
     #[arg(long, value_name = "DATE", requires = "season")]

@@ -358,13 +358,31 @@ fn is_watched() -> bool {
 
 #[cfg(test)]
 mod tests {
-    use clap::CommandFactory;
+    use clap::{CommandFactory, Parser};
 
     #[test]
     fn the_command_line_is_sound_and_every_verb_has_its_own_example() {
         let mut command = super::Cli::command();
         command.clone().debug_assert();
         command.get_subcommands_mut().for_each(|verb| check("frameside", verb));
+    }
+
+    #[test]
+    fn a_quantity_below_zero_is_told_what_is_wrong_with_it() {
+        for line in [
+            "expose oak --target -12kJ/m2",
+            "expose oak --strip -12kJ/m2",
+            "recipe add citrate --target -12kJ/m2",
+            "replay day.csv --target 12kJ/m2 --exponent 0.8 --reference -1",
+            "replay day.csv --target -12kJ/m2",
+            "strip plan --from -1kJ/m2 --bands 5 --step 1/2stop",
+            "wedge bed.csv --increment -0.15",
+            "wedge bed.csv --dose -12kJ/m2",
+        ] {
+            let words = std::iter::once("frameside").chain(line.split(' '));
+            let refused = super::Cli::try_parse_from(words).unwrap_err();
+            assert_eq!(refused.kind(), clap::error::ErrorKind::ValueValidation, "{line}: {refused}");
+        }
     }
 
     fn check(parents: &str, verb: &mut clap::Command) {

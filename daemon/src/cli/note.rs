@@ -19,7 +19,7 @@ Examples:
   frameside note 2026-07-14-oak-1 \"three waters\" --step rinse --for 10min
   frameside note 2026-07-14-oak-1 \"peroxide\" --step oxidise --for 1min")]
 pub(super) struct Args {
-    /// The print, or the beginning of its name
+    /// The print, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     print: String,
     /// The note
     text: String,

@@ -33,10 +33,18 @@ pub(super) struct Args {
     rig: Option<String>,
 }
 
+impl Args {
+    /// Whether only some prints are asked for, judged or not.
+    fn is_chosen(&self) -> bool {
+        self.recipe.is_some() || self.since.is_some()
+    }
+}
+
 pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
     if let Some(rig) = &args.rig {
         return of_rigs(rig, &args, context);
     }
+    let is_chosen = args.is_chosen();
     let (record, zone) = context.record()?;
     let since_ms = args.since.map(|day| midnight_ms(day.date(&zone)?, &zone)).transpose()?;
     let prints = record.prints(&Filter { recipe: args.recipe, since_ms, unjudged: args.unjudged })?;
@@ -44,13 +52,14 @@ pub(super) fn run(args: Args, context: &Context) -> Result<(), Failure> {
     if context.json {
         out_json(&json!(prints));
     } else {
-        out(&told(&prints, args.unjudged));
+        out(&told(&prints, args.unjudged, is_chosen));
     }
     Ok(())
 }
 
-fn told(prints: &[Listed], unjudged: bool) -> String {
+fn told(prints: &[Listed], unjudged: bool, chosen: bool) -> String {
     match prints {
+        [] if chosen => NO_FIT.to_owned(),
         [] if unjudged => NOTHING_WAITS.to_owned(),
         [] => NO_PRINTS.to_owned(),
         _ => Listed::table(prints),
@@ -68,16 +77,16 @@ fn of_rigs(rig: &str, args: &Args, context: &Context) -> Result<(), Failure> {
         return Ok(());
     }
     for (rig, answer) in &answers {
-        out(&broker::told(rig, answer, |answer| of_answer(answer, args.unjudged))?);
+        out(&broker::told(rig, answer, |answer| of_answer(answer, args))?);
     }
     Ok(())
 }
 
-fn of_answer(answer: &Value, unjudged: bool) -> Result<String, Failure> {
+fn of_answer(answer: &Value, args: &Args) -> Result<String, Failure> {
     let prints: Vec<Listed> = serde_json::from_value(answer["prints"].clone()).map_err(|error| {
         Failure::Failed(format!("the rig is of another version ({error}); update it or this one"))
     })?;
-    let mut text = told(&prints, unjudged);
+    let mut text = told(&prints, args.unjudged, args.is_chosen());
     match answer["more"].as_u64() {
         Some(more) if more > 0 => text += &format!("and {more} earlier ones, which that rig lists itself\n"),
         _ => {}
@@ -86,4 +95,18 @@ fn of_answer(answer: &Value, unjudged: bool) -> Result<String, Failure> {
 }
 
 const NO_PRINTS: &str = "no prints yet; 'frameside expose FRAME --target DOSE' begins one\n";
+const NO_FIT: &str = "no print fits that; 'frameside prints' lists them all\n";
 const NOTHING_WAITS: &str = "no print waits to be judged\n";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_list_that_is_empty_for_what_was_asked_does_not_say_that_there_are_no_prints() {
+        assert_eq!(told(&[], false, false), NO_PRINTS);
+        assert_eq!(told(&[], true, true), NO_FIT);
+        assert_eq!(told(&[], false, true), NO_FIT);
+        assert_eq!(told(&[], true, false), NOTHING_WAITS);
+    }
+}

@@ -80,7 +80,7 @@ struct Told {
     #[command(flatten)]
     facts: Facts,
     /// The target dose, such as 15kJ/m2; of another source than the sun, box=22kJ/m2
-    #[arg(long = "target", value_name = "[SOURCE=]DOSE", value_parser = parse_target)]
+    #[arg(long = "target", allow_hyphen_values = true, value_name = "[SOURCE=]DOSE", value_parser = parse_target)]
     targets: Vec<(String, TargetDose)>,
 }
 
@@ -101,7 +101,7 @@ impl Told {
             return Ok(());
         }
         let name = &self.recipe.name;
-        Err(Failure::Failed(format!(
+        Err(Failure::Usage(format!(
             "--exponent needs the light in which a dose stays what it is: add --reference 30W/m2, or let 'frameside recipe exponent {name}' find both"
         )))
     }

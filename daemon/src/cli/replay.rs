@@ -36,13 +36,13 @@ pub(super) struct Args {
     /// Recorded light; - for standard input
     file: PathBuf,
     /// The dose of each exposure, such as 15kJ/m2
-    #[arg(long, value_name = "DOSE")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE")]
     target: TargetDose,
     /// Count doses at this exponent of the irradiance, with --reference
-    #[arg(long, value_name = "P", requires = "reference", default_value_t = 1.0)]
+    #[arg(long, allow_hyphen_values = true, value_name = "P", requires = "reference", default_value_t = 1.0)]
     exponent: f64,
     /// The irradiance at which such a dose is the plain dose, such as 30W/m2
-    #[arg(long, value_name = "E", requires = "exponent", value_parser = reference)]
+    #[arg(long, allow_hyphen_values = true, value_name = "E", requires = "exponent", value_parser = reference)]
     reference: Option<f64>,
     /// Begin at this time, or at HH:MM of every day in UTC (HH:MM+02:00 elsewhere); may be repeated
     #[arg(long, value_name = "TIME", value_parser = parse_start)]

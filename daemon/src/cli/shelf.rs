@@ -34,9 +34,18 @@ fn write(dir: &Path) -> io::Result<()> {
     command.build();
     pages(&command, &date(), &man)?;
     for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
-        clap_complete::generate_to(shell, &mut Cli::command(), "frameside", &completions)?;
+        clap_complete::generate_to(shell, &mut shown(&Cli::command()), "frameside", &completions)?;
     }
     Ok(())
+}
+
+/// The command line without what people are not to type: completions would offer it.
+fn shown(whole: &Command) -> Command {
+    let verbs = whole.get_subcommands().filter(|verb| !verb.is_hide_set()).cloned();
+    Command::new("frameside")
+        .version(env!("CARGO_PKG_VERSION"))
+        .args(whole.get_arguments())
+        .subcommands(verbs)
 }
 
 /// The page of a verb, and of those below it.
@@ -65,4 +74,22 @@ fn date() -> String {
     let epoch = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse::<i64>().ok());
     let unix_ms = epoch.map_or_else(now_ms, |seconds| seconds.saturating_mul(1000));
     words::day(unix_ms, &TimeZone::UTC)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn completions_offer_what_people_type() {
+        let mut script = Vec::new();
+        clap_complete::generate(Shell::Bash, &mut shown(&Cli::command()), "frameside", &mut script);
+        let script = String::from_utf8(script).unwrap();
+        for verb in ["bring-in", "note", "--config", "--json"] {
+            assert!(script.contains(verb), "{verb}");
+        }
+        for verb in ["guard", "pins-off", "shelf"] {
+            assert!(!script.contains(verb), "{verb}");
+        }
+    }
 }

@@ -30,7 +30,7 @@ Examples:
   frameside show 2026-07-14-oak-1 --with 2026-07-13-oak-2 --chart both.png
   frameside show 2026-07-14-oak-1 --card oak.pdf")]
 pub(super) struct Args {
-    /// The print, or the beginning of its name
+    /// The print, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     print: String,
     /// Draw its dose curve into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]

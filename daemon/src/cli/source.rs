@@ -68,7 +68,7 @@ struct CompareArgs {
     #[arg(value_parser = one_line)]
     b: String,
     /// The dose whose minutes are told, at the sensor
-    #[arg(long, value_name = "DOSE", default_value = "15kJ/m2")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE", default_value = "15kJ/m2")]
     dose: TargetDose,
     /// Draw it into a file ending in .svg, .png or .pdf
     #[arg(long, value_name = "FILE")]

@@ -43,7 +43,7 @@ enum Verb {
 #[command(after_help = "Example:\n  frameside strip plan --from 4kJ/m2 --bands 7 --step 1/2stop")]
 struct PlanArgs {
     /// What the first band receives, such as 4kJ/m2
-    #[arg(long, value_name = "DOSE")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE")]
     from: TargetDose,
     /// How many bands, 2 to 24
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=MOST_BANDS as i64))]
@@ -71,7 +71,7 @@ Examples:
   frameside strip read --csv strip.csv
   frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {
-    /// The strip, or the beginning of its name
+    /// The strip, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     #[arg(group = "strip", requires = "bands")]
     print: Option<String>,
     /// The density of each band, by rising dose

@@ -45,7 +45,7 @@ pub(super) fn run(_: &Args, context: &Context) -> Result<(), Failure> {
         ));
     }
     if !io::stdin().is_terminal() || !io::stdout().is_terminal() {
-        return Err(Failure::Failed("watch needs a terminal; for one look use 'frameside status'".into()));
+        return Err(Failure::Usage("watch needs a terminal; for one look use 'frameside status'".into()));
     }
     let config = context.config()?;
     let status = read_status(context.ask(&Request::Status)?).map_err(Failure::Failed)?;

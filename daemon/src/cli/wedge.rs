@@ -39,10 +39,10 @@ pub(super) struct Args {
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
     /// What bare paper beside the wedge received, such as 30kJ/m2
-    #[arg(long, value_name = "DOSE")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE")]
     dose: Option<TargetDose>,
     /// The wedge's density from step to step, where the table does not tell it
-    #[arg(long, value_name = "D", value_parser = parse_increment)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = parse_increment)]
     increment: Option<f64>,
     /// The wedge's density at the first row, with --increment
     #[arg(long, value_name = "D", value_parser = parse_density, default_value_t = 0.0, requires = "increment")]
@@ -57,7 +57,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "D", value_parser = parse_range)]
     range: Option<f64>,
     /// The dose you print with now, through the negative's clear parts; the recipe's unless told
-    #[arg(long, value_name = "DOSE", requires = "dose")]
+    #[arg(long, allow_hyphen_values = true, value_name = "DOSE", requires = "dose")]
     target: Option<TargetDose>,
     /// Write what negative density gives which tone, evenly spaced in L*, into a CSV file
     #[arg(long, value_name = "FILE.csv")]

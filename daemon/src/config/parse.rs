@@ -48,7 +48,8 @@ pub(super) fn parse(bytes: &[u8], file: &Path, env: &Env) -> Result<Config, Vec<
     let (log, warnings) = (Log::new(file, text), Log::new(file, text));
     let (document, syntax) = DeTable::parse_recoverable(text);
     let config = Parser {
-        folder: file.parent().unwrap_or(Path::new("")),
+        // A bare name has the parent "", which no system call takes for a folder.
+        folder: file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new(".")),
         log: &log,
         warnings: &warnings,
         claims: Claims::default(),

@@ -207,7 +207,7 @@ fn what_is_lit_by_a_lamp_names_one_with_a_relay() {
         ]
     );
     let config = parse(&format!("{RIG}{sensor}{lamp}relay = \"emulated\"\n")).unwrap();
-    let light = Playback { file: PathBuf::from("a.csv"), from: None, lit_by: Name::new("box") };
+    let light = Playback { file: PathBuf::from("./a.csv"), from: None, lit_by: Name::new("box") };
     assert_eq!(config.sensors[0].kind, SensorKind::Recorded(light));
 }
 
@@ -246,7 +246,7 @@ fn played_and_emulated_sensors() {
         full_scale_v: Some(4.096),
     };
     let ten = PlayFrom::TimeOfDay(jiff::civil::time(10, 0, 0, 0));
-    let light = Playback { file: PathBuf::from("a.csv"), from: Some(ten), lit_by: None };
+    let light = Playback { file: PathBuf::from("./a.csv"), from: Some(ten), lit_by: None };
     assert_eq!(config.sensors[0].kind, SensorKind::Emulated { address: 0x49, chip, light });
     assert_eq!(config.sensors[0].period, Duration::from_millis(250));
     let at = PlayFrom::At("2026-06-01T08:00:00Z".parse().unwrap());
@@ -269,6 +269,13 @@ fn relative_paths_start_at_the_files_folder() {
     assert_eq!(login.password, Some(Secret::File(PathBuf::from("/etc/fs/secret"))));
     assert_eq!(config.ledger.path, Path::new("/etc/fs/data/l.sqlite"));
     assert_eq!(config.socket, Path::new("/run/s"));
+}
+
+#[test]
+fn relative_paths_of_a_bare_file_have_a_folder_too() {
+    let text = format!("{RIG}[[sensor]]\nname = \"a\"\nchip = \"as7331\"\n[ledger]\npath = \"l.sqlite\"\n");
+    let config = parse::parse(text.as_bytes(), Path::new("rig.toml"), &desk()).unwrap();
+    assert_eq!(config.ledger.path.parent(), Some(Path::new(".")));
 }
 
 #[test]

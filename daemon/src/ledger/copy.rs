@@ -26,6 +26,7 @@ pub fn backup(from: &Path, to: &Path, replace: bool) -> Result<(), LedgerError> 
     if to.exists() && !replace {
         return Err(LedgerError::Exists(to.to_owned()));
     }
+    has_place(to)?;
     let part = part_of(to)?;
     copy(from, &part)?;
     rename(&part, to)
@@ -50,7 +51,7 @@ fn is_part_of(path: &Path, record: &Path) -> bool {
 /// of ours: then nothing has changed.
 pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>, LedgerError> {
     if !from.exists() {
-        return Err(LedgerError::Missing(from.to_owned()));
+        return Err(LedgerError::NoFile(from.to_owned()));
     }
     if is_part_of(from, to) {
         return Err(LedgerError::Itself(from.to_owned()));
@@ -72,6 +73,19 @@ pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>,
         if to.exists() { Some(set_aside(to, "replaced").map_err(|source| io(to, source))?) } else { None };
     rename(&part, to)?;
     Ok(aside)
+}
+
+/// Whether a copy can have that name: SQLite would tell it of the record.
+fn has_place(to: &Path) -> Result<(), LedgerError> {
+    let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let why = if to.is_dir() {
+        "that is a folder; name a file in it".to_owned()
+    } else if !folder.is_dir() {
+        format!("there is no folder {}", folder.display())
+    } else {
+        return Ok(());
+    };
+    Err(LedgerError::NoPlace { path: to.to_owned(), why })
 }
 
 fn io(path: &Path, source: std::io::Error) -> LedgerError {

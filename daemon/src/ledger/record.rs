@@ -283,6 +283,9 @@ pub(super) const CHUNKS: &str = "
     ON open_light.sensor = sensor.id AND open_light.boot = boot.id
     WHERE name = ?1 AND to_ns >= (?2 - offset_ms) * 1e6 AND from_ns <= (?3 - offset_ms) * 1e6";
 
+/// What stands for the newest print of all where its name is asked for.
+const NEWEST: &str = "last";
+
 /// What to add to its monotonic milliseconds for the wall's, and the samples.
 type Chunk = (i64, i64, Result<Vec<Sample>, chunk::Damaged>);
 
@@ -362,7 +365,8 @@ impl Record {
         self.connection.query_row(sql, params![recipe], |row| row.get(0)).map_err(|e| self.failed(e))
     }
 
-    /// The print of a name, or of the only name that begins so.
+    /// The print of a name, or of the only name that begins so; else the newest print of a
+    /// frame of that name, or the newest of all for "last".
     ///
     /// # Errors
     /// [`LedgerError::NoPrint`], [`LedgerError::Ambiguous`], or unreadable.
@@ -375,12 +379,19 @@ impl Record {
         let mut prints = self.select_prints(begins, params![name]).map_err(|e| self.failed(e))?;
         match prints.len() {
             1 => Ok(prints.remove(0)),
-            0 => Err(LedgerError::NoPrint(name.escape_default().to_string())),
+            0 => self.newest(name)?.ok_or_else(|| LedgerError::NoPrint(name.escape_default().to_string())),
             _ => Err(LedgerError::Ambiguous {
                 given: name.to_owned(),
                 candidates: prints.into_iter().map(|print| print.id).collect(),
             }),
         }
+    }
+
+    /// The newest print of a frame, or of all for [`NEWEST`] where no frame is called so.
+    fn newest(&self, name: &str) -> Result<Option<PrintRow>, LedgerError> {
+        let which = "WHERE frame = ?1 OR ?1 = ?2 ORDER BY frame = ?1 DESC, seq DESC LIMIT 1";
+        let prints = self.select_prints(which, params![name, NEWEST]).map_err(|e| self.failed(e))?;
+        Ok(prints.into_iter().next())
     }
 
     /// All that is known of a print.

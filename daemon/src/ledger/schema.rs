@@ -59,6 +59,17 @@ pub enum LedgerError {
     /// There is none yet.
     #[error("there is no record at {0} yet; it begins when 'frameside run' first runs")]
     Missing(PathBuf),
+    /// There is no such file to put back.
+    #[error("there is no file {0}")]
+    NoFile(PathBuf),
+    /// A copy cannot go there.
+    #[error("the record cannot be copied to {path}: {why}")]
+    NoPlace {
+        /// Where it was to go.
+        path: PathBuf,
+        /// Why not, and what to do.
+        why: String,
+    },
     /// No print of that name.
     #[error("there is no print '{0}'; 'frameside prints' lists them")]
     NoPrint(String),

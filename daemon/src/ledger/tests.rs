@@ -417,6 +417,25 @@ fn names_are_given_out_once() {
 }
 
 #[test]
+fn a_print_is_found_by_its_frame_and_the_newest_of_all_by_a_word() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    assert!(matches!(record(&folder).find("last"), Err(LedgerError::NoPrint(_))));
+    bench.shine(0, 1);
+    for n in [2.0, 3.0] {
+        bench.expose(n, Plan::dose(target(1e6)));
+        bench.tell(n + 0.5, Command::BringIn);
+    }
+    bench.commit();
+    let found = |name: &str| record(&folder).find(name).map(|print| print.id);
+    for name in ["oak", "last", "2026-07-14-oak-2"] {
+        assert_eq!(found(name).unwrap(), "2026-07-14-oak-2", "{name}");
+    }
+    assert!(matches!(found("elm"), Err(LedgerError::NoPrint(_))));
+    assert!(matches!(found("2026"), Err(LedgerError::Ambiguous { .. })), "a beginning comes first");
+}
+
+#[test]
 fn signals_wait_until_the_broker_has_them_and_answers_are_remembered() {
     let folder = TempDir::new().unwrap();
     let (mut bench, first) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
@@ -1182,4 +1201,21 @@ fn what_is_no_record_is_not_restored() {
         assert!(refused.contains(why), "{refused}");
     }
     assert_eq!(whole(&to), before);
+}
+
+#[test]
+fn a_copy_that_cannot_be_made_says_why_and_leaves_nothing() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.ledger.finish().unwrap();
+    let record = folder.path().join("ledger.sqlite");
+    let stick = folder.path().join("stick");
+    std::fs::create_dir(&stick).unwrap();
+    let told = |to: &Path| backup(&record, to, true).unwrap_err().to_string();
+    assert!(told(&stick).contains("is a folder"), "{}", told(&stick));
+    assert!(!folder.path().join("stick.part").exists());
+    let nowhere = folder.path().join("missing").join("copy.sqlite");
+    assert!(told(&nowhere).contains("there is no folder"), "{}", told(&nowhere));
+    let restored = restore(&nowhere, &record, true).unwrap_err().to_string();
+    assert!(restored.starts_with("there is no file"), "{restored}");
 }

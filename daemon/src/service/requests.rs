@@ -297,16 +297,24 @@ impl Service {
     }
 
     fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {
-        let out = self.frame_ids().find(|&id| {
-            self.rig
-                .view(id, now)
-                .is_some_and(|v| v.state != FrameState::In && v.print.as_deref() == Some(print))
-        });
+        let frame_of = |print: &str| {
+            self.frame_ids().find(|&id| {
+                let is_of = |v: FrameView| v.state != FrameState::In && v.print.as_deref() == Some(print);
+                self.rig.view(id, now).is_some_and(is_of)
+            })
+        };
+        // One that is out has a note also while the record cannot be read.
+        let (print, out) = match frame_of(print) {
+            Some(frame) => (print.to_owned(), Some(frame)),
+            None => {
+                let id = self.record()?.find(print).map_err(|e| e.to_string())?.id;
+                let out = frame_of(&id);
+                (id, out)
+            }
+        };
         let Some(frame) = out else {
-            let record = self.record()?;
-            let id = record.find(print).map_err(|e| e.to_string())?.id;
-            self.ledger.write(Entry::Note { print: id.clone().into(), note, at: now, with_dose: false });
-            return Ok(Done::Kept(json!({ "ok": true, "print": id })));
+            self.ledger.write(Entry::Note { print: print.clone().into(), note, at: now, with_dose: false });
+            return Ok(Done::Kept(json!({ "ok": true, "print": print })));
         };
         if note.step.is_some() {
             return Err(format!(
@@ -314,7 +322,7 @@ impl Service {
             ));
         }
         self.tell_rig(now, frame, Command::Note)?;
-        self.ledger.write(Entry::Note { print: print.into(), note, at: now, with_dose: true });
+        self.ledger.write(Entry::Note { print: print.clone().into(), note, at: now, with_dose: true });
         let dose = self.rig.view(frame, now).map(|v| v.dose.best.j_m2());
         Ok(Done::Kept(json!({ "ok": true, "print": print, "dose_j_m2": dose })))
     }

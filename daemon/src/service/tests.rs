@@ -739,6 +739,27 @@ fn nearly_is_not_told_again_after_a_restart() {
 }
 
 #[test]
+fn a_note_of_a_frame_goes_to_its_newest_print_with_its_dose_while_that_is_out() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 2);
+    let print = bench.expose(2.0, "elm", 900.0);
+    bench.shine(3, 12);
+    let note = |name: &str| Request::Note {
+        print: name.into(),
+        note: crate::request::Note { text: "blue".into(), ..Default::default() },
+    };
+    for name in [&print[..], "elm", "last", &print[..12]] {
+        let told = bench.ask(12.0, note(name));
+        assert_eq!(told["print"], print.as_str(), "{name}");
+        assert!(told["dose_j_m2"].as_f64().is_some(), "{name}: {told}");
+    }
+    bench.ask(13.0, Request::BringIn { frame: "elm".into() });
+    let told = bench.ask(14.0, note("elm"));
+    assert_eq!((&told["print"], told.get("dose_j_m2")), (&json!(print), None));
+}
+
+#[test]
 fn a_print_is_judged_over_the_same_way_as_it_is_begun() {
     let folder = TempDir::new().unwrap();
     let mut bench = Bench::start(setup(&folder), 0.0);

@@ -179,7 +179,10 @@ fn frame_text(view: &View, number: usize, width: usize, ink: Ink) -> Vec<Line<'s
         return vec![Line::styled(head, name_style)];
     };
     let share = frame.fraction.unwrap_or(0.0) * 100.0;
-    let since = curve(view, number).map(|curve| format!("  since {}", curve.started)).unwrap_or_default();
+    // The record may be some seconds behind: then it does not know since when yet.
+    let known = curve(view, number).and_then(|curve| curve.state.as_ref());
+    let since = known.filter(|(state, _)| *state == frame.state);
+    let since = since.map(|(_, clock)| format!("  since {clock}")).unwrap_or_default();
     let (dose, of, at) = (frame.dose(), Dose::from_j_m2(target), frame.at_exponent());
     let figures = format!("{dose} of {of}{at}  {share:.0} %{since}");
     let says_more = frame.state == FrameState::Exposing || (frame.is_due() && frame.state != FrameState::In);

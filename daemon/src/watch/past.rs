@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use frameside_core::exposure::{EventKind, FrameState};
 use jiff::tz::TimeZone;
 
-use crate::ledger::{LedgerError, PrintDetail, Record};
+use crate::ledger::{EventRow, LedgerError, PrintDetail, Record};
 use crate::status::Status;
 use crate::words;
 
@@ -29,6 +30,8 @@ pub struct Curve {
     pub started: String,
     /// The same in ms since 1970.
     pub began_ms: i64,
+    /// What its frame does now, and since when, as the wall clock shows it.
+    pub state: Option<(FrameState, String)>,
     /// Seconds since then, and the dose in J/m².
     pub points: Vec<(f64, f64)>,
 }
@@ -63,7 +66,25 @@ impl Curve {
         Self {
             started,
             began_ms,
+            state: state(&print.row.events).map(|(state, ms)| (state, words::clock(ms, zone))),
             points: print.curve.iter().map(|&(seconds, _, dose)| (seconds, dose)).collect(),
         }
     }
+}
+
+/// What a print's events leave its frame in, and since when in ms since 1970.
+fn state(events: &[EventRow]) -> Option<(FrameState, i64)> {
+    let mut now = None;
+    for event in events {
+        let state = match event.kind {
+            EventKind::Begun { covered: true } | EventKind::Covered => FrameState::Covered,
+            EventKind::Begun { covered: false } | EventKind::Uncovered => FrameState::Exposing,
+            EventKind::Due => FrameState::Due,
+            EventKind::BroughtIn => FrameState::In,
+            EventKind::Retargeted { .. } if matches!(now, Some((FrameState::Due, _))) => FrameState::Exposing,
+            _ => continue,
+        };
+        now = Some((state, event.unix_ms));
+    }
+    now
 }

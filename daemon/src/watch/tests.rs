@@ -63,11 +63,21 @@ fn view() -> View {
         curves: BTreeMap::from([
             (
                 "2026-07-14-oak-1".into(),
-                Curve { started: "10:02".into(), began_ms: 0, points: rising(8123.0) },
+                Curve {
+                    started: "10:02".into(),
+                    began_ms: 0,
+                    state: Some((FrameState::Exposing, "10:06".into())),
+                    points: rising(8123.0),
+                },
             ),
             (
                 "2026-07-14-ash-1".into(),
-                Curve { started: "09:50".into(), began_ms: 0, points: rising(15_100.0) },
+                Curve {
+                    started: "09:50".into(),
+                    began_ms: 0,
+                    state: Some((FrameState::Exposing, "09:50".into())),
+                    points: rising(15_100.0),
+                },
             ),
         ]),
         trouble: None,
@@ -102,7 +112,7 @@ fn every_fact_is_there_at_both_sizes() {
             "light at sky: 41.2 W/m²",
             "its last hour, up to 50.0 W/m²",
             "> oak exposing",
-            "8.12 of 15.0 kJ/m² 54 % since 10:02",
+            "8.12 of 15.0 kJ/m² 54 % since 10:06",
             "due about 10:21, in 2 min 47 s (10:20 to 10:25)",
             "ash due",
             "DUE since 10:21: bring it in covered",
@@ -118,6 +128,20 @@ fn every_fact_is_there_at_both_sizes() {
         let curves = curved.chunk_by(|a, b| a == b).filter(|run| run[0] && run.len() > 1).count();
         assert_eq!(curves, 3, "{size:?}:\n{all}");
     }
+}
+
+#[test]
+fn an_instant_is_that_of_the_state_it_stands_beside() {
+    let mut view = view();
+    let mut figures = |state, known: FrameState| {
+        view.status.frames[0].state = state;
+        let curve = view.past.curves.get_mut("2026-07-14-oak-1").unwrap();
+        curve.state = Some((known, "10:17".into()));
+        rows(&picture(&view, SIZES[0], false)).join("\n")
+    };
+    assert!(figures(FrameState::In, FrameState::In).contains("since 10:17"));
+    let behind = figures(FrameState::In, FrameState::Exposing);
+    assert!(!behind.contains("since 10:17") && !behind.contains("since 10:02"), "{behind}");
 }
 
 #[test]
