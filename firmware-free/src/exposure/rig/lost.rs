@@ -66,11 +66,11 @@ impl Rig {
         }
     }
 
-    /// When the frame would be due should the last light seen have stayed.
+    /// When the frame would reach what it waits for next, should the last light seen have stayed.
     fn fallback(&self, id: FrameId) -> Option<Mono> {
         let slot = self.frame(id).ok()?;
         let print = slot.print.as_ref().filter(|print| !print.is_due())?;
-        let level = print.level(print.plan.target().dose())?;
+        let level = print.level(print.next_dose()?)?;
         self.integral_of(slot).when(level)
     }
 }

@@ -325,6 +325,30 @@ fn a_lost_sensor_is_told_with_a_fallback_and_never_calls_due_blindly() {
 }
 
 #[test]
+fn a_strip_under_a_silent_sensor_is_warned_of_for_its_next_band() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    read(&mut rig, sensor, 0.0, 50.0);
+    let bands = vec![target(3_000.0), target(6_000.0), target(20_000.0)];
+    begin(&mut rig, frames[0], 0.0, Plan::strip(bands).unwrap());
+    run(&mut rig, sensor, 0, 100, |_| 50.0);
+    let mut outputs = Vec::new();
+    while let Some(deadline) = rig.next_deadline().filter(|&d| d < at(300.0)) {
+        rig.handle(deadline, Input::Tick).unwrap();
+        outputs.extend(drain(&mut rig));
+    }
+    let lost = signals(&outputs).into_iter().filter(|signal| signal.kind.word() == "sensor-lost");
+    let told: Vec<_> = lost.map(|signal| (signal.kind, signal.at)).collect();
+    let fallback = Some(at(120.0));
+    assert_eq!(
+        told,
+        [
+            (SignalKind::SensorLost { fallback, reached: false }, at(103.0)),
+            (SignalKind::SensorLost { fallback, reached: true }, at(120.0)),
+        ]
+    );
+}
+
+#[test]
 fn a_print_laid_out_while_the_sensor_is_silent_is_warned_of_and_called_by_the_last_light() {
     let (mut rig, sensor, frames) = rig(&[1.0, 0.5]);
     read(&mut rig, sensor, 0.0, 50.0);
