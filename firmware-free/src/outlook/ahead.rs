@@ -91,11 +91,20 @@ impl Ahead {
             .chain(rest)
     }
 
+    /// Whether the sun rises at an entry, or is below the horizon and high enough soon.
+    fn is_dawn(&self, i: usize) -> bool {
+        /// Between the horizon and [`LOWEST_SUN_DEG`] there is hardly more, in seconds.
+        const SOON_S: f64 = 3.0 * 3600.0;
+        let is_night = self.share[i] == 0.0 && self.share[i + 1] == 0.0;
+        let soon = (i + (SOON_S / STEP_S) as usize).min(ENTRIES);
+        self.share[i + 1] > self.share[i] || (is_night && self.low[i..soon].contains(&false))
+    }
+
     /// When the sun sinks below [`LOWEST_SUN_DEG`] next: `at` itself if it is
-    /// below already and not rising. `None` if it stays above, or never comes up.
+    /// below already and not about to rise. `None` if it stays above, or never comes up.
     pub(super) fn dusk(&self, at: Mono) -> Option<Mono> {
         let (i, _) = self.entry(at);
-        if self.low[i] && self.share[i + 1] <= self.share[i] && self.low.contains(&false) {
+        if self.low[i] && !self.is_dawn(i) && self.low.contains(&false) {
             return Some(at);
         }
         let sets = (i..ENTRIES - 1).find(|&j| !self.low[j] && self.low[j + 1])?;
@@ -153,6 +162,18 @@ mod tests {
         // After it, it is too late; before sunrise, the day is to come.
         assert_eq!(table.dusk(hours(16.5)), Some(hours(16.5)));
         assert_eq!(table.dusk(hours(0.1)), Some(dusk));
+    }
+
+    #[test]
+    fn before_dawn_the_dusk_is_that_of_the_day_and_after_sunset_it_is_past() {
+        let site = Site::flat(Place { latitude: 46.815, longitude: 6.944 });
+        // 2016-12-22T06:55Z, a quarter of an hour before sunrise, and 17:00Z.
+        for (unix_ms, waits) in [(1_482_389_700_000, 6.0..9.0), (1_482_426_000_000, 0.0..0.001)] {
+            let table = Ahead::new(site, Mono::default(), unix_ms).unwrap();
+            assert_eq!(table.share(Mono::from_seconds(1.0)), 0.0);
+            let dusk = table.dusk(Mono::from_seconds(1.0)).unwrap();
+            assert!(waits.contains(&(dusk.seconds() / 3600.0)), "{dusk:?}");
+        }
     }
 
     #[test]

@@ -29,7 +29,7 @@ impl Rig {
         let is_minute_over = match level(day, reading.at, light) {
             Some(level) => sensor.hour.take(reading.at, level),
             // About dawn and dusk the level means nothing, but time goes on.
-            None => true,
+            None => sensor.is_another_minute(reading.at),
         };
         if !is_minute_over {
             return;

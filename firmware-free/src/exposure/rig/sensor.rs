@@ -27,6 +27,8 @@ pub(super) struct Sensor {
     pub(super) open: BTreeSet<FrameId>,
     /// Whether its light is measured against the sky.
     pub(super) under_sky: bool,
+    /// The minute of the last reading that told nothing of the sky, counted on its clock.
+    dim_minute: i64,
     /// How the light was in the last hour.
     pub(super) hour: LastHour,
     /// Boots of which it is not known how long ago they ended.
@@ -121,6 +123,7 @@ impl Sensor {
             gap: None,
             open: BTreeSet::new(),
             under_sky: false,
+            dim_minute: i64::MIN,
             hour: LastHour::default(),
             tears: Vec::new(),
             torn: Vec::new(),
@@ -170,6 +173,12 @@ impl Sensor {
     pub(super) fn losing(&self) -> Option<Mono> {
         let after = LOST_AFTER_PERIODS * self.plain().period_s();
         (!self.lost).then(|| self.quiet_since.plus_seconds(after))
+    }
+
+    /// Whether a reading is the first of its minute.
+    pub(super) fn is_another_minute(&mut self, at: Mono) -> bool {
+        let minute = at.nanos().div_euclid(60_000_000_000);
+        std::mem::replace(&mut self.dim_minute, minute) != minute
     }
 
     /// Gathers unseen steps that follow each other, and tells of them once

@@ -89,6 +89,16 @@ fn a_new_target_may_be_too_slow_again() {
 }
 
 #[test]
+fn nobody_is_too_slow_before_dawn() {
+    // 2016-12-22T06:55Z, a quarter of an hour before sunrise.
+    let (mut rig, sensor, frames, _) = under_the_sky(1_482_389_700_000);
+    read(&mut rig, sensor, 0.0, 0.05);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(9_000.0)));
+    let outputs = run(&mut rig, sensor, 0, 600, |_| 0.05);
+    assert!(!words(&outputs).contains(&"too-slow"), "{:?}", words(&outputs));
+}
+
+#[test]
 fn by_noon_the_view_tells_what_a_clear_sky_would_do() {
     let (mut rig, sensor, frames, sky) = under_the_sky(NOON_MS);
     read(&mut rig, sensor, 0.0, 0.5 * clear(&sky, 0.0));
