@@ -130,6 +130,8 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("[data-frame=oak] .state", "covered");
     assert_eq!(phone.state()["state"], "covered");
     phone.check("covered");
+    // So soon after the last press it would be the same wet finger again.
+    std::thread::sleep(Duration::from_secs(2));
     browser.click("[data-frame=oak] [data-do=uncover]");
     phone.wait_for_text("[data-frame=oak] .state", "exposing");
     phone.wait("a curve", "document.querySelector('[data-frame=oak] .chart .line') !== null");
