@@ -818,10 +818,19 @@ fn a_curve_crosses_a_gap_with_what_was_counted_in_it() {
     assert_eq!(counted_lights(&night, &[gap(0.0, 20.0, 300.0)]), [(0.0, 0.0), (0.0, 60.0)]);
 }
 
+/// Spoils so many bytes of the page that a query finds; gives the file as it is then.
+fn tear_page(folder: &TempDir, query: &str, length: usize) -> Vec<u8> {
+    let path = folder.path().join("ledger.sqlite");
+    let page = usize::try_from(bench_sql::<i64>(folder, query) - 1).unwrap() * 1024;
+    let mut bytes = std::fs::read(&path).unwrap();
+    bytes[page..page + length].fill(0xFF);
+    std::fs::write(&path, &bytes).unwrap();
+    bytes
+}
+
 #[test]
 fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
     let folder = TempDir::new().unwrap();
-    let path = folder.path().join("ledger.sqlite");
     let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
     bench.shine(0, 0);
     for n in 1..200 {
@@ -830,11 +839,7 @@ fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
     }
     bench.commit();
     bench.ledger.finish().unwrap();
-    let root: i64 = bench_sql(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'event'");
-    let mut bytes = std::fs::read(&path).unwrap();
-    let page = usize::try_from(root - 1).unwrap() * 1024;
-    bytes[page..page + 200].fill(0xFF);
-    std::fs::write(&path, &bytes).unwrap();
+    let bytes = tear_page(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'event'", 200);
     let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
     assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
     assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), bytes);
@@ -843,18 +848,13 @@ fn a_table_torn_in_its_middle_is_noticed_at_the_start() {
 #[test]
 fn a_torn_index_of_light_is_noticed_at_the_start_and_no_light_is_lost() {
     let folder = TempDir::new().unwrap();
-    let path = folder.path().join("ledger.sqlite");
     for name in ["a", "b"] {
         let (mut bench, _) = Bench::start(&folder, &boot(name, 0.0, NOON, true));
         bench.shine(0, 59);
         bench.commit();
         bench.ledger.finish().unwrap();
     }
-    let root: i64 = bench_sql(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'light_by_time'");
-    let mut bytes = std::fs::read(&path).unwrap();
-    let page = usize::try_from(root - 1).unwrap() * 1024;
-    bytes[page..page + 1024].fill(0xFF);
-    std::fs::write(&path, &bytes).unwrap();
+    tear_page(&folder, "SELECT rootpage FROM sqlite_schema WHERE name = 'light_by_time'", 1024);
     let (_, recovered) = Bench::start(&folder, &boot("c", 0.0, NOON, true));
     assert!(recovered.troubles[0].contains("ledger.sqlite.saved-1"), "{:?}", recovered.troubles);
     let saved = Record::open(&folder.path().join("ledger.sqlite.saved-1")).unwrap();
@@ -864,7 +864,6 @@ fn a_torn_index_of_light_is_noticed_at_the_start_and_no_light_is_lost() {
 #[test]
 fn what_a_damaged_record_still_gives_is_saved() {
     let folder = TempDir::new().unwrap();
-    let path = folder.path().join("ledger.sqlite");
     let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
     bench.shine(0, 0);
     for n in 1..200 {
@@ -875,14 +874,8 @@ fn what_a_damaged_record_still_gives_is_saved() {
     bench.commit();
     bench.ledger.finish().unwrap();
     let events: i64 = bench_sql(&folder, "SELECT count(*) FROM event");
-    let leaf: i64 = bench_sql(
-        &folder,
-        "SELECT pageno FROM dbstat WHERE name = 'event' AND pagetype = 'leaf' LIMIT 1 OFFSET 10",
-    );
-    let mut bytes = std::fs::read(&path).unwrap();
-    let page = usize::try_from(leaf - 1).unwrap() * 1024;
-    bytes[page..page + 1024].fill(0xFF);
-    std::fs::write(&path, &bytes).unwrap();
+    let leaf = "SELECT pageno FROM dbstat WHERE name = 'event' AND pagetype = 'leaf' LIMIT 1 OFFSET 10";
+    tear_page(&folder, leaf, 1024);
     let (_, recovered) = Bench::start(&folder, &boot("a", 300.0, NOON, true));
     let trouble = &recovered.troubles[0];
     assert!(trouble.contains("ledger.sqlite.saved-1") && trouble.contains("not all of: event"), "{trouble}");
