@@ -8,6 +8,7 @@
 
 use std::collections::VecDeque;
 
+use frameside_core::light::recorded::MOST_W_M2;
 use frameside_core::light::{Flags, Reading, Seen};
 use frameside_core::quantity::{Irradiance, Mono};
 
@@ -27,8 +28,6 @@ const MOST_DIFFERENCES: usize = 60;
 const STALE_S: f64 = 10.0;
 /// No message is this long on its way: its clock was set, or never was one. In ns.
 const OTHER_CLOCK_NS: u64 = 3_600_000_000_000;
-/// The most that a light may be, as in a recorded one: beyond any lamp box, in W/m².
-const MOST_W_M2: f64 = 10_000.0;
 
 /// What another rig says of its light.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,7 +81,7 @@ impl LightMessage {
     /// without.
     ///
     /// # Errors
-    /// [`NotALight`] when the payload is no number from 0 to 10,000.
+    /// [`NotALight`] when the payload is no number from 0 to [`MOST_W_M2`].
     pub fn read(payload: &[u8], properties: &[(String, String)]) -> Result<Self, NotALight> {
         let w_m2: f64 =
             std::str::from_utf8(payload).ok().and_then(|text| text.trim().parse().ok()).ok_or(NotALight)?;

@@ -71,8 +71,8 @@ pub enum RecordedError {
 const LONGEST_LINE: usize = 256;
 /// Sensors read a little below zero at night; more than this is a mistake.
 const LEAST_W_M2: f64 = -10.0;
-/// Beyond any lamp box.
-const MOST_W_M2: f64 = 10_000.0;
+/// The most that a light may be, in W/m²: beyond any lamp box.
+pub const MOST_W_M2: f64 = 10_000.0;
 
 /// 1900-01-01 and 2100-01-01, in nanoseconds since 1970: the time between any two rows then has
 /// room in 64 bits.
