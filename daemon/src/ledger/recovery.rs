@@ -268,11 +268,13 @@ fn boots_of_prints(connection: &Connection) -> rusqlite::Result<Vec<(String, i64
 }
 
 /// The boots that what is taken up belongs to, and the oldest and the newest
-/// instant of each.
+/// instant of each. A sensor that saw nothing in a boot is kept in it at what it went on
+/// from, which lies before the boot: its clock began at nothing, and boots before it had
+/// ended by then.
 fn used_boots() -> String {
     format!(
         "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest FROM
-           (SELECT boot, at_ns FROM sensor WHERE boot IS NOT NULL
+           (SELECT boot, max(at_ns, 0) AS at_ns FROM sensor WHERE boot IS NOT NULL
             UNION ALL SELECT boot, at_ns FROM event
             WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED}) OR print IN ({OVER})
             UNION ALL SELECT boot, ended_ns FROM outage UNION ALL SELECT boot, to_ns FROM outage)
@@ -322,8 +324,7 @@ impl Right {
 
     /// An earlier boot, laid on this clock.
     fn earlier(earlier: &Earlier, by: i64, is_placed: bool) -> Option<Self> {
-        // Its clock began at nothing, and what it went on from lies before that.
-        let until = earlier.newest.max(0).saturating_add(by).saturating_add(1);
+        let until = earlier.newest.saturating_add(by).saturating_add(1);
         earlier.synced.then_some(Self { offset_ms: earlier.offset_ms, by, until, is_placed })
     }
 }

@@ -541,6 +541,34 @@ fn an_outage_is_counted_and_told_once_the_clock_is_right() {
     assert!((detail.curve.last().unwrap().2 / dose - 1.0).abs() < 1e-3, "{:?}", detail.curve.last());
 }
 
+/// A sensor is silent for two boots. A print lay open in the first, whose clock was never
+/// right; the clock of the second was, so that it knows how long ago the last light was.
+#[test]
+fn a_print_of_a_boot_without_a_clock_stays_behind_the_light_it_goes_on_from() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 30);
+    bench.service.commit(at(30.0));
+    bench.kill();
+    let not_right = |seconds| WallAnchor { synchronised: false, ..wall_of(seconds, 0) };
+    let mut blind = Bench::booted(setup(&folder), "b", not_right(5.0));
+    let print = blind.expose(10.0, "oak", 15_000.0);
+    blind.ask(14.0, Request::Cover { frame: "oak".into() });
+    blind.kill();
+    let mut known = Bench::booted(setup(&folder), "c", wall_of(3.0, NOON + 300_000));
+    known.service.commit(at(4.0));
+    known.kill();
+    let mut last = Bench::booted(setup(&folder), "d", not_right(2.0));
+    last.shine(3, 6);
+    last.ask(6.0, bring_in("oak"));
+    last.shine(7, 8);
+    last.settle();
+    let detail = Record::open(&setup(&folder).ledger).unwrap().detail(&print).unwrap();
+    // Up to 40 W/m² for 4 s by half a glass.
+    let dose = detail.row.brought_in().unwrap().dose;
+    assert!(dose.low.j_m2() <= 1e-9 && (dose.high.j_m2() - 80.0).abs() < 1e-6, "{dose:?}");
+}
+
 /// The wall shows a time at an instant of the clock.
 fn wall_of(seconds: f64, unix_ms: i64) -> WallAnchor {
     WallAnchor { mono: at(seconds), unix_ms, synchronised: true }
