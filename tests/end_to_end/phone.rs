@@ -138,8 +138,43 @@ fn a_print_by_fingers_alone() {
     phone.check("exposing");
     phone.check_targets(PHONE.0);
 
+    // Noted, and given more, then less.
+    browser.click("[data-frame=oak] [data-do=note]");
+    assert!(!browser.sees("#work"), "nothing is done with a print that is out");
+    browser.click("#note [type=submit]");
+    phone.wait_for_text("#note .wrong", "Write a word or two");
+    browser.write("#text", "border turning");
+    browser.write("#tone", "blue");
+    phone.check("note");
+    phone.check_targets(320);
+    browser.click("#note [type=submit]");
+    phone.wait_for_text("#said", "The note is kept");
+    browser.click("#said button");
+    browser.click("[data-frame=oak] [data-do=retarget]");
+    phone.wait_for_text("#new-target-help", "As it is, 200 kJ/m²");
+    browser.click("#more");
+    browser.click("#more");
+    phone.wait_for_text("#new-target-help", "1/3 stop more than 200 kJ/m²");
+    phone.check("retarget");
+    phone.check_targets(320);
+    browser.click("#retarget [type=submit]");
+    phone.wait_for_text("#said", "Oak now aims at 252 kJ/m²");
+    browser.click("#said button");
+    browser.click("[data-frame=oak] [data-do=retarget]");
+    browser.clear("#new-target");
+    browser.click("#retarget [type=submit]");
+    phone.wait_for_text("#retarget .wrong", "Say the new target");
+    browser.write("#new-target", "one");
+    browser.click("#retarget [type=submit]");
+    phone.wait_for_text("#retarget .wrong", "one");
+    browser.clear("#new-target");
+    browser.write("#new-target", "1,0");
+    phone.wait_for_text("#new-target-help", "7.98 stops less than 252 kJ/m²");
+    browser.click("#retarget [type=submit]");
+    phone.wait_for_text("#said", "Oak now aims at 1.00 kJ/m²");
+    browser.click("#said button");
+
     // Called, hushed, brought in: asked first whether it is meant.
-    ok(&rig.site.frameside(["retarget", "oak", "1kJ/m2"]));
     wait_for("the call", PATIENCE, || browser.sees("#calls").then_some(()));
     phone.wait_for_text("#who-calls", "Oak is due: bring it in covered.");
     phone.check("due");
@@ -158,9 +193,20 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("#said", "Oak is in, with");
     browser.click("#said button");
 
-    // Judged.
+    // Washed, then judged.
     phone.wait_for_text("#unjudged", "Oak, citrate, boats 3");
-    browser.click("#unjudged button");
+    browser.click("#unjudged [data-do=note]");
+    browser.write("#text", "three waters");
+    browser.write("#minutes", "10");
+    browser.click("#note [type=submit]");
+    phone.wait_for_text("#note .wrong", "Say what was done for so long");
+    browser.write("#step", "rinsed");
+    phone.check("note-in");
+    phone.check_targets(320);
+    browser.click("#note [type=submit]");
+    phone.wait_for_text("#said", "The note is kept");
+    browser.click("#said button");
+    browser.click("#unjudged [data-do=judge]");
     browser.click("#judge [type=submit]");
     phone.wait_for_text("#judge .wrong", "Say how the print is");
     browser.click("#verdicts .pick:nth-of-type(2)");
@@ -179,6 +225,39 @@ fn a_print_by_fingers_alone() {
     let judgement = &show["judgements"][0];
     assert!((number(judgement, "stops") - 1.0 / 3.0).abs() < 1e-9, "{judgement}");
     assert_eq!((&judgement["dry"], &judgement["oxidised"]), (&true.into(), &true.into()));
+    let notes: Vec<_> = show["notes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|note| ["text", "tone", "step", "seconds"].map(|part| note[part].clone()))
+        .collect();
+    let none = Value::Null;
+    assert_eq!(
+        notes,
+        [
+            ["border turning".into(), "blue".into(), none.clone(), none.clone()],
+            ["three waters".into(), none, "rinse".into(), 600.0.into()],
+        ]
+    );
+
+    // A test strip.
+    browser.click("[data-frame=oak] [data-do=expose]");
+    browser.click("#kinds .pick:nth-of-type(2)");
+    browser.click("#expose [type=submit]");
+    phone.wait_for_text("#expose .wrong", "Say what the first band gets");
+    browser.write("#first-band", "40");
+    browser.clear("#bands");
+    browser.write("#bands", "3");
+    phone.wait_for_text("#strip-help", "40.0, 56.6, 80.0 kJ/m²");
+    phone.check("strip");
+    phone.check_targets(320);
+    browser.click("#expose [type=submit]");
+    phone.wait_for_text("[data-frame=oak] .next", "Band 1");
+    assert!(!browser.sees("[data-frame=oak] [data-do=retarget]"), "a strip keeps its bands");
+    phone.check("strip-out");
+    let print = json_of(&rig.site, &["prints"])[0].clone();
+    let show = json_of(&rig.site, &["show", print["print"].as_str().unwrap()]);
+    assert_eq!(show["plan_j_m2"], serde_json::json!([40_000.0, 56_570.0, 80_000.0]), "{show}");
 
     // The daemon goes: the page says that it shows what was, and takes up again by itself.
     assert!(daemon.terminate().success());

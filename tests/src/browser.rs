@@ -87,6 +87,11 @@ impl Browser {
         self.call("POST", &format!("/element/{}/value", self.element(css)), &json!({ "text": text }));
     }
 
+    /// Empties the box that a CSS selector finds first.
+    pub fn clear(&self, css: &str) {
+        self.call("POST", &format!("/element/{}/clear", self.element(css)), &json!({}));
+    }
+
     /// The text that is seen of what a CSS selector finds first, any space as a plain one; none
     /// while it is not there.
     #[must_use]

@@ -13,11 +13,20 @@ const NEW_TOKEN = "another token";
 /** What can be done in each state; the order on the page does not change, lest a finger meets another button. */
 const CAN = {
   empty: ["expose"],
-  in: ["expose"],
-  covered: ["uncover", "bring-in"],
-  exposing: ["cover", "bring-in"],
-  due: ["cover", "bring-in"],
+  in: ["expose", "note"],
+  covered: ["uncover", "bring-in", "retarget", "note"],
+  exposing: ["cover", "bring-in", "retarget", "note"],
+  due: ["cover", "bring-in", "retarget", "note"],
 };
+/** What of a button opens a dialog, which asks before it does. */
+const OPENS = {
+  expose: openExpose,
+  "bring-in": openSure,
+  retarget: openRetarget,
+  note: (frame) => openNote(frame.print, `Note on ${frame.name}`, frame.state === "in"),
+};
+/** Sixths of a stop as they are read. */
+const SIXTHS = ["", "1/6", "1/3", "1/2", "2/3", "5/6"];
 
 const $ = (id) => document.getElementById(id);
 const news = { rig: null, curves: { curves: {}, light: [] }, shelf: { recipes: [], sources: [], unjudged: [] } };
@@ -239,7 +248,9 @@ function showFrame(frame) {
   bar.hidden = !frame.dose;
   bar.value = Math.min(frame.fraction ?? 0, 1);
   bar.setAttribute("aria-label", `dose of ${frame.name} over its target`);
-  const can = [...CAN[frame.state], ...(frame.waiting ? ["hush"] : [])];
+  // The doses of a strip stay as they are.
+  const can = CAN[frame.state].filter((what) => what !== "retarget" || !frame.next_band);
+  if (frame.waiting) can.push("hush");
   for (const button of shown.querySelectorAll("button")) {
     button.hidden = !can.includes(button.dataset.do);
     button.setAttribute("aria-label", `${button.textContent} ${frame.name}`);
@@ -255,11 +266,16 @@ function showUnjudged() {
   $("unjudged").replaceChildren(
     ...unjudged.map((print) => {
       const made = $("print").content.firstElementChild.cloneNode(true);
-      const [title, facts, button] = made.children;
+      const [title, facts] = made.children;
       write(title, print.print);
       write(facts, factsOf(print));
-      button.setAttribute("aria-label", `Judge ${print.print}`);
-      button.addEventListener("click", () => openJudge(print));
+      const button = (name, does) => {
+        const found = made.querySelector(`[data-do=${name}]`);
+        found.setAttribute("aria-label", `${found.textContent}: ${print.print}`);
+        found.addEventListener("click", does);
+      };
+      button("judge", () => openJudge(print));
+      button("note", () => openNote(print.print, `Note on ${print.print}`, true));
       return made;
     }),
   );
@@ -393,8 +409,7 @@ async function work(button, doing) {
 
 function press(button, name) {
   const frame = news.rig.frames.find((frame) => frame.frame === name);
-  if (button.dataset.do === "expose") return openExpose(frame);
-  if (button.dataset.do === "bring-in") return openSure(frame);
+  if (button.dataset.do in OPENS) return OPENS[button.dataset.do](frame);
   if (Date.now() - (pressed.get(name) ?? 0) < SAME_PRESS) return;
   pressed.set(name, Date.now());
   work(button, async () => {
@@ -408,6 +423,10 @@ function press(button, name) {
 
 const wrong = (dialog, text) => write(dialog.querySelector(".wrong"), text ? sentence(text) : "");
 const chosen = (dialog, name) => dialog.querySelector(`input[name=${name}]:checked`)?.value ?? "";
+/** What was typed, with the decimal point of every keyboard. */
+const typed = (id) => $(id).value.trim().replace(",", ".");
+/** A dose as the rig reads it; its unit goes without saying. */
+const doseOf = (text) => (/^[\d.]+$/.test(text) ? `${text}kJ/m2` : text);
 
 /** A dialog that stays until what it asks for was done. */
 function open(dialog, done) {
@@ -445,26 +464,33 @@ function openExpose(frame) {
       value: recipe,
       text: `${recipe}, ${targets[source] ?? "no target yet"}`,
     }));
-    picks($("recipes"), "recipe", [...options, { value: "", text: "none, by the target below" }]);
+    picks($("recipes"), "recipe", [...options, { value: "", text: "none, by the dose below" }]);
     for (const input of $("recipes").querySelectorAll("input")) if (input.value === before && before) input.checked = true;
   };
   write($("expose-title"), `Expose ${frame.name}`);
   wrong(dialog, "");
-  $("target").value = "";
-  $("negative").value = "";
+  for (const id of ["target", "negative", "first-band"]) $(id).value = "";
+  $("bands").value = "5";
+  dialog.querySelector("[name=kind][value=print]").checked = true;
+  dialog.querySelector("[name=band-step][value='3']").checked = true;
+  showKind();
   $("covered").checked = false;
   picks($("sources"), "source", sources.map((value) => ({ value, text: value })));
   $("sources").hidden = sources.length < 2;
   $("sources").onchange = showRecipes;
   showRecipes();
   open(dialog, async () => {
-    const target = $("target").value.trim().replace(",", ".");
+    const isStrip = chosen(dialog, "kind") === "strip";
+    const strip = isStrip ? bandsOf(dialog) : null;
+    if (isStrip && !strip) return wrong(dialog, "say what the first band gets, and how many there are");
+    const target = isStrip ? "" : typed("target");
     const answer = await ask(
       {
         do: "expose",
         frame: frame.frame,
         recipe: chosen(dialog, "recipe") || null,
-        target: target ? (/^[\d.]+$/.test(target) ? `${target}kJ/m2` : target) : null,
+        target: target ? doseOf(target) : null,
+        strip: strip?.map((dose) => `${dose}kJ/m2`) ?? null,
         source: sources.length > 1 ? chosen(dialog, "source") : null,
         negative: $("negative").value.trim() || null,
         covered: $("covered").checked,
@@ -472,6 +498,93 @@ function openExpose(frame) {
       (text) => wrong(dialog, text),
     );
     if (answer) sayAnswer({ ...answer, print: `${answer.print} has begun` });
+    return answer;
+  });
+}
+
+/** The doses of a strip in kJ/m²; null while it is not said what they are. */
+function bandsOf(dialog) {
+  const [first, bands, sixths] = [Number(typed("first-band")), Number(typed("bands")), Number(chosen(dialog, "band-step"))];
+  if (!(first > 0 && Number.isInteger(bands) && bands >= 2 && bands <= 24)) return null;
+  return Array.from({ length: bands }, (_, band) => Number((first * 2 ** ((band * sixths) / 6)).toPrecision(4)));
+}
+
+function showKind() {
+  const isStrip = chosen($("expose"), "kind") === "strip";
+  $("of-a-print").hidden = isStrip;
+  $("of-a-strip").hidden = !isStrip;
+  const bands = bandsOf($("expose"));
+  const plan = bands ? `${bands.map(brief).join(", ")} kJ/m².` : "Its bands rise by even steps.";
+  write($("strip-help"), `${plan} Each is called when it has its dose: cover it, the first one first.`);
+}
+
+$("kinds").addEventListener("change", showKind);
+$("of-a-strip").addEventListener("input", showKind);
+
+function openRetarget(frame) {
+  const dialog = $("retarget");
+  const [box, before] = [$("new-target"), frame.target_j_m2 / 1000];
+  let sixths = 0;
+  const show = () => {
+    const stops = Math.log2(Number(typed("new-target")) / before);
+    write($("new-target-help"), Number.isFinite(stops) ? changeOf(stops, kilo(frame.target_j_m2)) : "");
+  };
+  const go = (by) => {
+    sixths += by;
+    box.value = brief(before * 2 ** (sixths / 6));
+    show();
+  };
+  write($("retarget-title"), `New target for ${frame.name}`);
+  write($("retarget-dose"), `It has ${frame.dose}.`);
+  wrong(dialog, "");
+  $("less").onclick = () => go(-1);
+  $("more").onclick = () => go(1);
+  box.oninput = show;
+  go(0);
+  open(dialog, async () => {
+    if (!typed("new-target")) return wrong(dialog, "say the new target");
+    const answer = await ask({ do: "retarget", frame: frame.frame, target: doseOf(typed("new-target")) }, (text) =>
+      wrong(dialog, text),
+    );
+    if (answer) say(sentence(`${frame.name} now aims at ${kilo(answer.target_j_m2)}`), DONE);
+    return answer;
+  });
+}
+
+/** A change of dose in words. */
+function changeOf(stops, from) {
+  const sixths = Math.round(6 * Math.abs(stops));
+  if (Math.abs(stops) < 0.01) return `As it is, ${from}.`;
+  const whole = Math.floor(sixths / 6);
+  const even = [whole || "", SIXTHS[sixths % 6]].filter(Boolean).join(" ");
+  const told = Math.abs(6 * Math.abs(stops) - sixths) < 0.06 ? even : Math.abs(stops).toFixed(2);
+  return `${told} ${Math.abs(stops) > 1.01 ? "stops" : "stop"} ${stops > 0 ? "more" : "less"} than ${from}.`;
+}
+
+/** A note on a print; what was done with it once it is in. */
+function openNote(print, title, isIn) {
+  const dialog = $("note");
+  write($("note-title"), title);
+  wrong(dialog, "");
+  for (const id of ["text", "tone", "step", "minutes"]) $(id).value = "";
+  $("work").hidden = !isIn;
+  open(dialog, async () => {
+    const [text, minutes] = [$("text").value.trim(), typed("minutes")];
+    if (!text) return wrong(dialog, "write a word or two");
+    if (minutes && !$("step").value) return wrong(dialog, "say what was done for so long");
+    if (minutes && !(Number(minutes) > 0)) return wrong(dialog, "say for how many minutes, such as 10");
+    const answer = await ask(
+      {
+        do: "note",
+        print,
+        text,
+        tone: $("tone").value || null,
+        step: $("step").value || null,
+        seconds: minutes ? 60 * Number(minutes) : null,
+      },
+      (text) => wrong(dialog, text),
+    );
+    if (answer) say("The note is kept.", DONE);
     return answer;
   });
 }
