@@ -257,13 +257,14 @@ fn wrong_lines_at_the_socket_change_nothing() {
         (&["show", "1999"], "there is no print '1999'; 'frameside prints' lists them"),
         (&["note", "1999", "lost"], "there is no print '1999'"),
         (&["light", "--day", "today", "--sensor", "moon"], "there is no light of a sensor 'moon'"),
-        (&["show", &print, "--chart", "oak.gif"], ""),
     ] {
         let (code, said) = refused_in_one_line(&site.frameside(arguments));
         assert!(code == 1 && said.starts_with(says), "{arguments:?}: {code}, {said}");
     }
     let (code, said) = refused_in_one_line(&site.frameside(["expose", "elm"]));
     assert!(code == 2 && said.starts_with("say what the print is to receive"), "{code}, {said}");
+    let (code, said) = refused(&site.frameside(["show", &print, "--chart", "oak.gif"]));
+    assert!(code == 2 && said.contains("end the file name in one of them"), "{code}, {said}");
     assert_eq!(on_the_rig(&site), before);
     // Two prints begin with the same letters.
     let other = expose(&site, "elm", "900kJ/m2");

@@ -134,5 +134,5 @@ fn compared_prints_open_everywhere_and_are_named() {
     assert_eq!((code, said.as_str()), (2, "--with takes at most 5 prints; more lines look alike"));
     let gif = site.path("card.gif");
     let (code, said) = refused(&site.frameside(["show", &oak, "--card", gif.to_str().unwrap()]));
-    assert!(code == 1 && said.contains(".svg, .png or .pdf") && !gif.exists(), "{said}");
+    assert!(code == 2 && said.contains(".svg, .png or .pdf") && !gif.exists(), "{said}");
 }

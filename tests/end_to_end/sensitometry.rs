@@ -265,7 +265,7 @@ fn wrong_tables_are_refused_at_their_line() {
     assert!(code == 1 && said.starts_with("/nowhere.csv: "), "{said}");
     let table = write(&site, "wedge.csv", &good);
     let (code, said) = refused(&frameside(["wedge", &table, "--chart", "wedge.gif"]));
-    assert!(code == 1 && said.contains(".svg, .png or .pdf"), "{said}");
+    assert!(code == 2 && said.contains(".svg, .png or .pdf"), "{said}");
 }
 
 #[test]

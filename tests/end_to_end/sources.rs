@@ -369,17 +369,23 @@ fn the_bed_is_read_place_by_place_on_a_terminal() {
     let _daemon = site.run();
     let bed = site.path("bed.csv");
     // Four places, one of them read again, and what is none of the keys.
-    let said = on_a_terminal(&site, &args, &["", "", "x", "b", "", "", "", bed.to_str().unwrap()]);
-    assert!(said.contains("3 of 4: 40.0 cm from the left, 30.0 cm from below"), "{said}");
+    let (is_done, said) = on_a_terminal(&site, &args, &["", "", "x", "b", "", "", "", bed.to_str().unwrap()]);
+    assert!(is_done && said.contains("3 of 4: 40.0 cm from the left, 30.0 cm from below"), "{said}");
     assert!(said.contains("Enter, b or q"), "{said}");
     assert!(said.contains("4 places, ") && said.contains("within 0.17 stops: 40.0 by 30.0 cm"), "{said}");
     let found = json_of(&site, &["lamp", "evenness", bed.to_str().unwrap()]);
     assert_eq!(found["places"].as_array().unwrap().len(), 4);
     assert!((number(&found["places"][3], "irradiance_w_m2") - 29.8).abs() < 0.5, "{found}");
+
+    // Called away after two places.
+    let part = site.path("part.csv");
+    let (is_done, said) = on_a_terminal(&site, &args, &["", "", "q", part.to_str().unwrap()]);
+    assert!(!is_done && said.contains("ended before the last place; what was read is in"), "{said}");
+    assert_eq!(std::fs::read_to_string(&part).unwrap().lines().count(), 1 + 2);
 }
 
-/// Types lines at a command on a terminal of its own; gives what that shows.
-fn on_a_terminal(site: &Site, args: &[&str], lines: &[&str]) -> String {
+/// Types lines at a command on a terminal of its own; gives whether that succeeds, and what it shows.
+fn on_a_terminal(site: &Site, args: &[&str], lines: &[&str]) -> (bool, String) {
     let mut child = site.on_a_terminal(args);
     let mut keyboard = child.stdin.take().unwrap();
     for line in lines {
@@ -388,8 +394,7 @@ fn on_a_terminal(site: &Site, args: &[&str], lines: &[&str]) -> String {
     }
     let output = child.wait_with_output().unwrap();
     drop(keyboard);
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
-    String::from_utf8(output.stdout).unwrap()
+    (output.status.success(), String::from_utf8(output.stdout).unwrap())
 }
 
 #[test]

@@ -69,7 +69,7 @@ pub struct Span {
 #[derive(Debug, thiserror::Error)]
 pub enum ChartError {
     /// The name of the file does not say what kind of picture it is to be.
-    #[error("{}: a picture is written as .svg, .png or .pdf; end the file name in one of them", path.display())]
+    #[error("a picture is written as .svg, .png or .pdf; end the file name in one of them")]
     Ending {
         /// The file asked for.
         path: PathBuf,
@@ -99,6 +99,34 @@ pub enum ChartError {
     },
 }
 
+/// How a picture is written.
+#[derive(Debug, Clone, Copy)]
+enum Form {
+    Svg,
+    Png,
+    Pdf,
+}
+
+impl Form {
+    fn of(path: &Path) -> Result<Self, ChartError> {
+        let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
+        match ending.as_deref() {
+            Some("svg") => Ok(Self::Svg),
+            Some("png") => Ok(Self::Png),
+            Some("pdf") => Ok(Self::Pdf),
+            _ => Err(ChartError::Ending { path: path.to_owned() }),
+        }
+    }
+}
+
+/// The name of a file that [`save`] can write, as far as its ending tells.
+///
+/// # Errors
+/// [`ChartError::Ending`] for any other.
+pub fn picture_file(path: PathBuf) -> Result<PathBuf, ChartError> {
+    Form::of(&path).map(|_| path)
+}
+
 /// Writes a chart to `path`, as its ending says: `.svg` as it is, `.png` drawn
 /// [`PNG_WIDTH`] pixels wide, `.pdf` as a page as wide as A4. A file that is there is replaced.
 ///
@@ -106,12 +134,10 @@ pub enum ChartError {
 /// [`ChartError::Ending`] for any other ending, before anything is drawn;
 /// otherwise what failed in drawing or writing.
 pub fn save(path: &Path, svg: &str) -> Result<(), ChartError> {
-    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    let bytes = match ending.as_deref() {
-        Some("svg") => svg.as_bytes().to_vec(),
-        Some("png") => png(svg, PNG_WIDTH)?,
-        Some("pdf") => pdf::pdf(svg)?,
-        _ => return Err(ChartError::Ending { path: path.to_owned() }),
+    let bytes = match Form::of(path)? {
+        Form::Svg => svg.as_bytes().to_vec(),
+        Form::Png => png(svg, PNG_WIDTH)?,
+        Form::Pdf => pdf::pdf(svg)?,
     };
     std::fs::write(path, bytes).map_err(|source| ChartError::Write { path: path.to_owned(), source })
 }

@@ -139,13 +139,15 @@ fn next_of_daemon(
     }
 }
 
-/// Asks for the sensor at each place, row by row from the lower left corner.
+/// Asks for the sensor at each place, row by row from the lower left corner. Whoever ends it
+/// before the last place is still asked where to keep what was read.
 pub(super) fn readings(
     grid: Grid,
     size: Option<Size>,
     name: Option<&str>,
+    save: Option<&Path>,
     context: &Context,
-) -> Result<Vec<PlaceReading>, Failure> {
+) -> Result<(Vec<PlaceReading>, Option<PathBuf>), Failure> {
     if !std::io::stdin().is_terminal() {
         return Err(Failure::Usage(
             "place by place it asks on a terminal, and this is none; name a FILE with the columns \
@@ -184,13 +186,22 @@ pub(super) fn readings(
                 Err(failure) => say(&format!("    {}; try again\n", failure.text())),
             },
             Some("b") => drop(read.pop()),
-            Some("q") | None => {
-                return Err(Failure::Failed("ended before the last place; nothing is kept".to_owned()));
-            }
+            Some("q") | None => return Err(ended_early(&read, save)?),
             Some(_) => say("    Enter, b or q\n"),
         }
     }
-    Ok(read)
+    // Before anything can go wrong with them.
+    let kept = keep(&read, save)?;
+    Ok((read, kept))
+}
+
+/// What is said when somebody ends it before the last place.
+fn ended_early(read: &[PlaceReading], save: Option<&Path>) -> Result<Failure, Failure> {
+    let kept = if read.is_empty() { None } else { keep(read, save)? };
+    Ok(Failure::Failed(kept.map_or_else(
+        || "ended before the last place; nothing is kept".to_owned(),
+        |file| format!("ended before the last place; what was read is in {}", file.display()),
+    )))
 }
 
 impl Grid {
@@ -205,7 +216,7 @@ impl Grid {
 }
 
 /// Asks where to keep the readings, if that was not said, and keeps them.
-pub(super) fn keep(places: &[PlaceReading], named: Option<&Path>) -> Result<Option<PathBuf>, Failure> {
+fn keep(places: &[PlaceReading], named: Option<&Path>) -> Result<Option<PathBuf>, Failure> {
     let file = if let Some(named) = named {
         named.to_owned()
     } else {

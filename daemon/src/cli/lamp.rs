@@ -18,7 +18,7 @@ use serde_json::json;
 
 use super::bed::{self, Grid, Size};
 use super::source::{eye_caution, light_of};
-use super::{Context, Failure, out, out_json, refuse_to_overwrite, table};
+use super::{Context, Failure, out, out_json, picture, refuse_to_overwrite, table};
 use crate::charts::{self, Across, Bed, Readings, Series};
 use crate::ledger::one_line;
 use crate::ledger::{EventRow, Filter, PrintRow, Record};
@@ -73,7 +73,7 @@ struct WarmUpArgs {
     #[arg(long, group = "readings")]
     print: Option<String>,
     /// Draw it into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
 }
 
@@ -101,7 +101,7 @@ struct EvennessArgs {
     #[arg(long, allow_hyphen_values = true, value_name = "STOPS", default_value = "1/6stop", value_parser = parse_stops)]
     within: Stops,
     /// Draw the bed into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
 }
 
@@ -122,7 +122,7 @@ struct AgeingArgs {
     #[arg(long, allow_hyphen_values = true, value_name = "STOPS", default_value = "1/2stop", value_parser = parse_stops)]
     loss: Stops,
     /// Draw it into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
 }
 
@@ -273,14 +273,12 @@ fn warm_up_chart(readings: &[(Mono, Irradiance)], found: &WarmUp) -> Readings {
 
 fn even(args: &EvennessArgs, context: &Context) -> Result<(), Failure> {
     refuse_to_overwrite(&given(&args.file), &[args.save.as_deref(), args.chart.as_deref()])?;
-    let (places, from) = match &args.file {
-        Some(file) => (table::read(file, measured::places)?, format!("{}: ", file.display())),
-        None => (bed::readings(args.grid, args.size, args.sensor.as_deref(), context)?, String::new()),
-    };
-    // Before anything can go wrong with them.
-    let kept = match &args.file {
-        Some(_) => None,
-        None => bed::keep(&places, args.save.as_deref())?,
+    let (places, kept, from) = if let Some(file) = &args.file {
+        (table::read(file, measured::places)?, None, format!("{}: ", file.display()))
+    } else {
+        let (sensor, save) = (args.sensor.as_deref(), args.save.as_deref());
+        let (places, kept) = bed::readings(args.grid, args.size, sensor, save, context)?;
+        (places, kept, String::new())
     };
     let found = evenness(&places, args.within).map_err(|error| Failure::Failed(format!("{from}{error}")))?;
     let drawn = draw(args.chart.as_ref(), || charts::bed(&bed_chart(&places, &found, args.within)))?;

@@ -12,7 +12,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::day::{Day, midnight_ms};
-use super::{Context, Failure, out, out_json, season};
+use super::{Context, Failure, out, out_json, picture, season};
 use crate::assemble;
 use crate::charts::{self, DayOfLight, HourDose, LightPoint, Span};
 use crate::config::{Config, Sensor};
@@ -38,7 +38,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DATE")]
     day: Option<Day>,
     /// Draw the day into a file ending in .svg, .png or .pdf (today if no day is given)
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
     /// The hours of the day over the season, the best for a dose first
     #[arg(long, conflicts_with = "day")]

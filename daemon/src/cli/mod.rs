@@ -41,11 +41,13 @@ use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use clap::builder::{PathBufValueParser, TypedValueParser};
 use clap::{Parser, Subcommand};
 use frameside_core::light::CalibrationError;
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
+use crate::charts;
 use crate::config::{self, Config, ConfigError, Env};
 use crate::ledger::{CalibrationRow, LedgerError, Notebook, Record};
 use crate::request::Request;
@@ -162,6 +164,11 @@ enum Failure {
     NotRunning(String),
     /// The config is wrong.
     Config(String),
+}
+
+/// The file of a picture as an argument: another ending than a picture's is wrong usage.
+fn picture() -> impl TypedValueParser<Value = PathBuf> {
+    PathBufValueParser::new().try_map(charts::picture_file)
 }
 
 impl Failure {

@@ -8,7 +8,7 @@ use frameside_core::light::Estimate;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::{Context, Failure, out, out_json, record_card, refuse_to_overwrite};
+use super::{Context, Failure, out, out_json, picture, record_card, refuse_to_overwrite};
 use crate::advice::how_counted;
 use crate::charts;
 use crate::ledger::{EventRow, GapRow, Judgement, NoteRow, PrintDetail, Recipe, Record, Restated, Verdict};
@@ -33,13 +33,13 @@ pub(super) struct Args {
     /// The print, or the beginning of its name; a frame for its newest, 'last' for the newest of all
     print: String,
     /// Draw its dose curve into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
     /// Draw this print into the same chart; up to five others
     #[arg(long, value_name = "PRINT", requires = "chart")]
     with: Vec<String>,
     /// Draw its record card, a page to keep with it, into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     card: Option<PathBuf>,
 }
 

@@ -11,7 +11,7 @@ use frameside_core::source::{Factor, factor_of_curves, factor_of_pairs, mismatch
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::{Context, Failure, now_ms, out, out_json, table};
+use super::{Context, Failure, now_ms, out, out_json, picture, table};
 use crate::charts::{self, Across, Readings, Series};
 use crate::config::{Relay, SourceKind};
 use crate::ledger::{FactorRow, Filter, LedgerError, PrintRow, Record, one_line};
@@ -71,7 +71,7 @@ struct CompareArgs {
     #[arg(long, allow_hyphen_values = true, value_name = "DOSE", default_value = "15kJ/m2")]
     dose: TargetDose,
     /// Draw it into a file ending in .svg, .png or .pdf
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
 }
 

@@ -10,7 +10,7 @@ use frameside_core::source::SUN;
 
 use super::printed_wedge::{Present, UNKNOWN, Wedge, chart};
 use super::recipe;
-use super::{Context, Failure, now_ms, out, out_json, refuse_to_overwrite, table, wedge_scan};
+use super::{Context, Failure, now_ms, out, out_json, picture, refuse_to_overwrite, table, wedge_scan};
 use crate::charts;
 use crate::ledger::{Facts, RecipeVersion, WedgeRow, effects, one_line};
 use crate::measured::{self, EvenWedge};
@@ -63,7 +63,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "FILE.csv")]
     tones: Option<PathBuf>,
     /// Draw the curves into a file ending in .svg, .png or .pdf; with --tones, draw that correction
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = picture())]
     chart: Option<PathBuf>,
 }
 
