@@ -84,11 +84,11 @@ impl Service {
             }
             let of_it = |(of, outage): &(SensorId, Outage)| (*of == sensor).then(|| outage.clone());
             let outages: Vec<Outage> = self.outages.waiting.iter().filter_map(of_it).collect();
-            let Some(known) = lasted(&outages, self.wall) else { continue };
+            let Some(known) = gone(&outages, self.wall) else { continue };
             self.outages.waiting.retain(|(of, _)| *of != sensor);
             for Outage { sensor: name, after, tear, .. } in outages {
+                let known = known.map(|gone| (tear, gone.after(&tear)));
                 tracing::info!(sensor = name, ?known, "the length of an outage is settled");
-                let known = known.map(|lasted| (tear, lasted));
                 if let Err(refused) = self.rig.handle(now, Input::Outage(sensor, after, known)) {
                     tracing::warn!("{refused}");
                 }
@@ -108,23 +108,94 @@ impl Service {
     }
 }
 
-/// How long each outage of a sensor was, the newest of which ended in this boot or one
+/// How long the power was gone in all the outages of a sensor together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Gone {
+    /// From the last reading before the first to the first one after the last, without
+    /// what was seen between them.
+    seconds: f64,
+    /// What of that the integral has counted, as the ends of the tears were laid.
+    counted_s: f64,
+    outages: usize,
+}
+
+impl Gone {
+    /// How long one of them was. Of several without a right clock between them only the
+    /// sum is known, and what of it is not counted yet is most likely even.
+    fn after(self, tear: &Tear) -> Lasted {
+        if self.outages == 1 {
+            return Lasted::exactly(self.seconds);
+        }
+        let missed = (self.seconds - self.counted_s).max(0.0) / self.outages as f64;
+        let best = (tear.counted_s() + missed).min(self.seconds);
+        Lasted { best, low: 0.0, high: self.seconds }
+    }
+}
+
+/// How long the power was gone, the newest outage having ended in this boot or one
 /// that can be placed: `None` as long as the clock may still tell, `Some(None)` if it
-/// never will. Of several without a right clock between them only the sum is known.
-fn lasted(outages: &[Outage], wall: WallAnchor) -> Option<Option<Lasted>> {
+/// never will.
+fn gone(outages: &[Outage], wall: WallAnchor) -> Option<Option<Gone>> {
     let (first, last) = (outages.first()?, outages.last()?);
     let Some(from_ms) = first.from_ms else { return Some(None) };
     if !wall.synchronised {
         return None;
     }
     // Boots in which no light was seen share the readings before and after.
-    let lights = outages.windows(2).filter(|pair| pair[0].tear.to != pair[1].tear.to);
-    let between: f64 = lights.map(|pair| pair[1].tear.from.seconds_since(pair[0].tear.to)).sum();
+    let others = outages.windows(2).filter(|pair| pair[0].tear.to != pair[1].tear.to);
+    let (mut between, mut counted_s) = (0.0, first.tear.counted_s());
+    for pair in others {
+        between += pair[1].tear.from.seconds_since(pair[0].tear.to);
+        counted_s += pair[1].tear.counted_s();
+    }
     let seconds = (wall.unix_ms_at(last.tear.to) - from_ms) as f64 / 1000.0 - between;
-    let lasted = match outages.len() {
-        1 => Lasted::exactly(seconds),
-        several => Lasted { best: seconds / several as f64, low: 0.0, high: seconds },
-    };
     // A clock that ran backwards tells nothing.
-    Some((seconds >= 0.0).then_some(lasted))
+    Some((seconds >= 0.0).then_some(Gone { seconds, counted_s, outages: outages.len() }))
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::light::Seen;
+    use frameside_core::quantity::Irradiance;
+
+    use super::*;
+
+    fn outage(boot: i64, from: f64, to: f64) -> Outage {
+        let (from, to) = (Mono::from_seconds(from), Mono::from_seconds(to));
+        let seen = Seen::Exactly(Irradiance::from_w_m2(40.0));
+        let tear = Tear { from, left: seen, to, found: seen, greatest: Irradiance::from_w_m2(40.0) };
+        let after = Unplaced { boot, ended: from };
+        Outage { sensor: "sky".into(), after, tear, from_ms: Some(1_000_000) }
+    }
+
+    /// The wall shows 2,000 s at 100 s of the clock.
+    fn wall() -> WallAnchor {
+        WallAnchor { mono: Mono::from_seconds(100.0), unix_ms: 2_000_000, synchronised: true }
+    }
+
+    /// What the outages add to the integral, in seconds.
+    fn missed(outages: &[Outage]) -> f64 {
+        let gone = gone(outages, wall()).unwrap().unwrap();
+        outages.iter().map(|outage| gone.after(&outage.tear).best - outage.tear.counted_s()).sum()
+    }
+
+    #[test]
+    fn several_outages_miss_together_what_one_would() {
+        // From 1,000 to 1,950 s of the wall, 60 s of it counted.
+        assert!((missed(&[outage(1, -10.0, 50.0)]) - 890.0).abs() < 1e-9);
+        // A boot in which nothing was seen shares the readings of the other.
+        assert!((missed(&[outage(1, -10.0, 50.0), outage(2, -10.0, 50.0)]) - 890.0).abs() < 1e-9);
+        // With 40 s of light between them.
+        let apart = [outage(1, -10.0, 5.0), outage(2, 45.0, 50.0)];
+        assert!((missed(&apart) - (950.0 - 40.0 - 20.0)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_outage_waits_for_the_clock_unless_that_cannot_help() {
+        let one = outage(1, -10.0, 50.0);
+        let not_right = WallAnchor { synchronised: false, ..wall() };
+        assert_eq!(gone(std::slice::from_ref(&one), not_right), None);
+        assert_eq!(gone(&[Outage { from_ms: None, ..one.clone() }], not_right), Some(None));
+        assert_eq!(gone(&[Outage { from_ms: Some(3_000_000), ..one }], wall()), Some(None));
+    }
 }
