@@ -36,7 +36,11 @@ pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Resul
             found: seen(row, 9)?,
             greatest: Irradiance::from_w_m2(row.get(11)?),
         };
-        let after = Unplaced { boot: row.get(1)?, ended: at(3)? };
+        // Laid anew, like the prints that lay over its end: kept with the boot that saw light
+        // again it would be laid among later ones.
+        let after_boot = row.get(1)?;
+        let ended = shift.ended(after_boot).map_or_else(|| at(3), Ok)?;
+        let after = Unplaced { boot: after_boot, ended };
         Ok(Outage { sensor: row.get(0)?, after, tear, from_ms: row.get(5)? })
     })?;
     rows.collect()

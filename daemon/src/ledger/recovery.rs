@@ -286,7 +286,9 @@ fn used_boots() -> String {
 pub(super) struct Shift {
     /// Nanoseconds to add, by boot.
     by_boot: BTreeMap<i64, i64>,
-    /// The boots that cannot be told from when to when, and where they are laid to end.
+    /// Where they are laid to end.
+    ends: BTreeMap<i64, Mono>,
+    /// Those that cannot be told from when to when.
     guessed: BTreeMap<i64, Unplaced>,
     /// What the wall clocks of the boots showed, on this boot's clock.
     walls: BTreeMap<i64, WallAnchor>,
@@ -334,7 +336,12 @@ impl Shift {
     /// be right on both sides, or runs backwards, the time between is taken as
     /// none for now.
     fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
-        let mut shift = Self { by_boot: BTreeMap::new(), guessed: BTreeMap::new(), walls: BTreeMap::new() };
+        let mut shift = Self {
+            by_boot: BTreeMap::new(),
+            ends: BTreeMap::new(),
+            guessed: BTreeMap::new(),
+            walls: BTreeMap::new(),
+        };
         let now = boot.wall.mono.nanos();
         let this = right_now(connection, boot, known)?;
         // The nearest boot after the one that is looked at whose wall was right.
@@ -356,6 +363,7 @@ impl Shift {
                 (before.saturating_sub(ended_with_those_before(earlier, &boots[at + 1..])), false)
             });
             let ended = Mono::from_nanos(newest.saturating_add(by));
+            shift.ends.insert(id, ended);
             shift.guessed.extend((!is_placed).then_some((id, Unplaced { boot: id, ended })));
             let wall = WallAnchor { mono: Mono::from_nanos(by), unix_ms: offset_ms, synchronised: synced };
             shift.walls.insert(id, wall);
@@ -368,6 +376,12 @@ impl Shift {
 
     pub(super) fn of(&self, boot: i64, at_ns: i64) -> Mono {
         Mono::from_nanos(at_ns.saturating_add(self.by_boot.get(&boot).copied().unwrap_or(0)))
+    }
+
+    /// Where a boot that left an outage is laid to end: after all that it and those before it
+    /// left, and before all that came later. `None` when they left nothing.
+    pub(super) fn ended(&self, boot: i64) -> Option<Mono> {
+        self.ends.range(..=boot).next_back().map(|(_, &ended)| ended)
     }
 }
 

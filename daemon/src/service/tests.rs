@@ -569,6 +569,36 @@ fn a_print_of_a_boot_without_a_clock_stays_behind_the_light_it_goes_on_from() {
     assert!(dose.low.j_m2() <= 1e-9 && (dose.high.j_m2() - 80.0).abs() < 1e-6, "{dose:?}");
 }
 
+/// A sensor is silent for a boot without a clock, in which the print is covered; the next, that
+/// has none either, sees light again, and the one after that knows the time.
+#[test]
+fn a_print_lay_over_the_end_of_a_boot_however_often_that_is_laid_anew() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = Bench::start(setup(&folder), 0.0);
+    bench.shine(0, 10);
+    let print = bench.expose(10.0, "oak", 50_000.0);
+    bench.shine(11, 30);
+    bench.service.commit(at(30.0));
+    bench.kill();
+    let not_right = |seconds| WallAnchor { synchronised: false, ..wall_of(seconds, 0) };
+    let mut blind = Bench::booted(setup(&folder), "b", not_right(5.0));
+    blind.ask(8.0, Request::Cover { frame: "oak".into() });
+    blind.kill();
+    let mut seeing = Bench::booted(setup(&folder), "c", not_right(2.0));
+    seeing.shine(3, 6);
+    seeing.service.commit(at(6.0));
+    seeing.kill();
+    // All that was 400 s, of which the print lay in the light for up to 390.
+    let mut last = Bench::booted(setup(&folder), "d", wall_of(2.0, NOON + 400_000));
+    last.shine(3, 6);
+    last.ask(6.0, bring_in("oak"));
+    last.settle();
+    let detail = Record::open(&setup(&folder).ledger).unwrap().detail(&print).unwrap();
+    let dose = detail.row.brought_in().unwrap().dose;
+    assert!(dose.low.j_m2() <= 0.5 * 40.0 * 20.0 + 1e-6, "{dose:?}");
+    assert!(dose.high.j_m2() >= 0.5 * 40.0 * 380.0, "{dose:?}");
+}
+
 /// The wall shows a time at an instant of the clock.
 fn wall_of(seconds: f64, unix_ms: i64) -> WallAnchor {
     WallAnchor { mono: at(seconds), unix_ms, synchronised: true }
