@@ -330,6 +330,11 @@ impl Print {
         self.pending.is_empty() && self.marks().all(|mark| mark.settled)
     }
 
+    /// Whether no light adds to it, and all that did is known.
+    pub(super) fn is_final(&self) -> bool {
+        !self.is_uncovered() && self.marks().all(|mark| mark.settled)
+    }
+
     fn marks(&self) -> impl Iterator<Item = &Mark> {
         // Only the newest spans can be unsettled, but there are few of them.
         self.spans.iter().flat_map(|span| std::iter::once(&span.from).chain(span.to.as_ref()))

@@ -94,7 +94,7 @@ impl Rig {
     fn count_missed(&mut self, now: Mono, id: FrameId, after: Unplaced, known: Known) {
         let Some(mut print) = self.frames[id.0 as usize].print.take() else { return };
         let kind = self.miss(self.frames[id.0 as usize].sensor, &mut print, after, known);
-        let (passes, is_final) = (print.passes, !print.is_uncovered());
+        let (passes, is_final) = (print.passes, print.is_final());
         self.frames[id.0 as usize].print = Some(print);
         let Some(kind @ EventKind::Outage { seconds, missed, .. }) = kind else { return };
         let mark = self.mark(now, id);
@@ -112,9 +112,10 @@ impl Rig {
             let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
             for print in &mut leaving {
                 let Some(kind) = self.miss(id, print, after, known) else { continue };
-                let (seq, (counted, plain)) = (print.number_event(now, true), print.counted(now, totals));
+                let settled = print.is_final();
+                let (seq, (counted, plain)) = (print.number_event(now, settled), print.counted(now, totals));
                 let print = print.id.clone();
-                let event = Event { print, frame: None, seq, kind, at: now, counted, plain, settled: true };
+                let event = Event { print, frame: None, seq, kind, at: now, counted, plain, settled };
                 self.outputs.push_back(Output::Event(event));
             }
             self.sensors[usize::from(id.0)].tallies[tally].leaving = leaving;

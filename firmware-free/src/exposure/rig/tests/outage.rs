@@ -111,3 +111,37 @@ fn an_outage_that_nobody_will_ever_know_is_kept_as_such() {
     };
     assert!(event(&told, kind).is_some(), "{told:?}");
 }
+
+#[test]
+fn an_outage_told_between_a_bring_in_and_the_next_reading_waits_for_that_too() {
+    let (mut rig, sensor, frames) = taken_up_again(&[0.5, 1.0], 50_000.0);
+    let tear = first_reading(&mut rig, sensor);
+    run(&mut rig, sensor, 101, 109, |_| 40.0);
+    tell(&mut rig, frames[0], 109.4, Command::BringIn).unwrap();
+    tell(&mut rig, frames[1], 109.4, Command::BringIn).unwrap();
+    begin(&mut rig, frames[1], 109.5, Plan::dose(target(50_000.0)));
+    drain(&mut rig);
+    rig.handle(at(109.6), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
+    let waiting: Vec<u32> = drain(&mut rig)
+        .into_iter()
+        .filter_map(|output| match output {
+            Output::Event(Event { seq, kind: EventKind::Outage { .. }, settled, .. }) => {
+                assert!(!settled, "the light since the last reading is not known yet");
+                Some(seq)
+            }
+            _ => None,
+        })
+        .collect();
+    assert_eq!(waiting.len(), 2);
+    read(&mut rig, sensor, 110.0, 20.0);
+    let settled = drain(&mut rig).into_iter().filter_map(|output| match output {
+        Output::Settled { seq, counted, .. } if waiting.contains(&seq) => Some(counted.dose.best.j_m2()),
+        _ => None,
+    });
+    // By hand: 2360 J/m² up to 109 s, 12000 in the outage, and along the line from 40 to 20 W/m².
+    let had = 2_360.0 + 12_000.0 + 0.4 * 36.0;
+    let mut settled: Vec<f64> = settled.collect();
+    settled.sort_by(f64::total_cmp);
+    assert_eq!(settled.len(), 2);
+    assert!((settled[0] - 0.5 * had).abs() < 1e-6 && (settled[1] - had).abs() < 1e-6, "{settled:?}");
+}
