@@ -78,6 +78,13 @@ impl Phone<'_> {
         }
     }
 
+    /// A touch that is none of the last one's: so soon after a dialog came or went the page
+    /// takes it for the same wet finger.
+    fn click(&self, css: &str) {
+        std::thread::sleep(Duration::from_millis(800));
+        self.browser.click(css);
+    }
+
     fn state(&self) -> Value {
         frame(&self.rig.site, "oak")
     }
@@ -97,30 +104,30 @@ fn a_print_by_fingers_alone() {
     // Looking is free; commanding is not.
     browser.open(&format!("http://127.0.0.1:{}/", rig.port));
     phone.wait_for_text("[data-frame=oak] .state", "empty");
-    browser.click("[data-frame=oak] [data-do=expose]");
+    phone.click("[data-frame=oak] [data-do=expose]");
     phone.wait_for_text("#recipes", "citrate, 200 kJ/m²");
     phone.check("expose");
     phone.check_targets(PHONE.0);
     phone.check_targets(320);
-    browser.click("#expose [type=submit]");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("#token", "frameside page token");
     phone.check("token");
     browser.write("#typed", "0000 0000 0000 0000");
-    browser.click("#token [type=submit]");
+    phone.click("#token [type=submit]");
     phone.wait_for_text("#token .wrong", "That is not the token");
     assert_eq!(phone.state()["state"], "empty");
     let token = rig.token();
     browser.write("#typed", &token.to_uppercase());
-    browser.click("#token [type=submit]");
+    phone.click("#token [type=submit]");
     phone.wait("the token's dialog to close", "!document.getElementById('token').open");
 
     // Exposed by its recipe, covered and uncovered.
     browser.write("#negative", "boats 3");
-    browser.click("#expose [type=submit]");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("[data-frame=oak] .state", "exposing");
-    phone.wait_for_text("#said", "has begun");
+    phone.wait_for_text("#said", "has begun, up to 200 kJ/m²");
     phone.wait_for_text("[data-frame=oak] .next", "Due about");
-    browser.click("#said button");
+    phone.click("#said button");
     // A wet finger counts twice; the second time the button may be another.
     let twice = "for (const what of ['cover', 'uncover'])
                    document.querySelector(`[data-frame=oak] [data-do=${what}]`).click();
@@ -130,92 +137,95 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("[data-frame=oak] .state", "covered");
     assert_eq!(phone.state()["state"], "covered");
     phone.check("covered");
-    // So soon after the last press it would be the same wet finger again.
-    std::thread::sleep(Duration::from_secs(2));
-    browser.click("[data-frame=oak] [data-do=uncover]");
+    phone.click("[data-frame=oak] [data-do=uncover]");
     phone.wait_for_text("[data-frame=oak] .state", "exposing");
     phone.wait("a curve", "document.querySelector('[data-frame=oak] .chart .line') !== null");
     phone.check("exposing");
     phone.check_targets(PHONE.0);
 
     // Noted, and given more, then less.
-    browser.click("[data-frame=oak] [data-do=note]");
+    phone.click("[data-frame=oak] [data-do=note]");
     assert!(!browser.sees("#work"), "nothing is done with a print that is out");
-    browser.click("#note [type=submit]");
+    phone.click("#note [type=submit]");
     phone.wait_for_text("#note .wrong", "Write a word or two");
     browser.write("#text", "border turning");
     browser.write("#tone", "blue");
     phone.check("note");
     phone.check_targets(320);
-    browser.click("#note [type=submit]");
+    phone.click("#note [type=submit]");
     phone.wait_for_text("#said", "The note is kept");
-    browser.click("#said button");
-    browser.click("[data-frame=oak] [data-do=retarget]");
+    phone.click("#said button");
+    phone.click("[data-frame=oak] [data-do=retarget]");
     phone.wait_for_text("#new-target-help", "As it is, 200 kJ/m²");
-    browser.click("#more");
-    browser.click("#more");
+    phone.click("#more");
+    phone.click("#more");
     phone.wait_for_text("#new-target-help", "1/3 stop more than 200 kJ/m²");
     phone.check("retarget");
     phone.check_targets(320);
-    browser.click("#retarget [type=submit]");
+    phone.click("#retarget [type=submit]");
     phone.wait_for_text("#said", "Oak now aims at 252 kJ/m²");
-    browser.click("#said button");
-    browser.click("[data-frame=oak] [data-do=retarget]");
+    phone.click("#said button");
+    phone.click("[data-frame=oak] [data-do=retarget]");
     browser.clear("#new-target");
-    browser.click("#retarget [type=submit]");
-    phone.wait_for_text("#retarget .wrong", "Say the new target");
-    browser.write("#new-target", "one");
-    browser.click("#retarget [type=submit]");
-    phone.wait_for_text("#retarget .wrong", "one");
+    for (written, why) in
+        [("", "Say the target as a number"), ("1e3", "Say the target"), ("1,000", "Write 1000, or 1.000")]
+    {
+        browser.write("#new-target", written);
+        phone.click("#retarget [type=submit]");
+        phone.wait_for_text("#retarget .wrong", why);
+        browser.clear("#new-target");
+    }
+    browser.write("#new-target", "300");
+    phone.click("#more");
+    phone.wait_for_text("#new-target-help", "0.42 stop more than 252 kJ/m²");
     browser.clear("#new-target");
     browser.write("#new-target", "1,0");
     phone.wait_for_text("#new-target-help", "7.98 stops less than 252 kJ/m²");
-    browser.click("#retarget [type=submit]");
+    phone.click("#retarget [type=submit]");
     phone.wait_for_text("#said", "Oak now aims at 1.00 kJ/m²");
-    browser.click("#said button");
+    phone.click("#said button");
 
     // Called, hushed, brought in: asked first whether it is meant.
     wait_for("the call", PATIENCE, || browser.sees("#calls").then_some(()));
     phone.wait_for_text("#who-calls", "Oak is due: bring it in covered.");
     phone.check("due");
     phone.check_targets(320);
-    browser.click("#hush-all");
+    phone.click("#hush-all");
     phone.wait("silence", "document.getElementById('calls').hidden");
     assert_eq!(phone.state()["waiting"], false);
-    browser.click("[data-frame=oak] [data-do=bring-in]");
+    phone.click("[data-frame=oak] [data-do=bring-in]");
     phone.wait_for_text("#sure", "does not begin again");
     phone.check("sure");
-    browser.click("#sure [data-close]");
+    phone.click("#sure [data-close]");
     assert_eq!(phone.state()["state"], "due", "left out");
-    browser.click("[data-frame=oak] [data-do=bring-in]");
-    browser.click("#sure [type=submit]");
+    phone.click("[data-frame=oak] [data-do=bring-in]");
+    phone.click("#sure [type=submit]");
     phone.wait_for_text("[data-frame=oak] .state", "in");
     phone.wait_for_text("#said", "Oak is in, with");
-    browser.click("#said button");
+    phone.click("#said button");
 
     // Washed, then judged.
     phone.wait_for_text("#unjudged", "Oak, citrate, boats 3");
-    browser.click("#unjudged [data-do=note]");
-    browser.write("#text", "three waters");
+    phone.click("#unjudged [data-do=note]");
     browser.write("#minutes", "10");
-    browser.click("#note [type=submit]");
-    phone.wait_for_text("#note .wrong", "Say what was done for so long");
+    phone.click("#note [type=submit]");
+    phone.wait_for_text("#note .wrong", "Write a word or two");
     browser.write("#step", "rinsed");
     phone.check("note-in");
     phone.check_targets(320);
-    browser.click("#note [type=submit]");
+    phone.click("#note [type=submit]");
     phone.wait_for_text("#said", "The note is kept");
-    browser.click("#said button");
-    browser.click("#unjudged [data-do=judge]");
-    browser.click("#judge [type=submit]");
+    phone.click("#said button");
+    phone.click("#unjudged [data-do=judge]");
+    phone.click("#judge [type=submit]");
     phone.wait_for_text("#judge .wrong", "Say how the print is");
-    browser.click("#verdicts .pick:nth-of-type(2)");
+    phone.click("#verdicts .pick:nth-of-type(2)");
     phone.check("judge");
     phone.check_targets(320);
-    browser.click("#stops .pick:nth-of-type(2)");
-    browser.click("#judge .pick:has(#dry)");
-    browser.click("#judge .pick:has(#oxidised)");
-    browser.click("#judge [type=submit]");
+    phone.click("#stops .pick:nth-of-type(2)");
+    phone.click("#judge .pick:has(#dry)");
+    phone.click("#judge .pick:has(#oxidised)");
+    phone.click("#judge [type=submit]");
     phone.wait_for_text("#said", "too light by 0.33 stops; the next gets");
     phone.wait("nothing waits to be judged", "document.getElementById('waiting').hidden");
 
@@ -236,14 +246,14 @@ fn a_print_by_fingers_alone() {
         notes,
         [
             ["border turning".into(), "blue".into(), none.clone(), none.clone()],
-            ["three waters".into(), none, "rinse".into(), 600.0.into()],
+            ["rinsed".into(), none, "rinse".into(), 600.0.into()],
         ]
     );
 
     // A test strip.
-    browser.click("[data-frame=oak] [data-do=expose]");
-    browser.click("#kinds .pick:nth-of-type(2)");
-    browser.click("#expose [type=submit]");
+    phone.click("[data-frame=oak] [data-do=expose]");
+    phone.click("#kinds .pick:nth-of-type(2)");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("#expose .wrong", "Say what the first band gets");
     browser.write("#first-band", "40");
     browser.clear("#bands");
@@ -251,9 +261,15 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("#strip-help", "40.0, 56.6, 80.0 kJ/m²");
     phone.check("strip");
     phone.check_targets(320);
-    browser.click("#expose [type=submit]");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("[data-frame=oak] .next", "Band 1");
     assert!(!browser.sees("[data-frame=oak] [data-do=retarget]"), "a strip keeps its bands");
+    // Twice by the same finger: the dialog that comes under it takes nothing.
+    phone.click("[data-frame=oak] [data-do=note]");
+    browser.click("#note [data-close]");
+    assert!(browser.sees("#note"), "left open");
+    phone.click("#note [data-close]");
+    assert!(!browser.sees("#note"));
     phone.check("strip-out");
     let print = json_of(&rig.site, &["prints"])[0].clone();
     let show = json_of(&rig.site, &["show", print["print"].as_str().unwrap()]);
@@ -265,6 +281,9 @@ fn a_print_by_fingers_alone() {
     phone.check("away");
     let daemon = rig.site.run();
     wait_for("news", PATIENCE, || (!browser.sees("#away")).then_some(()));
+    // The light that nobody saw meanwhile is shaded in the curve of the strip that is out.
+    phone.wait("the gap", "document.querySelector('[data-frame=oak] .chart .unseen') !== null");
+    phone.check("gap");
     assert!(daemon.terminate().success());
 }
 
@@ -289,8 +308,8 @@ fn a_link_brings_the_token_and_leaves_no_trace_of_it() {
     phone.browser.open(&page);
     phone.wait_for_text("[data-frame=oak] .state", "empty");
     phone.wait_for_text("#may", "may command");
-    phone.browser.click("#give-token");
-    phone.browser.click("#forget");
+    phone.click("#give-token");
+    phone.click("#forget");
     phone.wait_for_text("#token .wrong", "needs the token");
     assert!(daemon.terminate().success());
 }
@@ -343,7 +362,14 @@ fn four_frames_on_a_narrow_phone() {
     phone.wait_for_text("[data-frame=ash] .state", "covered");
     phone.wait_for_text("[data-frame=board] .next", "Band");
     phone.wait_for_text("[data-frame=pine] .state", "due");
-    phone.wait_for_text("#who-calls", "Board for test strips: cover one more band.");
+    phone.wait_for_text("#who-calls", "Board for test strips: lay card over one more band.");
+    // What calls is in reach beside a dialog too.
+    phone.click("[data-frame=oak] [data-do=note]");
+    phone.check("note-beside-calls");
+    phone.check_targets(320);
+    assert!(phone.browser.sees("#note #hush-all"), "in the dialog");
+    phone.click("#note [data-close]");
+    phone.wait("the calls back on the page", "document.querySelector('body > #told') !== null");
     phone.wait_for_text("#unjudged", "Small pine frame, citrate");
     phone.wait("a curve", "document.querySelector('[data-frame=pine] .chart .line') !== null");
     phone.check("four-frames");
@@ -354,30 +380,30 @@ fn four_frames_on_a_narrow_phone() {
         }
     }
     phone.check_targets(320);
-    phone.browser.click("[data-frame=oak] [data-do=bring-in]");
+    phone.click("[data-frame=oak] [data-do=bring-in]");
     phone.check("bring-in-early");
-    phone.browser.click("#sure [data-close]");
+    phone.click("#sure [data-close]");
 
     // Under the lamp box other targets count.
     wait_for_frame(&rig.site, "pine", "a call", |pine| pine["waiting"] == true);
-    phone.browser.click("#hush-all");
+    phone.click("#hush-all");
     phone.wait_for_text("#said", "Hushed");
-    phone.browser.click("#said button");
-    phone.browser.click("[data-frame=pine] [data-do=bring-in]");
-    phone.browser.click("#sure [type=submit]");
+    phone.click("#said button");
+    phone.click("[data-frame=pine] [data-do=bring-in]");
+    phone.click("#sure [type=submit]");
     phone.wait_for_text("[data-frame=pine] .state", "in");
-    phone.browser.click("#said button");
-    phone.browser.click("[data-frame=pine] [data-do=expose]");
+    phone.click("#said button");
+    phone.click("[data-frame=pine] [data-do=expose]");
     phone.wait_for_text("#recipes", "classic, no target yet");
-    phone.browser.click("#sources .pick:nth-of-type(2)");
+    phone.click("#sources .pick:nth-of-type(2)");
     phone.wait_for_text("#recipes", "classic, 16.0 kJ/m²");
     phone.browser.be_a_phone(320, 1300, false);
     phone.keep_picture("expose-320");
     phone.browser.be_a_phone(PHONE.0, PHONE.1, false);
-    phone.browser.click("#expose [type=submit]");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("#expose .wrong", "Citrate has no target under box yet");
-    phone.browser.click("#recipes .pick:nth-of-type(2)");
-    phone.browser.click("#expose [type=submit]");
+    phone.click("#recipes .pick:nth-of-type(2)");
+    phone.click("#expose [type=submit]");
     phone.wait_for_text("[data-frame=pine] .state", "exposing");
     let print = json_of(&rig.site, &["prints"])[0].clone();
     assert_eq!((&print["recipe"], &print["source"]), (&"classic".into(), &"box".into()));

@@ -193,7 +193,11 @@ fn curves(facts: &Facts, status: &Status) -> Result<Value, LedgerError> {
     let past = Past::read(&Record::open(&facts.ledger)?, &facts.zone, status)?;
     let prints = past.curves.into_iter().map(|(print, curve)| {
         let points = thinned(&curve.points);
-        (print, json!({ "began": curve.started, "began_ms": curve.began_ms, "points": points }))
+        let told = json!({
+            "began": curve.started, "began_ms": curve.began_ms, "points": points, "gaps": curve.gaps,
+            "strip": curve.is_strip,
+        });
+        (print, told)
     });
     Ok(json!({ "curves": prints.collect::<Map<_, _>>(), "light": thinned(&past.light) }))
 }

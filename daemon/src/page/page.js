@@ -25,6 +25,10 @@ const OPENS = {
   retarget: openRetarget,
   note: (frame) => openNote(frame.print, `Note on ${frame.name}`, frame.state === "in"),
 };
+/** A number as it is typed, its decimals behind a point or a comma. */
+const NUMBER = /^(\d+[.,]?\d*|[.,]\d+)$/;
+/** One thousand, or one? */
+const THOUSANDS = /^\d{1,3}(,\d{3})+$/;
 /** Sixths of a stop as they are read. */
 const SIXTHS = ["", "1/6", "1/3", "1/2", "2/3", "5/6"];
 
@@ -34,6 +38,10 @@ const news = { rig: null, curves: { curves: {}, light: [] }, shelf: { recipes: [
 const cards = new Map();
 /** When each frame was last covered, uncovered or hushed here. */
 const pressed = new Map();
+/** The dialog that is open last, what keeps what it shows up to date, and when it came or went. */
+let opening = null;
+let follow = () => {};
+let turned = 0;
 /** What was seen of each print since its curve was read: seconds and J/m². */
 let since = {};
 /** When the last news came, and when the link was made. */
@@ -81,7 +89,9 @@ function askForToken(why) {
   wrong($("token"), why);
   $("typed").value = "";
   $("forget").hidden = !token;
-  if (!$("token").open) $("token").showModal();
+  if ($("token").open) return;
+  $("token").showModal();
+  turned = Date.now();
 }
 
 // --- news ------------------------------------------------------------------
@@ -183,6 +193,9 @@ const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1) + (text.
 /** Three figures or so, as the command line writes them. */
 const brief = (value) => value.toFixed(value < 10 ? 2 : value < 100 ? 1 : 0);
 const kilo = (j_m2) => `${brief(j_m2 / 1000)} kJ/m²`;
+/** To three figures, however small. */
+const figure = (value) => (value < 1000 ? value.toPrecision(3) : value.toFixed(0));
+const frameNamed = (name) => news.rig.frames.find(({ frame }) => frame === name);
 
 function element(name, attributes = {}) {
   const made = document.createElement(name);
@@ -213,12 +226,13 @@ function showRig() {
     gone.remove();
     cards.delete(name);
   }
+  follow();
 }
 
 /** Why a frame calls; the same words for as long as it does. */
 function callOf({ name, state, next_band }) {
   if (state === "due") return `${name} is due: bring it in covered`;
-  if (state === "exposing" && next_band) return `${name}: cover one more band`;
+  if (state === "exposing" && next_band) return `${name}: lay card over one more band`;
   return `${name} is ${state}, and calls`;
 }
 
@@ -249,7 +263,8 @@ function showFrame(frame) {
   bar.value = Math.min(frame.fraction ?? 0, 1);
   bar.setAttribute("aria-label", `dose of ${frame.name} over its target`);
   // The doses of a strip stay as they are.
-  const can = CAN[frame.state].filter((what) => what !== "retarget" || !frame.next_band);
+  const isStrip = frame.next_band || news.curves.curves[frame.print]?.strip;
+  const can = CAN[frame.state].filter((what) => what !== "retarget" || !isStrip);
   if (frame.waiting) can.push("hush");
   for (const button of shown.querySelectorAll("button")) {
     button.hidden = !can.includes(button.dataset.do);
@@ -301,12 +316,13 @@ function drawCurve(box, frame) {
   const most = points.reduce((top, [, dose]) => Math.max(top, dose), frame.target_j_m2 ?? 0);
   draw(box, {
     points: points.map(([seconds, dose]) => [seconds / 60, dose / 1000]),
+    gaps: (curve.gaps ?? []).map((gap) => gap.map((seconds) => Math.max(seconds, 0) / 60)),
     across: [0, Math.max(end + ahead, 1) / 60],
     top: (1.25 * most) / 1000,
     line: frame.target_j_m2 / 1000,
     unit: "kJ/m²",
     ends: [curve.began, `${((end + ahead) / 60).toFixed(end + ahead < 600 ? 1 : 0)} min`],
-    says: `The dose of ${frame.name} since ${curve.began}: ${frame.dose}`,
+    says: `The dose of ${frame.name} since ${curve.began}: ${frame.dose}${curve.gaps?.length ? "; its light was not seen all the time" : ""}`,
   });
 }
 
@@ -329,7 +345,7 @@ function showLight() {
 }
 
 /** A curve on axes with their units, as wide as its box, so that its text is as large as other text. */
-function draw(box, { points, across: [first, last], top, line, unit, ends, says }) {
+function draw(box, { points, gaps = [], across: [first, last], top, line, unit, ends, says }) {
   const width = Math.max(box.clientWidth, 200);
   const [height, gutter, foot] = [150, 52, 24];
   const svg = (name, attributes, text = "") => {
@@ -341,8 +357,17 @@ function draw(box, { points, across: [first, last], top, line, unit, ends, says 
   const x = (value) => (gutter + ((value - first) / (last - first)) * (width - gutter - 4)).toFixed(1);
   const y = (value) => ((1 - value / top) * (height - foot)).toFixed(1);
   const label = (at, up, anchor, text) => svg("text", { x: at, y: up, "text-anchor": anchor }, text);
+  const unseen = gaps.map(([from, to]) => [x(from), x(Math.min(to, last))].map(Number));
+  const shades = unseen.map(([left, right]) =>
+    svg("rect", { class: "unseen", x: left, y: 20, width: Math.max(right - left, 2), height: height - foot - 20 }),
+  );
+  // One says what they all are: the widest.
+  const [widest] = unseen.toSorted((a, b) => b[1] - b[0] - (a[1] - a[0]));
+  const middle = widest && Math.min(Math.max((widest[0] + widest[1]) / 2, gutter + 32), width - 32);
+  if (widest) shades.push(label(middle, 14, "middle", "not seen"));
   const picture = svg("svg", { viewBox: `0 0 ${width} ${height}`, height, role: "img", "aria-label": says });
   picture.append(
+    ...shades,
     svg("path", { class: "axis", d: `M${gutter} 0V${height - foot}H${width}` }),
     svg("path", { class: "target", d: `M${gutter} ${y(line)}H${width}` }),
     svg("path", { class: "line", d: `M${points.map(([at, value]) => `${x(at)} ${y(value)}`).join("L")}` }),
@@ -389,7 +414,7 @@ function say(text, passes = 0) {
 
 function sayAnswer(answer) {
   const begun = answer.print && !answer.frame ? [answer.print, ...(answer.steps ?? [])] : [];
-  const frame = answer.frame && news.rig?.frames.find(({ frame }) => frame === answer.frame);
+  const frame = answer.frame && frameNamed(answer.frame);
   const state = frame ? [`${frame.name} is ${answer.state}, with ${kilo(answer.dose_j_m2)}`] : [];
   const hushed = answer.hushed ? ["hushed"] : [];
   const told = [...begun, ...state, ...hushed, answer.warning].filter(Boolean);
@@ -408,9 +433,9 @@ async function work(button, doing) {
 }
 
 function press(button, name) {
-  const frame = news.rig.frames.find((frame) => frame.frame === name);
+  const frame = frameNamed(name);
+  if (Date.now() - Math.max(turned, pressed.get(name) ?? 0) < SAME_PRESS) return;
   if (button.dataset.do in OPENS) return OPENS[button.dataset.do](frame);
-  if (Date.now() - (pressed.get(name) ?? 0) < SAME_PRESS) return;
   pressed.set(name, Date.now());
   work(button, async () => {
     const answer = await ask({ do: button.dataset.do, frame: name });
@@ -423,22 +448,48 @@ function press(button, name) {
 
 const wrong = (dialog, text) => write(dialog.querySelector(".wrong"), text ? sentence(text) : "");
 const chosen = (dialog, name) => dialog.querySelector(`input[name=${name}]:checked`)?.value ?? "";
-/** What was typed, with the decimal point of every keyboard. */
-const typed = (id) => $(id).value.trim().replace(",", ".");
-/** A dose as the rig reads it; its unit goes without saying. */
-const doseOf = (text) => (/^[\d.]+$/.test(text) ? `${text}kJ/m2` : text);
+const typed = (id) => $(id).value.trim();
+/** The number that was typed; not a number where it is none. */
+const number = (text) => (NUMBER.test(text) && !THOUSANDS.test(text) ? Number(text.replace(",", ".")) : NaN);
 
-/** A dialog that stays until what it asks for was done. */
-function open(dialog, done) {
+/** Why a text is not what is asked for, if it is not. */
+function doubt(text, what, example) {
+  if (THOUSANDS.test(text)) return `write ${text.replaceAll(",", "")}, or ${text.replace(",", ".")}`;
+  return number(text) > 0 ? "" : `say ${what} as a number, such as ${example}`;
+}
+
+/** A dialog that stays until what it asks for was done, and is told of what changes meanwhile. */
+function open(dialog, done, changes = () => {}) {
   const form = dialog.querySelector("form");
+  const submit = form.querySelector("[type=submit]");
+  const mine = (opening = {});
+  const isOpen = () => dialog.open && opening === mine;
+  const tell = (text) => (isOpen() ? wrong(dialog, text) : say(sentence(text)));
+  follow = () => isOpen() && changes();
   form.onsubmit = (event) => {
     event.preventDefault();
-    work(form.querySelector("[type=submit]"), async () => {
-      if (await done()) dialog.close();
+    wrong(dialog, "");
+    work(submit, async () => {
+      if ((await done(tell)) && isOpen()) dialog.close();
     });
   };
+  wrong(dialog, "");
+  submit.ariaBusy = "false";
+  // What calls stays in sight and in reach.
+  dialog.append($("told"));
   dialog.showModal();
   dialog.scrollTop = 0;
+  turned = Date.now();
+}
+
+for (const dialog of document.querySelectorAll("dialog")) {
+  // The second touch of a wet finger that opened it.
+  const late = (event) => event.detail > 0 && Date.now() - turned < SAME_PRESS;
+  dialog.addEventListener("click", (event) => late(event) && (event.preventDefault(), event.stopPropagation()), true);
+  dialog.addEventListener("close", () => {
+    turned = Date.now();
+    if (dialog.contains($("told"))) document.body.append($("told"));
+  });
 }
 
 function picks(fieldset, name, options) {
@@ -468,7 +519,6 @@ function openExpose(frame) {
     for (const input of $("recipes").querySelectorAll("input")) if (input.value === before && before) input.checked = true;
   };
   write($("expose-title"), `Expose ${frame.name}`);
-  wrong(dialog, "");
   for (const id of ["target", "negative", "first-band"]) $(id).value = "";
   $("bands").value = "5";
   dialog.querySelector("[name=kind][value=print]").checked = true;
@@ -478,74 +528,94 @@ function openExpose(frame) {
   picks($("sources"), "source", sources.map((value) => ({ value, text: value })));
   $("sources").hidden = sources.length < 2;
   $("sources").onchange = showRecipes;
+  picks($("recipes"), "recipe", []);
   showRecipes();
-  open(dialog, async () => {
+  open(dialog, async (tell) => {
     const isStrip = chosen(dialog, "kind") === "strip";
-    const strip = isStrip ? bandsOf(dialog) : null;
-    if (isStrip && !strip) return wrong(dialog, "say what the first band gets, and how many there are");
     const target = isStrip ? "" : typed("target");
-    const answer = await ask(
-      {
-        do: "expose",
-        frame: frame.frame,
-        recipe: chosen(dialog, "recipe") || null,
-        target: target ? doseOf(target) : null,
-        strip: strip?.map((dose) => `${dose}kJ/m2`) ?? null,
-        source: sources.length > 1 ? chosen(dialog, "source") : null,
-        negative: $("negative").value.trim() || null,
-        covered: $("covered").checked,
-      },
-      (text) => wrong(dialog, text),
-    );
-    if (answer) sayAnswer({ ...answer, print: `${answer.print} has begun` });
+    const why = isStrip ? doubtOfStrip() : target && doubt(target, "the target", "12");
+    if (why) return tell(why);
+    const request = {
+      do: "expose",
+      frame: frame.frame,
+      recipe: chosen(dialog, "recipe") || null,
+      target: target ? `${number(target)}kJ/m2` : null,
+      strip: isStrip ? bandsOf().map((dose) => `${dose}kJ/m2`) : null,
+      source: sources.length > 1 ? chosen(dialog, "source") : null,
+      negative: typed("negative") || null,
+      covered: $("covered").checked,
+    };
+    const answer = await ask(request, tell);
+    if (answer) sayAnswer({ ...answer, print: `${answer.print} has begun, up to ${kilo(answer.target_j_m2)}` });
     return answer;
   });
 }
 
-/** The doses of a strip in kJ/m²; null while it is not said what they are. */
-function bandsOf(dialog) {
-  const [first, bands, sixths] = [Number(typed("first-band")), Number(typed("bands")), Number(chosen(dialog, "band-step"))];
-  if (!(first > 0 && Number.isInteger(bands) && bands >= 2 && bands <= 24)) return null;
+/** The doses of a strip in kJ/m². */
+function bandsOf() {
+  const [first, bands, sixths] = [number(typed("first-band")), number(typed("bands")), number(chosen($("expose"), "band-step"))];
   return Array.from({ length: bands }, (_, band) => Number((first * 2 ** ((band * sixths) / 6)).toPrecision(4)));
+}
+
+function doubtOfStrip() {
+  const bands = number(typed("bands"));
+  const why = doubt(typed("first-band"), "what the first band gets", "4");
+  return why || (Number.isInteger(bands) && bands >= 2 && bands <= 24 ? "" : "a strip has 2 to 24 bands");
 }
 
 function showKind() {
   const isStrip = chosen($("expose"), "kind") === "strip";
   $("of-a-print").hidden = isStrip;
   $("of-a-strip").hidden = !isStrip;
-  const bands = bandsOf($("expose"));
-  const plan = bands ? `${bands.map(brief).join(", ")} kJ/m².` : "Its bands rise by even steps.";
-  write($("strip-help"), `${plan} Each is called when it has its dose: cover it, the first one first.`);
+  const plan = doubtOfStrip() ? "Its bands rise by even steps." : `${bandsOf().map(figure).join(", ")} kJ/m².`;
+  const how = "When a band is called, lay card over it, the first one first, and hush. Cover is for the whole frame.";
+  write($("strip-help"), `${plan} ${how}`);
 }
 
 $("kinds").addEventListener("change", showKind);
 $("of-a-strip").addEventListener("input", showKind);
 
+/** A dialog about the print that is in a frame: what it has is shown as it grows, and nothing is done to another. */
+function openOnPrint(dialog, frame, show, done) {
+  const now = () => frameNamed(frame.frame) ?? frame;
+  const isThere = () => now().print === frame.print && now().state !== "in";
+  const gone = `another print is in ${frame.name} now, or none`;
+  show(frame);
+  open(dialog, (tell) => (isThere() ? done(tell) : tell(gone)), () => isThere() && show(now()));
+}
+
 function openRetarget(frame) {
-  const dialog = $("retarget");
-  const [box, before] = [$("new-target"), frame.target_j_m2 / 1000];
-  let sixths = 0;
-  const show = () => {
-    const stops = Math.log2(Number(typed("new-target")) / before);
-    write($("new-target-help"), Number.isFinite(stops) ? changeOf(stops, kilo(frame.target_j_m2)) : "");
+  const box = $("new-target");
+  /** The target as it is, what was typed, and the sixths of a stop from there, all in kJ/m². */
+  let [before, base, sixths] = [frame.target_j_m2 / 1000, frame.target_j_m2 / 1000, 0];
+  const help = () => {
+    const stops = Math.log2(number(box.value.trim()) / before);
+    write($("new-target-help"), Number.isFinite(stops) ? changeOf(stops, kilo(before * 1000)) : "");
   };
   const go = (by) => {
     sixths += by;
-    box.value = brief(before * 2 ** (sixths / 6));
-    show();
+    box.value = String(Number((base * 2 ** (sixths / 6)).toPrecision(4)));
+    help();
   };
   write($("retarget-title"), `New target for ${frame.name}`);
-  write($("retarget-dose"), `It has ${frame.dose}.`);
-  wrong(dialog, "");
   $("less").onclick = () => go(-1);
   $("more").onclick = () => go(1);
-  box.oninput = show;
+  box.oninput = () => {
+    const value = number(box.value.trim());
+    if (value > 0) [base, sixths] = [value, 0];
+    help();
+  };
+  const show = (now) => {
+    write($("retarget-dose"), `It has ${now.dose}.`);
+    before = now.target_j_m2 / 1000;
+    help();
+  };
   go(0);
-  open(dialog, async () => {
-    if (!typed("new-target")) return wrong(dialog, "say the new target");
-    const answer = await ask({ do: "retarget", frame: frame.frame, target: doseOf(typed("new-target")) }, (text) =>
-      wrong(dialog, text),
-    );
+  openOnPrint($("retarget"), frame, show, async (tell) => {
+    const why = doubt(typed("new-target"), "the target", "12");
+    if (why) return tell(why);
+    const target = `${number(typed("new-target"))}kJ/m2`;
+    const answer = await ask({ do: "retarget", frame: frame.frame, target }, tell);
     if (answer) say(sentence(`${frame.name} now aims at ${kilo(answer.target_j_m2)}`), DONE);
     return answer;
   });
@@ -553,37 +623,39 @@ function openRetarget(frame) {
 
 /** A change of dose in words. */
 function changeOf(stops, from) {
-  const sixths = Math.round(6 * Math.abs(stops));
-  if (Math.abs(stops) < 0.01) return `As it is, ${from}.`;
-  const whole = Math.floor(sixths / 6);
-  const even = [whole || "", SIXTHS[sixths % 6]].filter(Boolean).join(" ");
-  const told = Math.abs(6 * Math.abs(stops) - sixths) < 0.06 ? even : Math.abs(stops).toFixed(2);
-  return `${told} ${Math.abs(stops) > 1.01 ? "stops" : "stop"} ${stops > 0 ? "more" : "less"} than ${from}.`;
+  const size = Math.abs(stops);
+  if (size < 0.001) return `As it is, ${from}.`;
+  const sixths = Math.round(6 * size);
+  const even = [Math.floor(sixths / 6) || "", SIXTHS[sixths % 6]].filter(Boolean).join(" ");
+  const told = sixths && Math.abs(6 * size - sixths) < 0.06 ? even : Math.max(size, 0.01).toFixed(2);
+  return `${told} ${size > 1.01 ? "stops" : "stop"} ${stops > 0 ? "more" : "less"} than ${from}.`;
 }
 
 /** A note on a print; what was done with it once it is in. */
 function openNote(print, title, isIn) {
   const dialog = $("note");
+  const word = (id) => $(id).value && $(id).selectedOptions[0].textContent;
   write($("note-title"), title);
-  wrong(dialog, "");
   for (const id of ["text", "tone", "step", "minutes"]) $(id).value = "";
   $("work").hidden = !isIn;
-  open(dialog, async () => {
-    const [text, minutes] = [$("text").value.trim(), typed("minutes")];
-    if (!text) return wrong(dialog, "write a word or two");
-    if (minutes && !$("step").value) return wrong(dialog, "say what was done for so long");
-    if (minutes && !(Number(minutes) > 0)) return wrong(dialog, "say for how many minutes, such as 10");
-    const answer = await ask(
-      {
-        do: "note",
-        print,
-        text,
-        tone: $("tone").value || null,
-        step: $("step").value || null,
-        seconds: minutes ? 60 * Number(minutes) : null,
-      },
-      (text) => wrong(dialog, text),
-    );
+  open(dialog, async (tell) => {
+    const minutes = typed("minutes");
+    const said = [word("step"), word("tone") && `border ${word("tone")}`].filter(Boolean).join(", ");
+    const text = typed("text").replaceAll("\t", " ") || said;
+    if (!text) return tell("write a word or two");
+    if (minutes && !$("step").value) return tell("say what was done for so long");
+    const why = minutes && doubt(minutes, "the minutes", "10");
+    if (why) return tell(why);
+    if (number(minutes) > 43_200) return tell("no step takes longer than a month");
+    const request = {
+      do: "note",
+      print,
+      text,
+      tone: $("tone").value || null,
+      step: $("step").value || null,
+      seconds: minutes ? 60 * number(minutes) : null,
+    };
+    const answer = await ask(request, tell);
     if (answer) say("The note is kept.", DONE);
     return answer;
   });
@@ -591,11 +663,11 @@ function openNote(print, title, isIn) {
 
 function openSure(frame) {
   write($("sure-title"), `Bring in ${frame.name}?`);
-  write($("sure-dose"), `It has ${frame.dose}.`);
-  open($("sure"), async () => {
-    const answer = await ask({ do: "bring-in", frame: frame.frame });
+  const show = (now) => write($("sure-dose"), `It has ${now.dose}.`);
+  openOnPrint($("sure"), frame, show, async (tell) => {
+    const answer = await ask({ do: "bring-in", frame: frame.frame }, tell);
     if (answer) sayAnswer(answer);
-    return true;
+    return answer;
   });
 }
 
@@ -603,17 +675,16 @@ function openJudge(print) {
   const dialog = $("judge");
   write($("judge-title"), `Judge ${print.print}`);
   write($("judge-facts"), factsOf(print));
-  wrong(dialog, "");
   for (const input of dialog.querySelectorAll("input")) input.checked = false;
   $("stops").hidden = true;
-  open(dialog, async () => {
+  open(dialog, async (tell) => {
     const [verdict, stops] = [chosen(dialog, "verdict"), chosen(dialog, "stops")];
-    if (!verdict) return wrong(dialog, "say how the print is");
-    if (verdict !== "good" && !stops) return wrong(dialog, "say by how much");
+    if (!verdict) return tell("say how the print is");
+    if (verdict !== "good" && !stops) return tell("say by how much");
     const said = verdict === "good" ? { good: true } : { off: `${verdict}${stops}stop` };
     const answer = await ask(
       { do: "judge", print: print.print, ...said, dry: $("dry").checked, oxidised: $("oxidised").checked },
-      (text) => wrong(dialog, text),
+      tell,
     );
     if (answer) sayAnswer({ ...answer, print: `${answer.print}: ${answer.steps.join("; ")}`, steps: [] });
     return answer;

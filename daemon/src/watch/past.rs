@@ -34,6 +34,10 @@ pub struct Curve {
     pub state: Option<(FrameState, String)>,
     /// Seconds since then, and the dose in J/m².
     pub points: Vec<(f64, f64)>,
+    /// When its light was not seen, in seconds since then.
+    pub gaps: Vec<(f64, f64)>,
+    /// Whether it is a test strip.
+    pub is_strip: bool,
 }
 
 impl Past {
@@ -63,11 +67,14 @@ impl Curve {
         let began = print.row.begun();
         let started = began.map(|event| words::clock(event.unix_ms, zone)).unwrap_or_default();
         let began_ms = began.map_or(0, |event| event.unix_ms);
+        let since = |ms: f64| (ms - began_ms as f64) / 1000.0;
         Self {
             started,
             began_ms,
             state: state(&print.row.events).map(|(state, ms)| (state, words::clock(ms, zone))),
             points: print.curve.iter().map(|&(seconds, _, dose)| (seconds, dose)).collect(),
+            gaps: print.gaps.iter().map(|gap| (since(gap.from_ms), since(gap.to_ms))).collect(),
+            is_strip: print.row.is_strip(),
         }
     }
 }

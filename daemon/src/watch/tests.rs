@@ -68,6 +68,8 @@ fn view() -> View {
                     began_ms: 0,
                     state: Some((FrameState::Exposing, "10:06".into())),
                     points: rising(8123.0),
+                    gaps: Vec::new(),
+                    is_strip: false,
                 },
             ),
             (
@@ -77,6 +79,8 @@ fn view() -> View {
                     began_ms: 0,
                     state: Some((FrameState::Exposing, "09:50".into())),
                     points: rising(15_100.0),
+                    gaps: Vec::new(),
+                    is_strip: false,
                 },
             ),
         ]),
