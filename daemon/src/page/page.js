@@ -363,7 +363,7 @@ function draw(box, { points, gaps = [], across: [first, last], top, line, unit, 
   );
   // One says what they all are: the widest.
   const [widest] = unseen.toSorted((a, b) => b[1] - b[0] - (a[1] - a[0]));
-  const middle = widest && Math.min(Math.max((widest[0] + widest[1]) / 2, gutter + 32), width - 32);
+  const middle = widest && Math.min(Math.max((widest[0] + widest[1]) / 2, gutter + 38), width - 38);
   if (widest) shades.push(label(middle, 14, "middle", "not seen"));
   const picture = svg("svg", { viewBox: `0 0 ${width} ${height}`, height, role: "img", "aria-label": says });
   picture.append(
