@@ -12,6 +12,9 @@ use crate::request::{Aim, Expose, Note, Request};
 impl World {
     /// Something happens.
     pub(super) fn act(&mut self) {
+        if self.is_stormy && self.chance.percent(40) {
+            return if self.chance.percent(55) { self.restart() } else { self.silence() };
+        }
         match self.chance.below(100) {
             0..62 => self.command(),
             62..69 => self.restart(),
