@@ -18,13 +18,17 @@ pub struct Outage {
     /// When the last reading before it was, in ms since 1970; `None` if the
     /// wall clock was not right then, which nobody can mend any more.
     pub from_ms: Option<i64>,
+    /// How long light was seen since the outage before it that waits too, in seconds; `None`
+    /// where an earlier version did not keep it. Once a boot is laid anew, the instants of two
+    /// outages no longer tell.
+    pub seen_s: Option<f64>,
 }
 
 /// Those that wait, the oldest first, on this boot's clock.
 pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Result<Vec<Outage>> {
     let mut select = connection.prepare(
         "SELECT sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
-                to_ns, found, found_is_bound, greatest FROM outage ORDER BY after_boot",
+                to_ns, found, found_is_bound, greatest, seen_s FROM outage ORDER BY after_boot",
     )?;
     let rows = select.query_map([], |row| {
         let boot = row.get(2)?;
@@ -41,7 +45,7 @@ pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Resul
         let after_boot = row.get(1)?;
         let ended = shift.ended(after_boot).map_or_else(|| at(3), Ok)?;
         let after = Unplaced { boot: after_boot, ended };
-        Ok(Outage { sensor: row.get(0)?, after, tear, from_ms: row.get(5)? })
+        Ok(Outage { sensor: row.get(0)?, after, tear, from_ms: row.get(5)?, seen_s: row.get(12)? })
     })?;
     rows.collect()
 }
@@ -53,12 +57,12 @@ fn seen(row: &Row<'_>, first: usize) -> rusqlite::Result<Seen> {
 
 /// Keeps one that began before this boot.
 pub(super) fn keep(transaction: &Transaction<'_>, boot: i64, outage: &Outage) -> rusqlite::Result<()> {
-    let Outage { sensor, after, tear, from_ms } = outage;
+    let Outage { sensor, after, tear, from_ms, seen_s } = outage;
     transaction
         .prepare_cached(
             "INSERT INTO outage (sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
-                                 to_ns, found, found_is_bound, greatest)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12) ON CONFLICT DO NOTHING",
+                                 to_ns, found, found_is_bound, greatest, seen_s)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13) ON CONFLICT DO NOTHING",
         )?
         .execute(params![
             sensor,
@@ -72,7 +76,8 @@ pub(super) fn keep(transaction: &Transaction<'_>, boot: i64, outage: &Outage) ->
             tear.to.nanos(),
             tear.found.lowest().w_m2(),
             tear.found.is_bound(),
-            tear.greatest.w_m2()
+            tear.greatest.w_m2(),
+            seen_s
         ])
         .map(|_| ())
 }

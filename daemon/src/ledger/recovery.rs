@@ -268,16 +268,16 @@ fn boots_of_prints(connection: &Connection) -> rusqlite::Result<Vec<(String, i64
 }
 
 /// The boots that what is taken up belongs to, and the oldest and the newest
-/// instant of each. A sensor that saw nothing in a boot is kept in it at what it went on
-/// from, which lies before the boot: its clock began at nothing, and boots before it had
-/// ended by then.
+/// instant of each. What a boot keeps may lie before it: where a sensor that saw nothing in it
+/// went on from, or a call within the gap that its first reading closed. Its clock began at
+/// nothing, and boots before it had ended by then.
 fn used_boots() -> String {
     format!(
-        "SELECT boot, min(at_ns) AS oldest, max(at_ns) AS newest FROM
-           (SELECT boot, max(at_ns, 0) AS at_ns FROM sensor WHERE boot IS NOT NULL
+        "SELECT boot, max(min(at_ns), 0) AS oldest, max(max(at_ns), 0) AS newest FROM
+           (SELECT boot, at_ns FROM sensor WHERE boot IS NOT NULL
             UNION ALL SELECT boot, at_ns FROM event
             WHERE print IN ({OUT}) OR print IN ({NEWEST}) OR print IN ({UNSETTLED}) OR print IN ({OVER})
-            UNION ALL SELECT boot, ended_ns FROM outage UNION ALL SELECT boot, to_ns FROM outage)
+            UNION ALL SELECT boot, to_ns FROM outage)
          GROUP BY boot"
     )
 }

@@ -106,7 +106,7 @@ pub enum LedgerError {
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
 const MIGRATIONS: &[&str] =
-    &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING, FINDING];
+    &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING, FINDING, BETWEEN];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -289,6 +289,12 @@ const ANSWERING: &str = "
 const FINDING: &str = "
     -- Written once each half hour, when light is packed; from_ns spares a look at what is later.
     CREATE INDEX light_by_time ON light (sensor, boot, to_ns, from_ns);
+";
+
+/// Several outages of unknown length.
+const BETWEEN: &str = "
+    -- How long light was seen between the outage before it that waits too and this one.
+    ALTER TABLE outage ADD COLUMN seen_s REAL;
 ";
 
 /// Makes a ledger with the tables of an earlier version, or of this one.

@@ -949,7 +949,7 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 8);
     assert_eq!(bench_sql::<i64>(&folder, "SELECT count(*) FROM event"), events);
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let names: Vec<&str> = prints.iter().map(|print| print.id.as_str()).collect();
@@ -969,7 +969,7 @@ fn who_only_reads_brings_a_first_ledger_up_to_date_or_says_who_can() {
     let path = first_ledger(&folder);
     let read = facts(&record(&folder).prints(&Filter { unjudged: true, ..Filter::default() }).unwrap());
     assert_eq!(read.len(), 4);
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 8);
     // Root may write anything, so that there is nothing to see for it.
     std::fs::write(&path, "").unwrap();
     rusqlite::Connection::open(&path).unwrap().execute_batch(FIRST_SCHEMA).unwrap();
@@ -996,7 +996,7 @@ fn a_print_that_was_out_under_schema_4_goes_on_plainly() {
     let from = elm.resumed.spans[0].from;
     assert_eq!(from.totals.own, from.totals.plain);
     ledger.finish().unwrap();
-    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 7);
+    assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 8);
     let record = record(&folder);
     let oak = &record.prints(&Filter { unjudged: false, ..Filter::default() }).unwrap()[1];
     assert_eq!((oak.frame.as_str(), oak.recipe_version, oak.response), ("oak", Some(1), Response::PLAIN));

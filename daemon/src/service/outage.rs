@@ -66,7 +66,11 @@ impl Service {
         let wall = self.outages.earlier.get(&after.boot).filter(|wall| wall.synchronised);
         let from_ms = wall.map(|wall| wall.unix_ms_at(tear.from));
         let name = self.setup.sensors[usize::from(sensor.0)].name.clone();
-        let outage = Outage { sensor: name, after, tear, from_ms };
+        let before = self.outages.waiting.iter().rfind(|(of, _)| *of == sensor);
+        // Boots in which no light was seen share the readings before and after.
+        let before = before.filter(|(_, before)| before.tear.to != tear.to);
+        let seen_s = Some(before.map_or(0.0, |(_, before)| tear.from.seconds_since(before.tear.to)));
+        let outage = Outage { sensor: name, after, tear, from_ms, seen_s };
         self.ledger.write(Entry::Torn(outage.clone()));
         self.unwritten = true;
         self.outages.waiting.push((sensor, outage));
@@ -145,7 +149,8 @@ fn gone(outages: &[Outage], wall: WallAnchor) -> Option<Option<Gone>> {
     let others = outages.windows(2).filter(|pair| pair[0].tear.to != pair[1].tear.to);
     let (mut between, mut counted_s) = (0.0, first.tear.counted_s());
     for pair in others {
-        between += pair[1].tear.from.seconds_since(pair[0].tear.to);
+        let laid = || pair[1].tear.from.seconds_since(pair[0].tear.to);
+        between += pair[1].seen_s.unwrap_or_else(laid);
         counted_s += pair[1].tear.counted_s();
     }
     let seconds = (wall.unix_ms_at(last.tear.to) - from_ms) as f64 / 1000.0 - between;
@@ -165,7 +170,7 @@ mod tests {
         let seen = Seen::Exactly(Irradiance::from_w_m2(40.0));
         let tear = Tear { from, left: seen, to, found: seen, greatest: Irradiance::from_w_m2(40.0) };
         let after = Unplaced { boot, ended: from };
-        Outage { sensor: "sky".into(), after, tear, from_ms: Some(1_000_000) }
+        Outage { sensor: "sky".into(), after, tear, from_ms: Some(1_000_000), seen_s: None }
     }
 
     /// The wall shows 2,000 s at 100 s of the clock.
@@ -186,8 +191,11 @@ mod tests {
         // A boot in which nothing was seen shares the readings of the other.
         assert!((missed(&[outage(1, -10.0, 50.0), outage(2, -10.0, 50.0)]) - 890.0).abs() < 1e-9);
         // With 40 s of light between them.
-        let apart = [outage(1, -10.0, 5.0), outage(2, 45.0, 50.0)];
+        let mut apart = [outage(1, -10.0, 5.0), outage(2, 45.0, 50.0)];
         assert!((missed(&apart) - (950.0 - 40.0 - 20.0)).abs() < 1e-9);
+        // However the two were laid.
+        apart[1].seen_s = Some(33.0);
+        assert!((missed(&apart) - (950.0 - 33.0 - 20.0)).abs() < 1e-9);
     }
 
     #[test]

@@ -599,6 +599,34 @@ fn a_print_lay_over_the_end_of_a_boot_however_often_that_is_laid_anew() {
     assert!(dose.high.j_m2() >= 0.5 * 40.0 * 380.0, "{dose:?}");
 }
 
+/// Two boots without a clock, each of which saw light, and a restart before the time is known.
+#[test]
+fn what_was_seen_between_two_outages_is_counted_once_however_they_are_laid() {
+    let folder = TempDir::new().unwrap();
+    let not_right = |seconds| WallAnchor { synchronised: false, ..wall_of(seconds, 0) };
+    let live = |boot, wall: WallAnchor, from: u32, to: u32| {
+        let mut bench = Bench::booted(setup(&folder), boot, wall);
+        bench.shine(from, to);
+        bench.service.commit(at(f64::from(to)));
+        bench
+    };
+    let mut bench = live("a", wall_of(0.0, NOON), 0, 10);
+    bench.expose(10.0, "oak", 50_000.0);
+    bench.shine(11, 100);
+    bench.service.commit(at(100.0));
+    bench.kill();
+    // In the dark until 163 s, in the light until 363 s, in the dark until 423 s.
+    live("b", not_right(2.0), 3, 203).kill();
+    live("c", not_right(5.0), 6, 10).kill();
+    let mut last = live("c", not_right(11.0), 11, 12);
+    last.service.on_wall(at(12.0), wall_of(12.0, NOON + 429_000));
+    last.settle();
+    let oak = last.frame(12.0, "oak");
+    assert!((oak.dose_j_m2 - 20.0 * 419.0).abs() < 1.0, "{oak:?}");
+    // Of the 123 s between the readings three are counted for certain, or so it seems.
+    assert!((oak.high_j_m2 - oak.dose_j_m2 - 20.0 * 123.0).abs() < 100.0, "{oak:?}");
+}
+
 /// The wall shows a time at an instant of the clock.
 fn wall_of(seconds: f64, unix_ms: i64) -> WallAnchor {
     WallAnchor { mono: at(seconds), unix_ms, synchronised: true }
