@@ -29,7 +29,7 @@ use super::{
     Resumed, SensorId, Signal, SignalKind,
 };
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Flags, Integral, Knot, LeftOff, Reading, Response};
+use crate::light::{Estimate, Flags, GapRates, Integral, Knot, LeftOff, Reading, Response};
 use crate::outlook::{ClearSky, Outlook, Site, WallAnchor};
 use crate::quantity::{Dose, Irradiance, Mono};
 
@@ -277,11 +277,7 @@ impl Rig {
             sensor.make_tally(print.response, Estimate::ZERO);
         }
         let tally = sensor.tally_of(print.response);
-        if let Some(begun) = begun {
-            // The power may have gone before the sensor's first reading was kept.
-            sensor.tallies[PLAIN].integral.count_from(begun);
-            sensor.tallies[tally].integral.count_from(begun);
-        }
+        sensor.count_from(tally, begun);
         // The integral may have gone on since its marks were kept.
         print.project(sensor.integrals(tally));
         let slot = self.frame_mut(frame)?;
@@ -313,7 +309,9 @@ impl Rig {
         let sensor = self.sensors.get_mut(usize::from(sensor.0)).ok_or(Refused::Unknown)?;
         sensor.make_tally(resumed.response, Estimate::ZERO);
         let tally = sensor.tally_of(resumed.response);
+        let begun = resumed.spans.first().map(|first| first.from.at);
         let mut print = Print::resumed(resumed);
+        sensor.count_from(tally, begun);
         print.project(sensor.integrals(tally));
         sensor.tallies[tally].leaving.push(print);
         Ok(())
@@ -440,10 +438,15 @@ impl Rig {
         let (frames, sky) = (&self.frames, &self.sky);
         let found = reading.seen.lowest();
         let left = sensor.plain().knot().map_or(found, |knot| knot.seen.lowest());
+        // What begins in a boot that cannot be placed was at another time of day than it is laid
+        // to; and where a gap holds such a boot, nothing is sure to have fallen by then.
+        let is_torn = tear.is_some();
+        let is_vague = std::mem::take(&mut sensor.is_vague);
         for tally in &mut sensor.tallies {
             let rates = |from, to| {
-                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags)?;
-                sky.rates_between((from, left), (to, found))
+                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags).filter(|_| !is_torn)?;
+                let rates = sky.rates_between((from, left), (to, found))?;
+                Some(if is_vague { GapRates { low: Irradiance::ZERO, ..rates } } else { rates })
             };
             tally.step = tally.integral.take(reading.at, reading.seen, rates);
         }

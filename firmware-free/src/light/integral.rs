@@ -73,6 +73,9 @@ pub struct GapRates {
     pub high: Irradiance,
     /// How far the bounds rise above their mean meanwhile: 1 where they are even.
     pub peak_over_mean: f64,
+    /// What they follow in parts of the stretch that last as long as each other, in any unit;
+    /// `None` where they are even.
+    pub profile: Option<[f32; Self::PARTS]>,
 }
 
 /// Nothing under the sun exceeds the UV-A outside the atmosphere by much:
@@ -93,12 +96,22 @@ impl GapRates {
     pub const BELOW_CLEAR: f64 = 0.10;
     /// See [`Self::BELOW_CLEAR`].
     pub const ABOVE_CLEAR: f64 = 1.20;
+    /// So many parts of a stretch have bounds of their own: a day's quarters of an hour under
+    /// the sun, or finer.
+    pub const PARTS: usize = 32;
+
+    /// Bounds that are as good for any part of the stretch as for the whole.
+    #[must_use]
+    pub const fn even(low: Irradiance, high: Irradiance) -> Self {
+        Self { low, high, peak_over_mean: 1.0, profile: None }
+    }
 
     /// The bounds under a sky whose clear irradiance in mean is known, and how far it
     /// rose above that.
     #[must_use]
     pub fn of_clear_sky(clear: Irradiance, peak_over_mean: f64) -> Self {
-        Self { low: clear * Self::BELOW_CLEAR, high: clear * Self::ABOVE_CLEAR, peak_over_mean }
+        let (low, high) = (clear * Self::BELOW_CLEAR, clear * Self::ABOVE_CLEAR);
+        Self { peak_over_mean, ..Self::even(low, high) }
     }
 
     /// The bounds of what a stretch counts as, in mean. The mean of `E^p` is at most
@@ -110,6 +123,34 @@ impl GapRates {
         let (low, high) = (response.rate(self.low), response.rate(self.high));
         let in_flashes = self.peak_over_mean.max(1.0).powf(response.exponent() - 1.0);
         (low * in_flashes.min(1.0), high * in_flashes.max(1.0))
+    }
+}
+
+/// How bounds grow over an unseen stretch: the share of them at the end of each part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Growth(Option<[f32; GapRates::PARTS]>);
+
+impl Growth {
+    const EVEN: Self = Self(None);
+
+    /// As the power of the profile grows. The bounds of the whole are wider than those of the
+    /// power at each instant (Jensen), and so is each part of them.
+    fn of(profile: [f32; GapRates::PARTS], response: &Response) -> Self {
+        let mut sum = 0.0;
+        let sums = profile.map(|w_m2| {
+            sum += response.rate(Irradiance::from_w_m2(f64::from(w_m2))).w_m2();
+            sum
+        });
+        if sum > 0.0 { Self(Some(sums.map(|part| (part / sum) as f32))) } else { Self::EVEN }
+    }
+
+    /// The share of the bounds in a share of the time, from 0 to 1.
+    fn at(&self, of_time: f64) -> f64 {
+        let Some(ends) = self.0 else { return of_time };
+        let parts = of_time * GapRates::PARTS as f64;
+        let part = (parts as usize).min(GapRates::PARTS - 1);
+        let begin = if part == 0 { 0.0 } else { f64::from(ends[part - 1]) };
+        begin + (f64::from(ends[part]) - begin) * (parts - part as f64)
     }
 }
 
@@ -144,6 +185,7 @@ pub struct Interval {
     start: Estimate,
     added: Estimate,
     sight: Sight,
+    growth: Growth,
     response: Response,
 }
 
@@ -162,7 +204,17 @@ impl Interval {
     fn seen(from: Knot, to: Mono, e1: f64, response: Response) -> Self {
         let e0 = from.seen.lowest().w_m2();
         let added = Estimate::certain(Dose::from_j_m2(response.ramp(e0, e1, to.seconds_since(from.at))));
-        Self { from: from.at, to, e0, e1, start: from.total, added, sight: Sight::Whole, response }
+        Self {
+            from: from.at,
+            to,
+            e0,
+            e1,
+            start: from.total,
+            added,
+            sight: Sight::Whole,
+            growth: Growth::EVEN,
+            response,
+        }
     }
 
     /// A step of which something was not seen. The best figure is the straight
@@ -174,7 +226,8 @@ impl Interval {
         let low = low.over_seconds(seconds);
         let high = high.over_seconds(seconds).max(low);
         let best = step.added.best.max(low).min(high);
-        Self { added: Estimate { best, low, high }, sight: Sight::Gap, ..step }
+        let growth = rates.profile.map_or(Growth::EVEN, |profile| Growth::of(profile, &response));
+        Self { added: Estimate { best, low, high }, sight: Sight::Gap, growth, ..step }
     }
 
     /// A step no longer than usual with a saturated end: the line between the
@@ -219,18 +272,18 @@ impl Interval {
         if tau <= 0.0 || h <= 0.0 {
             return self.start;
         }
-        // Share of the straight line's area up to tau; of bounds that are even, of time.
+        // Share of the straight line's area up to tau; of bounds, of what they follow.
         let line = self.response.ramp(self.e0, self.e1, h);
         let part = self.response.part_of_ramp(self.e0, self.e1, h, tau);
         let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { tau / h };
         let best = self.added.best * share;
         // Not held to the best figure here: a difference of two of these has to bound
         // what fell between them.
-        let of_time = tau / h;
+        let grown = self.growth.at(tau / h);
         let part = match self.sight {
             Sight::Whole => Estimate::certain(best),
-            Sight::Saturated => Estimate { best, low: best, high: self.added.high * of_time },
-            Sight::Gap => Estimate { best, low: self.added.low * of_time, high: self.added.high * of_time },
+            Sight::Saturated => Estimate { best, low: best, high: self.added.high * grown },
+            Sight::Gap => Estimate { best, low: self.added.low * grown, high: self.added.high * grown },
         };
         self.start.plus(part)
     }
@@ -397,11 +450,8 @@ impl Integral {
             (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1, response),
             (true, _, _) => Interval::saturated(from, at, seen, response),
             (false, _, _) => {
-                let rates = sky(from.at, at).unwrap_or_else(|| GapRates {
-                    low: Irradiance::ZERO,
-                    high: Self::most(greatest, from.seen, seen),
-                    peak_over_mean: 1.0,
-                });
+                let unseen = || GapRates::even(Irradiance::ZERO, Self::most(greatest, from.seen, seen));
+                let rates = sky(from.at, at).unwrap_or_else(unseen);
                 Interval::unseen(from, at, seen, rates, response)
             }
         };
@@ -709,6 +759,36 @@ mod tests {
             let part = gap.total_at(at(to)).since(gap.total_at(at(from)));
             let fell = true_w_m2 * (to - from);
             prop_assert!(part.low.j_m2() <= fell + 1e-6 && fell <= part.high.j_m2() + 1e-6, "{part:?} {fell}");
+        }
+
+        #[test]
+        fn a_part_of_a_day_that_was_not_seen_is_bounded_by_its_own_sky(
+            share in prop::array::uniform2(0.0f64..1.0), of_clear in 0.12f64..1.1, exponent in 0.6f64..1.5,
+        ) {
+            // Fourteen hours from dawn to dusk, the clear sky a sine of 45 W/m².
+            let (from, to) = (share[0].min(share[1]), share[0].max(share[1]));
+            prop_assume!(to - from > 0.1);
+            let hours = 14.0 * 3600.0;
+            let clear = |share: f64| 45.0 * (std::f64::consts::PI * share).sin();
+            let parts = GapRates::PARTS as f64;
+            let profile = std::array::from_fn(|part| clear((part as f64 + 0.5) / parts) as f32);
+            let sky = |_, _| Some(GapRates {
+                profile: Some(profile),
+                ..GapRates::of_clear_sky(
+                    Irradiance::from_w_m2(45.0 * std::f64::consts::FRAC_2_PI),
+                    std::f64::consts::FRAC_PI_2,
+                )
+            });
+            let response = Response::new(exponent, Irradiance::from_w_m2(20.0)).unwrap();
+            let mut integral = Integral::new(1.0).answering(response, Estimate::ZERO);
+            integral.take(at(0.0), exactly(0.0), no_sky);
+            let gap = integral.take(at(hours), exactly(0.0), sky).unwrap();
+            let part = gap.total_at(at(hours * to)).since(gap.total_at(at(hours * from)));
+            let steps = 2000;
+            let middle = |n: i32| from + (to - from) * (f64::from(n) + 0.5) / f64::from(steps);
+            let rate = |n| response.rate(Irradiance::from_w_m2(of_clear * clear(middle(n)))).w_m2();
+            let fell = (0..steps).map(rate).sum::<f64>() / f64::from(steps) * hours * (to - from);
+            prop_assert!(part.low.j_m2() <= fell && fell <= part.high.j_m2(), "{part:?} {fell}");
         }
 
         #[test]

@@ -71,11 +71,8 @@ impl Tear {
         sky: impl FnOnce(Mono, Mono) -> Option<GapRates>,
     ) -> Estimate {
         let long_ago = self.to.plus_seconds(-lasted.high);
-        let rates = sky(long_ago, self.to).unwrap_or_else(|| GapRates {
-            low: Irradiance::ZERO,
-            high: Integral::most(self.greatest.w_m2(), self.left, self.found),
-            peak_over_mean: 1.0,
-        });
+        let most = || Integral::most(self.greatest.w_m2(), self.left, self.found);
+        let rates = sky(long_ago, self.to).unwrap_or_else(|| GapRates::even(Irradiance::ZERO, most()));
         let (low, high) = rates.counted(response);
         let line = response.ramp(self.left.lowest().w_m2(), self.found.lowest().w_m2(), 1.0);
         let rate = Irradiance::from_w_m2(line.max(low.w_m2()).min(high.max(low).w_m2()));

@@ -9,8 +9,8 @@ use crate::quantity::{Dose, Irradiance, Mono};
 /// Clear-sky UV-A on a flat plane with the sun straight above at mean distance.
 /// Fitted to 23 and 24 June 2016 at Payerne (BSRN), rms 0.62 W/m².
 pub const USUAL_AMPLITUDE: Irradiance = Irradiance::from_w_m2(55.2);
-/// A gap's mean is taken at this many instants, however long it is.
-const STEPS: u32 = 64;
+/// A gap's mean is taken at this many instants in each of its parts, however long it is.
+const STEPS: usize = 2;
 
 /// Whether a light may come from a sky that would give `clear` without clouds.
 /// Their edges raise UV-A to at most some 1.3 of that; twice, and a little for
@@ -67,14 +67,21 @@ impl ClearSky {
     #[must_use]
     pub fn rates(&self, from: Mono, to: Mono) -> Option<GapRates> {
         let seconds = to.seconds_since(from);
-        let middle = |n: u32| from.plus_seconds(seconds * (f64::from(n) + 0.5) / f64::from(STEPS));
-        let (sum, peak) = (0..STEPS).try_fold((0.0, 0.0), |(sum, peak), n| {
-            let w_m2 = self.irradiance(middle(n))?.w_m2();
-            Some((sum + w_m2, w_m2.max(peak)))
-        })?;
-        let mean = sum / f64::from(STEPS);
+        let steps = (STEPS * GapRates::PARTS) as f64;
+        let (mut sum, mut peak, mut profile) = (0.0, 0.0f64, [0.0; GapRates::PARTS]);
+        for (part, level) in profile.iter_mut().enumerate() {
+            for step in 0..STEPS {
+                let middle = (part * STEPS + step) as f64 + 0.5;
+                let w_m2 = self.irradiance(from.plus_seconds(seconds * middle / steps))?.w_m2();
+                sum += w_m2;
+                peak = peak.max(w_m2);
+                *level += w_m2 as f32;
+            }
+        }
+        let mean = sum / steps;
         let peak_over_mean = if mean > 0.0 { peak / mean } else { 1.0 };
-        Some(GapRates::of_clear_sky(Irradiance::from_w_m2(mean), peak_over_mean))
+        let whole = GapRates::of_clear_sky(Irradiance::from_w_m2(mean), peak_over_mean);
+        Some(GapRates { profile: Some(profile), ..whole })
     }
 
     /// Makes ready for [`Self::ahead`] at `now`.

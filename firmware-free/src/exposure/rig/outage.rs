@@ -62,6 +62,7 @@ impl Rig {
         }
         self.count_missed_by_those_that_left(now, id, after, known);
         let sensor = &mut self.sensors[usize::from(id.0)];
+        sensor.is_vague |= known.is_none() && sensor.last.is_none();
         sensor.tears.retain(|other| other.boot != after.boot);
         sensor.torn.retain(|other| other.boot != after.boot);
         for tally in 0..sensor.tallies.len() {

@@ -23,6 +23,8 @@ pub(super) struct Sensor {
     pub(super) fault: Option<SensorFault>,
     /// An unseen stretch that may still go on.
     pub(super) gap: Option<(Mono, Estimate)>,
+    /// Whether the gap that its first reading closes holds a boot that cannot be placed.
+    pub(super) is_vague: bool,
     /// Frames with the cover off.
     pub(super) open: BTreeSet<FrameId>,
     /// Whether its light is measured against the sky.
@@ -121,6 +123,7 @@ impl Sensor {
             lost: false,
             fault: None,
             gap: None,
+            is_vague: false,
             open: BTreeSet::new(),
             under_sky: false,
             dim_minute: i64::MIN,
@@ -128,6 +131,14 @@ impl Sensor {
             tears: Vec::new(),
             torn: Vec::new(),
         }
+    }
+
+    /// A print that was taken up counts from its beginning on: the power may have gone before
+    /// the sensor's first reading was kept.
+    pub(super) fn count_from(&mut self, tally: usize, begun: Option<Mono>) {
+        let Some(begun) = begun else { return };
+        self.tallies[PLAIN].integral.count_from(begun);
+        self.tallies[tally].integral.count_from(begun);
     }
 
     /// Whether figures of a print may still change.

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::light::{Lasted, Tear, Unplaced};
+use crate::outlook::Place;
 
 /// The boot that ended, laid to 100 s on this clock.
 const BEFORE: Unplaced = Unplaced { boot: 7, ended: Mono::from_nanos(100_000_000_000) };
@@ -144,4 +145,70 @@ fn an_outage_told_between_a_bring_in_and_the_next_reading_waits_for_that_too() {
     settled.sort_by(f64::total_cmp);
     assert_eq!(settled.len(), 2);
     assert!((settled[0] - 0.5 * had).abs() < 1e-6 && (settled[1] - had).abs() < 1e-6, "{settled:?}");
+}
+
+/// A rig under a sky that is known, which goes on from 40 W/m² at 12:00, with a print that
+/// lay in the light from there until 12:01.
+fn under_the_sky(now_s: f64, site: Site) -> (Rig, SensorId, FrameId) {
+    let knot = Knot {
+        at: at(0.0),
+        seen: Seen::Exactly(Irradiance::from_w_m2(40.0)),
+        total: Estimate::certain(Dose::ZERO),
+    };
+    let mut rig = Rig::new(Rules::default(), at(now_s));
+    rig.set_site(site);
+    // Noon of 21 June 2026.
+    rig.set_wall(WallAnchor { mono: at(0.0), unix_ms: 1_782_043_200_000, synchronised: true });
+    let left_off = Some(LeftOff { knot, brightest: knot.seen.lowest() });
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off });
+    let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).unwrap();
+    let mark = |seconds| Mark { at: at(seconds), totals: Totals::alike(Estimate::ZERO), settled: false };
+    let span = crate::exposure::Span { from: mark(0.0), to: Some(mark(60.0)) };
+    let covered = Resumed { spans: vec![span], ..taken_up(1.0, 50_000.0, mark(0.0)) };
+    rig.resume(frame, covered).unwrap();
+    (rig, sensor, frame)
+}
+
+#[test]
+fn no_sky_of_another_hour_bounds_what_fell_in_a_boot_that_cannot_be_placed() {
+    let site = Site::flat(Place { latitude: 46.815, longitude: 6.944 });
+    let bounds = |vague: bool, torn: bool| {
+        let (mut rig, sensor, frame) = under_the_sky(3_600.0, site);
+        if torn {
+            rig.tear(sensor, Unplaced { boot: 7, ended: at(60.0) }).unwrap();
+        }
+        if vague {
+            rig.handle(at(3_600.0), Input::Outage(sensor, BEFORE, None)).unwrap();
+        }
+        read(&mut rig, sensor, 3_600.0, 40.0);
+        dose_of(&rig, frame, 3_600.0)
+    };
+    let [low, _, high] = bounds(false, false);
+    // Some 50 W/m² of a clear sky, a tenth of it and 1.2 times it, for a minute.
+    assert!((250.0..350.0).contains(&low) && (3_000.0..4_200.0).contains(&high), "{low} {high}");
+    assert_eq!(bounds(true, false)[0], 0.0);
+    // As without a sky: up to the greatest light seen.
+    let [low, _, high] = bounds(false, true);
+    assert!(low == 0.0 && (high - 2_400.0).abs() < 1e-6, "{low} {high}");
+}
+
+#[test]
+fn a_print_that_left_its_frame_before_its_sensor_ever_saw_light_has_had_some() {
+    let mut rig = Rig::new(Rules::default(), at(90.0));
+    let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: None });
+    let mark = |seconds| Mark { at: at(seconds), totals: Totals::alike(Estimate::ZERO), settled: false };
+    let span = crate::exposure::Span { from: mark(10.0), to: Some(mark(70.0)) };
+    let pending = vec![crate::exposure::PendingEvent { seq: 1, at: at(70.0) }];
+    let left = Resumed { spans: vec![span], pending, ended: true, ..taken_up(0.5, 50_000.0, mark(10.0)) };
+    rig.resume_left(sensor, left).unwrap();
+    read(&mut rig, sensor, 100.0, 40.0);
+    let told = drain(&mut rig);
+    let settled = told.iter().find_map(|output| match output {
+        Output::Settled { counted, .. } => Some(counted.dose),
+        _ => None,
+    });
+    // A minute of the first light there was, or of nothing, through half a glass.
+    let dose = settled.unwrap();
+    assert!(dose.low == Dose::ZERO && (dose.best.j_m2() - 1_200.0).abs() < 1e-6, "{dose:?}");
+    assert!(dose.high.j_m2() > 2_400.0);
 }
