@@ -49,7 +49,7 @@ impl Integrals<'_> {
 }
 
 /// The last step of both.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 pub(super) struct Steps {
     pub(super) own: Interval,
     pub(super) plain: Interval,
@@ -360,7 +360,7 @@ impl Print {
     /// may hold a gap that the first projection knew nothing of.
     pub(super) fn settle(
         &mut self,
-        steps: Steps,
+        steps: &Steps,
         integrals: Integrals<'_>,
     ) -> Vec<(PendingEvent, Counted, Option<Counted>)> {
         let end = steps.plain.to();

@@ -453,7 +453,7 @@ impl Rig {
         sensor.last = Some(reading);
         sensor.quiet_since = now;
         sensor.fault = None;
-        if let Some(gap) = sensor.tallies[PLAIN].step.and_then(|step| sensor.follow_gap(id, &step)) {
+        if let Some(gap) = sensor.tallies[PLAIN].step.clone().and_then(|step| sensor.follow_gap(id, &step)) {
             self.outputs.push_back(gap);
         }
         let mut is_any_settled = false;
@@ -479,20 +479,20 @@ impl Rig {
         let Tally { unsettled, leaving, .. } = &sensor.tallies[tally];
         let settles = !unsettled.is_empty() || !leaving.is_empty();
         if settles && let Some(steps) = sensor.steps(tally) {
-            self.settle(id, tally, steps);
+            self.settle(id, tally, &steps);
         }
         let sensor = &self.sensors[usize::from(id.0)];
         if sensor.tallies[tally].is_reached()
             && let Some(steps) = sensor.steps(tally)
         {
-            self.cross(id, tally, steps);
+            self.cross(id, tally, &steps);
         }
         self.call_nearly(id, tally);
         settles
     }
 
     /// Makes figures final that a step of the integrals has caught up with.
-    fn settle(&mut self, id: SensorId, tally: usize, steps: Steps) {
+    fn settle(&mut self, id: SensorId, tally: usize, steps: &Steps) {
         let sensor = &mut self.sensors[usize::from(id.0)];
         let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
         let mut unsettled = std::mem::take(&mut sensor.tallies[tally].unsettled);
@@ -520,7 +520,7 @@ impl Rig {
     }
 
     /// Calls whoever's level lies within the step.
-    fn cross(&mut self, id: SensorId, tally: usize, steps: Steps) {
+    fn cross(&mut self, id: SensorId, tally: usize, steps: &Steps) {
         loop {
             let waiting = &mut self.sensors[usize::from(id.0)].tallies[tally];
             if !waiting.is_reached() {

@@ -7,6 +7,8 @@
 //! not seen (the sensor was silent, or at the end of its range) the three
 //! figures part: `low` and `high` bound what may have fallen in.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Response, Seen, Tear};
@@ -126,9 +128,10 @@ impl GapRates {
     }
 }
 
-/// How bounds grow over an unseen stretch: the share of them at the end of each part.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Growth(Option<[f32; GapRates::PARTS]>);
+/// How bounds grow over an unseen stretch: the share of them at the end of each part. Kept apart,
+/// for steps are many and few of them need it.
+#[derive(Debug, Clone, PartialEq)]
+struct Growth(Option<Arc<[f32; GapRates::PARTS]>>);
 
 impl Growth {
     const EVEN: Self = Self(None);
@@ -141,12 +144,12 @@ impl Growth {
             sum += response.rate(Irradiance::from_w_m2(f64::from(w_m2))).w_m2();
             sum
         });
-        if sum > 0.0 { Self(Some(sums.map(|part| (part / sum) as f32))) } else { Self::EVEN }
+        if sum > 0.0 { Self(Some(Arc::new(sums.map(|part| (part / sum) as f32)))) } else { Self::EVEN }
     }
 
     /// The share of the bounds in a share of the time, from 0 to 1.
     fn at(&self, of_time: f64) -> f64 {
-        let Some(ends) = self.0 else { return of_time };
+        let Some(ends) = &self.0 else { return of_time };
         let parts = of_time * GapRates::PARTS as f64;
         let part = (parts as usize).min(GapRates::PARTS - 1);
         let begin = if part == 0 { 0.0 } else { f64::from(ends[part - 1]) };
@@ -176,7 +179,7 @@ pub struct LeftOff {
 }
 
 /// One step of the integral, from a reading to the next.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Interval {
     from: Mono,
     to: Mono,

@@ -171,7 +171,7 @@ impl Sensor {
 
     /// The last steps of the same.
     pub(super) fn steps(&self, tally: usize) -> Option<Steps> {
-        Some(Steps { own: self.tallies[tally].step?, plain: self.tallies[PLAIN].step? })
+        Some(Steps { own: self.tallies[tally].step.clone()?, plain: self.tallies[PLAIN].step.clone()? })
     }
 
     /// What was remembered of the light is in other units from now on.
