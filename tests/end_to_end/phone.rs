@@ -157,6 +157,8 @@ fn a_print_by_fingers_alone() {
     phone.click("#said button");
     phone.click("[data-frame=oak] [data-do=retarget]");
     phone.wait_for_text("#new-target-help", "As it is, 200 kJ/m²");
+    phone.click("#retarget [type=submit]");
+    phone.wait_for_text("#retarget .wrong", "That is its target already");
     phone.click("#more");
     phone.click("#more");
     phone.wait_for_text("#new-target-help", "1/3 stop more than 200 kJ/m²");

@@ -379,7 +379,11 @@ fn the_bed_is_read_place_by_place_on_a_terminal() {
 
     // Called away after two places.
     let part = site.path("part.csv");
-    let (is_done, said) = on_a_terminal(&site, &args, &["", "", "q", part.to_str().unwrap()]);
+    let there = [&args[..], &["--save", bed.to_str().unwrap()]].concat();
+    let (is_done, said) = on_a_terminal(&site, &there, &[]);
+    assert!(!is_done && said.contains("bed.csv is there already; name a new file"), "{said}");
+    let names = [bed.to_str().unwrap(), part.to_str().unwrap()];
+    let (is_done, said) = on_a_terminal(&site, &args, &["", "", "q", names[0], names[1]]);
     assert!(!is_done && said.contains("ended before the last place; what was read is in"), "{said}");
     assert_eq!(std::fs::read_to_string(&part).unwrap().lines().count(), 1 + 2);
 }

@@ -155,6 +155,10 @@ pub(super) fn readings(
                 .to_owned(),
         ));
     }
+    // Before an hour's work.
+    if let Some(there) = save.filter(|file| file.exists()) {
+        return Err(Failure::Usage(format!("{} is there already; name a new file", there.display())));
+    }
     let size = size.ok_or_else(|| {
         Failure::Usage("say how large the bed is, corner to corner of the places: --size 40x30cm".to_owned())
     })?;
@@ -215,26 +219,30 @@ impl Grid {
     }
 }
 
-/// Asks where to keep the readings, if that was not said, and keeps them.
+/// Asks where to keep the readings, if that was not said or is no place for them, and keeps them.
 fn keep(places: &[PlaceReading], named: Option<&Path>) -> Result<Option<PathBuf>, Failure> {
-    let file = if let Some(named) = named {
-        named.to_owned()
-    } else {
-        say("Keep the readings in a file? Its name, or Enter for no: ");
-        match answer()?.filter(|name| !name.is_empty()) {
-            Some(name) => PathBuf::from(name),
-            None => return Ok(None),
-        }
-    };
     let mut table = "x_cm,y_cm,irradiance_w_m2\n".to_owned();
     for PlaceReading { x, y, irradiance } in places {
         let _ = writeln!(table, "{:.2},{:.2},{:.4}", 100.0 * x, 100.0 * y, irradiance.w_m2());
     }
-    let failed = |error| Failure::Failed(format!("{}: {error}", file.display()));
-    // What is there may be the work of an hour.
-    let mut new = std::fs::File::create_new(&file).map_err(failed)?;
-    new.write_all(table.as_bytes()).map_err(failed)?;
-    Ok(Some(file))
+    let mut named = named.map(Path::to_owned);
+    loop {
+        let file = if let Some(named) = named.take() {
+            named
+        } else {
+            say("Keep the readings in a file? Its name, or Enter for no: ");
+            match answer()?.filter(|name| !name.is_empty()) {
+                Some(name) => PathBuf::from(name),
+                None => return Ok(None),
+            }
+        };
+        // What is there may be the work of an hour.
+        let kept = std::fs::File::create_new(&file).and_then(|mut new| new.write_all(table.as_bytes()));
+        match kept {
+            Ok(()) => return Ok(Some(file)),
+            Err(error) => say(&format!("    {}: {error}; name another\n", file.display())),
+        }
+    }
 }
 
 /// Prompts go to standard error: standard output has the result alone.

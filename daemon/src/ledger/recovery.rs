@@ -121,13 +121,16 @@ pub(super) fn recover(
     }
     // What is known of a sensor's light ends with its last reading; its prints may be later.
     for (sensor, boot) in boots_of_prints(connection)? {
+        let Some(&unplaced) = shift.guessed.get(&boot) else { continue };
         let knot = left_in.get(&sensor).copied();
-        let Some(&unplaced) = shift.guessed.get(&boot).filter(|_| knot.is_none_or(|knot| knot < boot)) else {
-            continue;
-        };
         let is_torn = knot.is_none_or(|knot| shift.guessed.contains_key(&knot));
-        let boots = if is_torn { &mut recovered.unplaced } else { &mut recovered.never_placed };
-        boots.entry(sensor).or_default().push(unplaced);
+        // A reading may be kept in a later boot that went on from it and saw nothing either.
+        let left = recovered.left_off.get(&sensor).filter(|_| !is_torn);
+        let is_later = left.map_or(knot.is_none_or(|knot| knot < boot), |left| left.knot.at < unplaced.ended);
+        if is_later {
+            let boots = if is_torn { &mut recovered.unplaced } else { &mut recovered.never_placed };
+            boots.entry(sensor).or_default().push(unplaced);
+        }
     }
     recovered.outages = outages::waiting(connection, &shift)?;
     recovered.earlier.clone_from(&shift.walls);
@@ -348,9 +351,8 @@ impl Shift {
         let mut after: Option<Right> = None;
         // Boots follow each other: one that cannot be placed ends before all later ones.
         let mut before = now.saturating_sub(1);
-        let boots = earlier_boots(connection)?;
-        for (at, earlier) in boots.iter().enumerate() {
-            let Earlier { id, offset_ms, synced, oldest, newest } = *earlier;
+        for earlier in earlier_boots(connection)? {
+            let Earlier { id, offset_ms, synced, oldest, newest } = earlier;
             if Some(id) == known {
                 before = before.min(oldest.saturating_sub(1));
                 continue;
@@ -358,10 +360,8 @@ impl Shift {
             let by_wall = [this, after]
                 .into_iter()
                 .flatten()
-                .find_map(|right| right.by(earlier).map(|by| (by, right.is_placed)));
-            let (by, is_placed) = by_wall.unwrap_or_else(|| {
-                (before.saturating_sub(ended_with_those_before(earlier, &boots[at + 1..])), false)
-            });
+                .find_map(|right| right.by(&earlier).map(|by| (by, right.is_placed)));
+            let (by, is_placed) = by_wall.unwrap_or((before.saturating_sub(newest), false));
             let ended = Mono::from_nanos(newest.saturating_add(by));
             shift.ends.insert(id, ended);
             shift.guessed.extend((!is_placed).then_some((id, Unplaced { boot: id, ended })));
@@ -369,7 +369,7 @@ impl Shift {
             shift.walls.insert(id, wall);
             before = before.min(oldest.saturating_add(by).saturating_sub(1));
             shift.by_boot.insert(id, by);
-            after = Right::earlier(earlier, by, is_placed).or(after);
+            after = Right::earlier(&earlier, by, is_placed).or(after);
         }
         Ok(shift)
     }
@@ -408,14 +408,6 @@ fn earlier_boots(connection: &Connection) -> rusqlite::Result<Vec<Earlier>> {
         Ok(Earlier { id, offset_ms, synced, oldest: row.get(3)?, newest: row.get(4)? })
     })?;
     rows.collect()
-}
-
-/// The newest instant of a boot on its own clock, and of those before it that its wall
-/// clock places there: it may have seen nothing itself but what they left.
-fn ended_with_those_before(boot: &Earlier, before: &[Earlier]) -> i64 {
-    let right = Right::earlier(boot, 0, false);
-    let places = |earlier: &Earlier| right?.by(earlier).map(|by| earlier.newest.saturating_add(by));
-    before.iter().filter_map(places).fold(boot.newest, i64::max)
 }
 
 /// Puts a print together again from its events.

@@ -28,7 +28,7 @@ const OPENS = {
 /** A number as it is typed, its decimals behind a point or a comma. */
 const NUMBER = /^(\d+[.,]?\d*|[.,]\d+)$/;
 /** One thousand, or one? */
-const THOUSANDS = /^\d{1,3}(,\d{3})+$/;
+const THOUSANDS = /^[1-9]\d{0,2}(,\d{3})+$/;
 /** Sixths of a stop as they are read. */
 const SIXTHS = ["", "1/6", "1/3", "1/2", "2/3", "5/6"];
 
@@ -362,7 +362,7 @@ function draw(box, { points, gaps = [], across: [first, last], top, line, unit, 
     svg("rect", { class: "unseen", x: left, y: 20, width: Math.max(right - left, 2), height: height - foot - 20 }),
   );
   // One says what they all are: the widest.
-  const [widest] = unseen.toSorted((a, b) => b[1] - b[0] - (a[1] - a[0]));
+  const [widest] = [...unseen].sort((a, b) => b[1] - b[0] - (a[1] - a[0]));
   const middle = widest && Math.min(Math.max((widest[0] + widest[1]) / 2, gutter + 38), width - 38);
   if (widest) shades.push(label(middle, 14, "middle", "not seen"));
   const picture = svg("svg", { viewBox: `0 0 ${width} ${height}`, height, role: "img", "aria-label": says });
@@ -454,7 +454,10 @@ const number = (text) => (NUMBER.test(text) && !THOUSANDS.test(text) ? Number(te
 
 /** Why a text is not what is asked for, if it is not. */
 function doubt(text, what, example) {
-  if (THOUSANDS.test(text)) return `write ${text.replaceAll(",", "")}, or ${text.replace(",", ".")}`;
+  if (THOUSANDS.test(text)) {
+    const point = text.replace(",", ".");
+    return `write ${text.replaceAll(",", "")}${NUMBER.test(point) ? `, or ${point}` : ""}`;
+  }
   return number(text) > 0 ? "" : `say ${what} as a number, such as ${example}`;
 }
 
@@ -588,9 +591,13 @@ function openRetarget(frame) {
   const box = $("new-target");
   /** The target as it is, what was typed, and the sixths of a stop from there, all in kJ/m². */
   let [before, base, sixths] = [frame.target_j_m2 / 1000, frame.target_j_m2 / 1000, 0];
+  const stops = () => Math.log2(number(box.value.trim()) / before);
+  // As far as four figures tell.
+  const isSame = () => Math.abs(stops()) < 0.001;
   const help = () => {
-    const stops = Math.log2(number(box.value.trim()) / before);
-    write($("new-target-help"), Number.isFinite(stops) ? changeOf(stops, kilo(before * 1000)) : "");
+    const from = kilo(before * 1000);
+    const told = Number.isFinite(stops()) ? changeOf(stops(), from) : "";
+    write($("new-target-help"), isSame() ? `As it is, ${from}.` : told);
   };
   const go = (by) => {
     sixths += by;
@@ -614,6 +621,7 @@ function openRetarget(frame) {
   openOnPrint($("retarget"), frame, show, async (tell) => {
     const why = doubt(typed("new-target"), "the target", "12");
     if (why) return tell(why);
+    if (isSame()) return tell("that is its target already");
     const target = `${number(typed("new-target"))}kJ/m2`;
     const answer = await ask({ do: "retarget", frame: frame.frame, target }, tell);
     if (answer) say(sentence(`${frame.name} now aims at ${kilo(answer.target_j_m2)}`), DONE);
@@ -624,7 +632,6 @@ function openRetarget(frame) {
 /** A change of dose in words. */
 function changeOf(stops, from) {
   const size = Math.abs(stops);
-  if (size < 0.001) return `As it is, ${from}.`;
   const sixths = Math.round(6 * size);
   const even = [Math.floor(sixths / 6) || "", SIXTHS[sixths % 6]].filter(Boolean).join(" ");
   const told = sixths && Math.abs(6 * size - sixths) < 0.06 ? even : Math.max(size, 0.01).toFixed(2);

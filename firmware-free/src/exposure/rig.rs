@@ -438,15 +438,16 @@ impl Rig {
         let (frames, sky) = (&self.frames, &self.sky);
         let found = reading.seen.lowest();
         let left = sensor.plain().knot().map_or(found, |knot| knot.seen.lowest());
-        // What begins in a boot that cannot be placed was at another time of day than it is laid
-        // to; and where a gap holds such a boot, nothing is sure to have fallen by then.
-        let is_torn = tear.is_some();
-        let is_vague = std::mem::take(&mut sensor.is_vague);
+        // What was in a boot that cannot be placed was at another hour than it is laid to.
+        let is_of_no_hour = tear.is_some() | std::mem::take(&mut sensor.is_vague);
         for tally in &mut sensor.tallies {
             let rates = |from, to| {
-                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags).filter(|_| !is_torn)?;
-                let rates = sky.rates_between((from, left), (to, found))?;
-                Some(if is_vague { GapRates { low: Irradiance::ZERO, ..rates } } else { rates })
+                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags)?;
+                if is_of_no_hour {
+                    let most = sky.most().filter(|&most| left <= most && found <= most)?;
+                    return Some(GapRates::even(Irradiance::ZERO, most));
+                }
+                sky.rates_between((from, left), (to, found))
             };
             tally.step = tally.integral.take(reading.at, reading.seen, rates);
         }

@@ -36,8 +36,8 @@ impl Estimate {
     }
 
     /// What came since `earlier` of the same integral. In a part of an unseen
-    /// stretch the line of the best figure may leave the bounds, which are even
-    /// in time: they give way to it. Light takes nothing away, although the lower
+    /// stretch the line of the best figure may leave the bounds, which follow the
+    /// sky or time: they give way to it. Light takes nothing away, although the lower
     /// bound of a silence begins anew when a reading is too long ago.
     #[must_use]
     pub fn since(self, earlier: Self) -> Self {
@@ -98,8 +98,8 @@ impl GapRates {
     pub const BELOW_CLEAR: f64 = 0.10;
     /// See [`Self::BELOW_CLEAR`].
     pub const ABOVE_CLEAR: f64 = 1.20;
-    /// So many parts of a stretch have bounds of their own: a day's quarters of an hour under
-    /// the sun, or finer.
+    /// So many parts of a stretch have bounds of their own, each of them even: half an hour or so
+    /// of a day that was not seen.
     pub const PARTS: usize = 32;
 
     /// Bounds that are as good for any part of the stretch as for the whole.
@@ -154,6 +154,16 @@ impl Growth {
         let part = (parts as usize).min(GapRates::PARTS - 1);
         let begin = if part == 0 { 0.0 } else { f64::from(ends[part - 1]) };
         begin + (f64::from(ends[part]) - begin) * (parts - part as f64)
+    }
+
+    /// The share of the time in which a share of the bounds comes: [`Self::at`] turned round.
+    fn reaches(&self, share: f64) -> f64 {
+        let Some(ends) = &self.0 else { return share };
+        let part = ends.partition_point(|&end| f64::from(end) < share).min(GapRates::PARTS - 1);
+        let begin = if part == 0 { 0.0 } else { f64::from(ends[part - 1]) };
+        let grows = f64::from(ends[part]) - begin;
+        let into = if grows > 0.0 { (share - begin) / grows } else { 0.0 };
+        (part as f64 + into.clamp(0.0, 1.0)) / GapRates::PARTS as f64
     }
 }
 
@@ -278,11 +288,11 @@ impl Interval {
         // Share of the straight line's area up to tau; of bounds, of what they follow.
         let line = self.response.ramp(self.e0, self.e1, h);
         let part = self.response.part_of_ramp(self.e0, self.e1, h, tau);
-        let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { tau / h };
+        let grown = self.growth.at(tau / h);
+        let share = if line > 0.0 { (part / line).clamp(0.0, 1.0) } else { grown };
         let best = self.added.best * share;
         // Not held to the best figure here: a difference of two of these has to bound
         // what fell between them.
-        let grown = self.growth.at(tau / h);
         let part = match self.sight {
             Sight::Whole => Estimate::certain(best),
             Sight::Saturated => Estimate { best, low: best, high: self.added.high * grown },
@@ -306,8 +316,8 @@ impl Interval {
         let h = self.to.seconds_since(self.from);
         let line = self.response.ramp(self.e0, self.e1, h);
         if line <= 0.0 {
-            // Bounds alone gave this dose: even in time.
-            return Some(self.from.plus_seconds(h * wanted / added));
+            // Bounds alone gave this dose, and it grew as they do.
+            return Some(self.from.plus_seconds(h * self.growth.reaches(wanted / added)));
         }
         let tau = self.response.reaches(self.e0, self.e1, h, wanted * line / added);
         Some(self.from.plus_seconds(tau.min(h)))
@@ -792,6 +802,21 @@ mod tests {
             let rate = |n| response.rate(Irradiance::from_w_m2(of_clear * clear(middle(n)))).w_m2();
             let fell = (0..steps).map(rate).sum::<f64>() / f64::from(steps) * hours * (to - from);
             prop_assert!(part.low.j_m2() <= fell && fell <= part.high.j_m2(), "{part:?} {fell}");
+        }
+
+        #[test]
+        fn a_dose_of_bounds_alone_is_crossed_where_it_has_grown_so_far(share in 0.0f64..1.0) {
+            // Dark at both ends of a day: all there is comes from the sky.
+            let profile = std::array::from_fn(|part| (part as f32 - 12.0).max(0.0));
+            let even = GapRates::of_clear_sky(Irradiance::from_w_m2(20.0), 2.0);
+            let sky = |_, _| Some(GapRates { profile: Some(profile), ..even });
+            let mut integral = Integral::new(1.0);
+            integral.take(at(0.0), exactly(0.0), no_sky);
+            let gap = integral.take(at(50_000.0), exactly(0.0), sky).unwrap();
+            let level = gap.added().best * share;
+            let due = gap.crossing(level).unwrap();
+            prop_assert!((gap.total_at(due).best - level).j_m2().abs() < 1e-3, "{due:?}");
+            prop_assert!(share < 1e-6 || due.seconds() > 50_000.0 * 12.0 / 32.0);
         }
 
         #[test]

@@ -63,6 +63,12 @@ impl ClearSky {
         (may_be(from) && may_be(to)).then(|| self.rates(from.0, to.0)).flatten()
     }
 
+    /// The most that this sky gives at any hour, in mean; `None` while the time is unknown.
+    #[must_use]
+    pub fn most(&self) -> Option<Irradiance> {
+        self.wall.map(|_| self.amplitude * GapRates::ABOVE_CLEAR)
+    }
+
     /// Bounds of the mean irradiance over a stretch that was not seen.
     #[must_use]
     pub fn rates(&self, from: Mono, to: Mono) -> Option<GapRates> {
