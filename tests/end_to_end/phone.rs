@@ -372,6 +372,9 @@ fn four_frames_on_a_narrow_phone() {
     assert!(phone.browser.sees("#note #hush-all"), "in the dialog");
     phone.click("#note [data-close]");
     phone.wait("the calls back on the page", "document.querySelector('body > #told') !== null");
+    // No further call of these two comes over what is pressed from here on, however long it takes.
+    say(&["retarget", "oak", "500kJ/m2"]);
+    say(&["bring-in", "board"]);
     phone.wait_for_text("#unjudged", "Small pine frame, citrate");
     phone.wait("a curve", "document.querySelector('[data-frame=pine] .chart .line') !== null");
     phone.check("four-frames");
