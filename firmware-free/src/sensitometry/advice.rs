@@ -243,8 +243,11 @@ fn piece(evidence: &Evidence, item: usize) -> Result<Piece, AdviceError> {
 /// The Huber estimate. Pieces are sorted first, so that the order in which the
 /// evidence is listed changes nothing, not even a last bit.
 fn pool(pieces: &[Piece]) -> Pooled {
-    /// It settles in a few; bounded because it need not in the last bit.
-    const ROUNDS: usize = 50;
+    /// It settles in a few, or in some hundred where pieces far apart hold each other; bounded
+    /// because it need not in the last bit.
+    const ROUNDS: usize = 1000;
+    /// Far less than any dose is known to, in stops.
+    const SETTLED: f64 = 1e-12;
     let mut sorted = pieces.to_vec();
     sorted.sort_by(|a, b| a.at.total_cmp(&b.at).then(a.sigma.total_cmp(&b.sigma)));
     let start = weighted_median(&sorted);
@@ -254,10 +257,14 @@ fn pool(pieces: &[Piece]) -> Pooled {
     let mut pooled = Pooled { at: start, scale, weights: 0.0 };
     for _ in 0..ROUNDS {
         let weights: Vec<f64> = sorted.iter().map(|p| pooled.weight(p)).collect();
-        pooled.weights = weights.iter().sum();
         let moment: f64 = sorted.iter().zip(&weights).map(|(p, weight)| weight * (p.at - start)).sum();
-        pooled.at = start + moment / pooled.weights;
+        let before = std::mem::replace(&mut pooled.at, start + moment / weights.iter().sum::<f64>());
+        if (pooled.at - before).abs() < SETTLED {
+            break;
+        }
     }
+    // Of where it is now, so that the shares told are parts of one.
+    pooled.weights = sorted.iter().map(|p| pooled.weight(p)).sum();
     pooled
 }
 

@@ -129,6 +129,31 @@ fn best(answer: Answer) -> Target {
     }
 }
 
+/// Pieces far apart hold each other, so that the estimate comes to rest in small steps.
+#[test]
+fn evidence_that_pulls_both_ways_is_weighed_where_it_comes_to_rest() {
+    let piece = |j_m2, stops, age_days, finished| Evidence {
+        target: Dose::from_j_m2(j_m2),
+        sigma: Stops::new(stops),
+        age_days,
+        finished,
+    };
+    let evidence = [
+        piece(195.632_019_704, 0.288_633_704, 0.0, false),
+        piece(500.0, 0.1, 135.911_486, false),
+        piece(233_575.117_437, 0.382_151_661, 240.920_185, false),
+        piece(81_792.308_478, 0.1, 312.472_845, false),
+        piece(116_886.310_485, 0.119_723_291, 31.477_685, true),
+        piece(500.0, 0.1, 197.058_827, false),
+        piece(49_313.726_212, 0.1, 381.927_449, false),
+    ];
+    let weighed = advise(&evidence, None).unwrap().weighed;
+    let sum: f64 = weighed.iter().map(|piece| piece.weight).sum();
+    // Huber's equation: at rest the weighted distances cancel out.
+    let pull: f64 = weighed.iter().map(|piece| piece.weight * piece.off.value()).sum();
+    assert!((sum - 1.0).abs() < 1e-12 && pull.abs() < 1e-9, "{sum} {pull}");
+}
+
 proptest! {
     #[test]
     fn the_order_of_the_evidence_changes_nothing(
