@@ -98,10 +98,18 @@ impl Rig {
         let (passes, is_final) = (print.passes, print.is_final());
         self.frames[id.0 as usize].print = Some(print);
         let Some(kind @ EventKind::Outage { seconds, missed, .. }) = kind else { return };
-        let mark = self.mark(now, id);
-        self.keep_event(id, kind, now, mark.totals, mark.settled || is_final);
+        // No reading changes a final print. A mark would wait for one in the name of the frame, and
+        // what the next print there gets would be counted with it.
+        let (totals, settled) = match self.project(id, now).filter(|_| is_final) {
+            Some(totals) => (totals, true),
+            None => {
+                let mark = self.mark(now, id);
+                (mark.totals, mark.settled)
+            }
+        };
+        self.keep_event(id, kind, now, totals, settled);
         let missed = missed.scaled(passes);
-        self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, mark.totals);
+        self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, totals);
         // What it waits for is nearer by what it has had.
         self.queue(id);
     }
