@@ -163,8 +163,7 @@ fn an_outage_of_a_print_that_came_in_leaves_the_next_print_in_its_frame_alone() 
     assert_eq!(rig.responses(sensor).count(), 0);
     rig.handle(at(110.0), Input::Outage(sensor, BEFORE, Some((tear, Lasted::exactly(302.0))))).unwrap();
     let plan = Plan::dose(target(50_000.0));
-    let next =
-        Command::Begin { print: "next".into(), plan, covered: false, factor: 1.0, response: strong };
+    let next = Command::Begin { print: "next".into(), plan, covered: false, factor: 1.0, response: strong };
     tell(&mut rig, frame, 112.0, next).unwrap();
     run(&mut rig, sensor, 113, 120, |_| 40.0);
     // By hand: six seconds that were seen, and two of a gap after at most 50 W/m²; at the light
