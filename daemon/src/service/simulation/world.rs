@@ -5,8 +5,8 @@ use std::sync::{Arc, OnceLock};
 
 use frameside_core::chips::{SensorEvent, SensorFault};
 use frameside_core::exposure::{Rules, SensorId};
-use frameside_core::light::{Reading, Response, Seen};
-use frameside_core::outlook::WallAnchor;
+use frameside_core::light::{GapRates, Reading, Response, Seen};
+use frameside_core::outlook::{Place, Site, USUAL_AMPLITUDE, WallAnchor};
 use frameside_core::quantity::{Irradiance, Mono};
 use jiff::tz::TimeZone;
 use serde_json::Value;
@@ -34,6 +34,13 @@ pub(super) const RECIPES: [(&str, f64, f64); 3] =
     [("citrate", 0.7, 25.0), ("oxalate", 1.4, 40.0), ("gelatine", 0.9, 10.0)];
 /// The wall's time when the world begins, in ms since 1970.
 const BEGINS_MS: i64 = 1_784_023_200_000;
+/// The same, in hours of the day at longitude zero.
+const BEGINS_HOUR: f64 = 10.0;
+/// The light keeps to the shares of the clear sky so long before and after, in ms: so long may
+/// the parts of a silence be, within which its bounds are even.
+const PART_MS: i64 = 300_000;
+/// A silence of which no bounds are promised, in ns.
+const TOO_LONG: i64 = GapRates::PARTS as i64 * PART_MS * 1_000_000;
 /// A day's length, in periods.
 const LENGTH: i64 = 100;
 
@@ -73,6 +80,9 @@ pub(super) struct World {
     /// A day on which boot follows boot, mostly without a right clock, past sensors that are
     /// silent: what one boot leaves to the next but two is rare on other days.
     pub(super) is_stormy: bool,
+    /// Where it is, on every fourth day: the rig then knows what a clear sky gives there, and
+    /// the light keeps to its share of that.
+    site: Option<Site>,
     tells: bool,
     story: Vec<String>,
     steps: u64,
@@ -85,6 +95,8 @@ pub(super) struct World {
     /// Every boot: name, origin, and whether the record knows its wall's time.
     pub(super) boots: Vec<(Power, bool)>,
     pub(super) skies: [Sky; 2],
+    /// Whether there was light on a print that no bound is promised for.
+    pub(super) unpromised: [bool; 2],
     silent_until: [i64; 2],
     on_their_way: Vec<OnItsWay>,
     /// What was done, and what of it is safe.
@@ -112,6 +124,7 @@ impl World {
         let mut world = Self {
             seed,
             is_stormy: seed % 10 == 9,
+            site: None,
             tells,
             story: Vec::new(),
             steps: 0,
@@ -123,6 +136,7 @@ impl World {
             power,
             boots: Vec::new(),
             skies: [Sky::new(PERIOD), Sky::new(PERIOD)],
+            unpromised: [false; 2],
             silent_until: [0; 2],
             on_their_way: Vec::new(),
             known: Knowledge::default(),
@@ -137,6 +151,10 @@ impl World {
             broker: Broker::default(),
         };
         std::fs::write(world.folder.path().join("ledger.sqlite"), new_ledger()).unwrap();
+        if seed % 4 == 1 {
+            let [latitude, hour] = [world.chance.between(-35.0, 65.0), world.chance.between(4.0, 20.0)];
+            world.site = Some(Site::flat(Place { latitude, longitude: 15.0 * (hour - BEGINS_HOUR) }));
+        }
         world.choose_wall();
         world.start();
         world
@@ -211,6 +229,24 @@ impl World {
         }
     }
 
+    /// Whether a sensor's light keeps to what bounds are promised for.
+    pub(super) fn is_promised(&self, sensor: usize) -> bool {
+        let is_long = |pair: &[(i64, f64)]| pair[1].0 - pair[0].0 > TOO_LONG;
+        let is_parted = self.site.is_some() && self.known.readings[sensor].windows(2).any(is_long);
+        !self.unpromised[sensor] && !is_parted
+    }
+
+    /// Whether a silence may not have been over yet for the rig, which has a sky to tell by what
+    /// came in it at least.
+    pub(super) fn waits_for_light(&self, sensor: usize, at_ns: i64) -> bool {
+        let longest = 3 * PERIOD / 2;
+        let is_in = |pair: &[(i64, f64)]| {
+            let (from, to) = (pair[0].0, pair[1].0);
+            to - from > longest && from < at_ns && at_ns < to + 4 * PERIOD
+        };
+        self.site.is_some() && self.known.readings[sensor].windows(2).any(is_in)
+    }
+
     fn is_uncovered(&self, sensor: usize) -> bool {
         let out = |known: &Knowledge| {
             known.prints.values().any(|print| FRAMES[print.frame].1 == sensor && print.is_uncovered())
@@ -222,13 +258,17 @@ impl World {
     fn shine(&mut self, sensor: usize) {
         let at_ns = self.skies[sensor].next_at();
         let is_silent = at_ns < self.silent_until[sensor] || self.service.is_none();
-        let ceiling = self.skies[sensor].ceiling();
+        let [least, most] = self.given(at_ns);
         let is_next = !self.on_their_way.iter().any(|reading| reading.sensor == sensor);
         let may_rise = is_next && !is_silent && !self.is_full && !self.is_uncovered(sensor);
-        if ceiling == 0.0 || (may_rise && self.chance.percent(30)) {
+        if at_ns == 0 || (may_rise && self.chance.percent(30)) {
             return self.rise(sensor, at_ns);
         }
-        let w_m2 = if self.chance.percent(15) { ceiling } else { self.chance.between(0.0, ceiling) };
+        // A morning is brighter than the hour before it, and twilight changes within a part of a silence.
+        let ceiling = self.skies[sensor].ceiling().min(most);
+        self.unpromised[sensor] |= ceiling < least && self.is_uncovered(sensor);
+        let ceiling = ceiling.max(least);
+        let w_m2 = if self.chance.percent(15) { ceiling } else { self.chance.between(least, ceiling) };
         self.skies[sensor].shine(w_m2);
         if is_silent {
             return;
@@ -246,9 +286,24 @@ impl World {
         self.on_their_way.push(OnItsWay { arrives_ns, sensor, at_ns, seen });
     }
 
+    /// The least and the most that there may be of the sky at an instant, in W/m².
+    fn given(&self, at_ns: i64) -> [f64; 2] {
+        let Some(site) = self.site else { return [0.0, BRIGHTEST] };
+        let clear = |off_ms: i64| {
+            let light = site.clear_light(Self::true_ms(at_ns) + off_ms).unwrap();
+            light.share * USUAL_AMPLITUDE.w_m2()
+        };
+        // Within one of the parts of a silence its bounds are even.
+        let about = [-PART_MS, 0, PART_MS].map(clear);
+        let least = GapRates::BELOW_CLEAR * about.into_iter().fold(0.0, f64::max);
+        let most = GapRates::ABOVE_CLEAR * about.into_iter().fold(BRIGHTEST, f64::min);
+        [least, most.min(BRIGHTEST)]
+    }
+
     /// The sky clears while nothing is out, and the record has it at once.
     fn rise(&mut self, sensor: usize, at_ns: i64) {
-        let w_m2 = self.chance.between(1.0, BRIGHTEST);
+        let [least, most] = self.given(at_ns);
+        let w_m2 = self.chance.between(least.max(most.min(1.0)), most.max(least));
         self.skies[sensor].shine(w_m2);
         let seen = Seen::Exactly(Irradiance::from_w_m2(w_m2));
         self.take(OnItsWay { arrives_ns: at_ns, sensor, at_ns, seen });
@@ -504,7 +559,7 @@ impl World {
             self.boots.push((self.power.clone(), self.power.synchronised));
             (self.known.synchronised, self.safe.synchronised) = (false, false);
         }
-        let setup = setup(&self.folder);
+        let setup = Setup { site: self.site, ..setup(&self.folder) };
         let (tell, events) = mpsc::channel(10_000);
         let boot = Boot { id: self.power.name.clone(), wall: self.wall() };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
