@@ -107,7 +107,9 @@ pub fn follow_clear_sky(config: &Config, clock: Clock) -> Receiver<Irradiance> {
             if gone {
                 return;
             }
-            std::thread::sleep(Duration::from_secs(86_400));
+            // Until the network has told the time there is nothing to look for.
+            let seconds = if wall.synchronised { 86_400 } else { 60 };
+            std::thread::sleep(Duration::from_secs(seconds));
         }
     };
     if let Err(error) = std::thread::Builder::new().name("clear sky".into()).spawn(look) {

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use frameside_core::light::Calibration;
 use rusqlite::{Connection, params};
 
+use super::writer::CLEAR_SKY;
 use super::{LedgerError, Notebook, PrintRow, Record};
 
 /// A correction of a sensor.
@@ -44,6 +45,12 @@ pub(super) fn now(
     Ok(found)
 }
 
+/// The calibration that a print was begun under, from what it keeps of it.
+pub(super) fn begun_under(kept: &str) -> Option<(Option<i64>, Calibration)> {
+    let Remembered { id, correction, .. } = serde_json::from_str(kept).ok()?;
+    Some((id, correction))
+}
+
 impl Notebook {
     /// Keeps a correction of a sensor from now on; gives its number.
     ///
@@ -58,6 +65,8 @@ impl Notebook {
     ) -> Result<i64, LedgerError> {
         let facts = serde_json::json!(calibration).to_string();
         self.write(|connection| {
+            // Its clear hours were brighter or darker by another calibration.
+            connection.execute("DELETE FROM meta WHERE key = ?1", [CLEAR_SKY])?;
             connection.query_row(
                 "INSERT INTO calibration (sensor, at_ms, done, facts) VALUES (?1, ?2, ?3, ?4) RETURNING id",
                 params![sensor, unix_ms, done, facts],

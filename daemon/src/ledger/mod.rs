@@ -32,7 +32,7 @@ use std::time::Duration;
 use frameside_core::exposure::{Counted, Event, Plan, PrintId};
 use frameside_core::light::{Estimate, Knot, Reading, Response};
 use frameside_core::outlook::WallAnchor;
-use frameside_core::quantity::Mono;
+use frameside_core::quantity::{Irradiance, Mono};
 use serde_json::Value;
 
 use crate::mqtt::AtBroker;
@@ -140,6 +140,8 @@ pub enum Entry {
     },
     /// What the broker may keep of the rig's.
     AtBroker(AtBroker),
+    /// How bright the clear sky is.
+    ClearSky(Irradiance),
     /// A command was answered.
     Answered {
         /// The command's id.

@@ -8,10 +8,11 @@ use frameside_core::light::{Calibration, Estimate, Knot, LeftOff, Response, Seen
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
 use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::de::DeserializeOwned;
 use serde_json::Value;
 
-use super::writer::{AT_BROKER, offset_ms};
-use super::{Boot, Outage, OutboxRow, chunk, outages};
+use super::writer::{AT_BROKER, CLEAR_SKY, offset_ms};
+use super::{Boot, Outage, OutboxRow, calibrations, chunk, outages};
 use crate::mqtt::AtBroker;
 
 /// What is taken up again.
@@ -49,6 +50,8 @@ pub struct Recovered {
     pub answered: Vec<(String, Value)>,
     /// What the broker may keep of the rig's.
     pub at_broker: AtBroker,
+    /// How bright the clear sky was by the last clear hours that were found.
+    pub clear_sky: Option<Irradiance>,
     /// The rig's name at the broker, made once.
     pub client_id: String,
     /// What this boot's monotonic milliseconds were to be raised by for the
@@ -65,6 +68,11 @@ pub struct OpenPrint {
     pub frame: String,
     /// The sensor whose integral its marks belong to.
     pub sensor: String,
+    /// What it is or was lit by.
+    pub source: String,
+    /// The number of its sensor's calibration when it was begun, and that; `None` where the
+    /// record is too old to know it.
+    pub begun_under: Option<(Option<i64>, Calibration)>,
     /// The print as the rig takes it up.
     pub resumed: Resumed,
 }
@@ -117,7 +125,7 @@ pub(super) fn recover(
             recovered.unplaced.insert(name.clone(), vec![unplaced]);
         }
         left_in.insert(name.clone(), boot);
-        recovered.left_off.insert(name, LeftOff { knot, brightest });
+        recovered.left_off.insert(name, LeftOff { knot, brightest, is_cut: false });
     }
     // What is known of a sensor's light ends with its last reading; its prints may be later.
     for (sensor, boot) in boots_of_prints(connection)? {
@@ -135,7 +143,7 @@ pub(super) fn recover(
     recovered.outages = outages::waiting(connection, &shift)?;
     recovered.earlier.clone_from(&shift.walls);
     recovered.responses = responses(connection)?;
-    recovered.calibrations = super::calibrations::now(connection, &mut recovered.troubles)?;
+    recovered.calibrations = calibrations::now(connection, &mut recovered.troubles)?;
     let troubles = &mut recovered.troubles;
     recovered.prints = take_up(connection, &shift, &format!("seq IN ({OUT})"), troubles)?;
     let since_ms = boot.wall.unix_ms.saturating_sub(STILL_SHOWN_MS);
@@ -158,7 +166,8 @@ pub(super) fn recover(
             Ok((row.get(0)?, serde_json::from_str(&answer).unwrap_or(Value::Null)))
         })?
         .collect::<rusqlite::Result<_>>()?;
-    recovered.at_broker = at_broker(connection)?;
+    recovered.at_broker = meta(connection, AT_BROKER)?.unwrap_or_default();
+    recovered.clear_sky = meta(connection, CLEAR_SKY)?.map(Irradiance::from_w_m2);
     Ok(recovered)
 }
 
@@ -170,11 +179,11 @@ fn responses(connection: &Connection) -> rusqlite::Result<Vec<(String, Response,
     rows.collect()
 }
 
-fn at_broker(connection: &Connection) -> rusqlite::Result<AtBroker> {
+/// What is kept under a key; a text that is none of ours tells of nothing.
+fn meta<T: DeserializeOwned>(connection: &Connection, key: &str) -> rusqlite::Result<Option<T>> {
     let select = "SELECT value FROM meta WHERE key = ?1";
-    let kept: Option<String> = connection.query_row(select, [AT_BROKER], |row| row.get(0)).optional()?;
-    // A text that is none of ours tells of nothing to take away.
-    Ok(kept.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default())
+    let kept: Option<String> = connection.query_row(select, [key], |row| row.get(0)).optional()?;
+    Ok(kept.and_then(|text| serde_json::from_str(&text).ok()))
 }
 
 /// An hour in ns.
@@ -199,7 +208,7 @@ fn brightest(connection: &Connection, sensor: i64) -> rusqlite::Result<Irradianc
             let bytes = row.get_ref(4)?.as_blob()?;
             // What is damaged tells nothing; whoever reads the light hears of it.
             let samples = chunk::decode_row(row.get(0)?, row.get(1)?, Mono::from_nanos(from_ns), bytes);
-            let lights = samples.into_iter().flatten().map(|sample| sample.seen.lowest());
+            let lights = samples.into_iter().flatten().map(|sample| sample.seen.highest());
             greatest = lights.fold(greatest, Irradiance::max);
         }
     }
@@ -215,7 +224,7 @@ fn take_up(
 ) -> rusqlite::Result<Vec<OpenPrint>> {
     let mut prints = Vec::new();
     let sql = format!(
-        "SELECT seq, id, frame, plan, sensor, glass * factor, exponent, reference FROM print WHERE {which} ORDER BY seq"
+        "SELECT seq, id, frame, plan, sensor, glass * factor, exponent, reference, source, calibration FROM print WHERE {which} ORDER BY seq"
     );
     let mut select = connection.prepare(&sql)?;
     let mut rows = select.query([])?;
@@ -225,7 +234,9 @@ fn take_up(
             Ok(plan) => {
                 let begun = Resumed::new(id.into(), plan, row.get(5)?, response(row, 6)?);
                 let resumed = resumed(connection, shift, seq, begun)?;
-                prints.push(OpenPrint { frame: row.get(2)?, sensor: row.get(4)?, resumed });
+                let (frame, sensor, source) = (row.get(2)?, row.get(4)?, row.get(8)?);
+                let begun_under = calibrations::begun_under(&row.get::<_, String>(9)?);
+                prints.push(OpenPrint { frame, sensor, source, begun_under, resumed });
             }
             Err(error) => {
                 troubles.push(format!("the plan of print {id} cannot be read ({error}); it is not taken up"));

@@ -36,6 +36,8 @@ const ANSWERS_KEPT: i64 = 100;
 
 /// The key in `meta` of what the broker may keep of the rig's.
 pub(super) const AT_BROKER: &str = "at_broker";
+/// Where that key holds how bright the clear sky is, in W/m².
+pub(super) const CLEAR_SKY: &str = "clear_sky_w_m2";
 
 pub(super) struct Writer {
     connection: Connection,
@@ -264,10 +266,8 @@ impl Batch<'_> {
                 self.run("UPDATE print SET reminded = 1 WHERE id = ?1", params![print])
             }
             Entry::Sent { id } => self.run("DELETE FROM outbox WHERE id = ?1", params![id]),
-            Entry::AtBroker(at_broker) => self.run(
-                "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",
-                params![AT_BROKER, serde_json::json!(at_broker).to_string()],
-            ),
+            Entry::AtBroker(at_broker) => self.meta(AT_BROKER, &serde_json::json!(at_broker)),
+            Entry::ClearSky(amplitude) => self.meta(CLEAR_SKY, &serde_json::json!(amplitude.w_m2())),
             Entry::Answered { id, answer } => {
                 self.run(
                     "INSERT INTO answered (id, answer) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
@@ -279,6 +279,13 @@ impl Batch<'_> {
                 )
             }
         }
+    }
+
+    fn meta(&self, key: &str, value: &serde_json::Value) -> rusqlite::Result<()> {
+        self.run(
+            "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",
+            params![key, value.to_string()],
+        )
     }
 
     fn run(&self, sql: &str, params: impl rusqlite::Params) -> rusqlite::Result<()> {

@@ -11,7 +11,7 @@ use super::tell::Call;
 use super::{FramePart, Service, Setup};
 use crate::devices::pins::Pattern;
 use crate::devices::relay::{BEAT_EVERY, Relay, RelayTrouble};
-use crate::ledger::{OpenPrint, OutboxRow, Record};
+use crate::ledger::{OpenPrint, OutboxRow};
 use crate::status::LampStatus;
 use crate::words;
 
@@ -371,44 +371,18 @@ impl Service {
     }
 }
 
-/// The source of each print that is out, by the record; not looked for on a rig without lamps.
-pub(super) fn sources_of(prints: &[OpenPrint], setup: &Setup) -> Vec<Option<String>> {
-    if setup.lamps.is_empty() {
-        return vec![None; prints.len()];
-    }
-    let record = Record::open(&setup.ledger);
-    let source = |print: &OpenPrint| {
-        let id = &print.resumed.print;
-        let row = record.as_ref().map_err(ToString::to_string);
-        let row = row.and_then(|record| record.find(id).map_err(|error| error.to_string()));
-        match row {
-            Ok(row) => Some(row.source),
-            Err(error) => {
-                tracing::warn!("the source of {id} is not known: {error}");
-                None
-            }
-        }
-    };
-    prints.iter().map(source).collect()
-}
-
 /// Where a sensor's integral goes on. If all prints beside it are under switched lamps,
-/// their light ended with the daemon: no line leads from it to the next reading.
-pub(super) fn left_off(
-    left_off: LeftOff,
-    sensor: &str,
-    prints: &[OpenPrint],
-    sources: &[Option<String>],
-    setup: &Setup,
-) -> LeftOff {
-    let beside = prints.iter().zip(sources).filter(|(print, _)| print.sensor == sensor);
-    let is_switched = |source: &Option<String>| {
-        source.as_ref().is_some_and(|source| setup.switched.iter().any(|lamp| lamp.name == *source))
-    };
-    let mut beside = beside.peekable();
-    if beside.peek().is_none() || !beside.all(|(_, source)| is_switched(source)) {
+/// their light ended with the daemon.
+pub(super) fn left_off(left_off: LeftOff, sensor: &str, prints: &[OpenPrint], setup: &Setup) -> LeftOff {
+    // What was not kept may have been brighter than what was.
+    let brightest =
+        if setup.keep_idle_light { left_off.brightest } else { Seen::AtLeast(left_off.brightest).highest() };
+    let left_off = LeftOff { brightest, ..left_off };
+    let is_switched = |print: &OpenPrint| setup.switched.iter().any(|lamp| lamp.name == print.source);
+    let mut beside = prints.iter().filter(|print| print.sensor == sensor).peekable();
+    if beside.peek().is_none() || !beside.all(is_switched) {
         return left_off;
     }
     let dark = Seen::Exactly(Irradiance::ZERO);
-    LeftOff { knot: Knot { seen: dark, ..left_off.knot }, ..left_off }
+    LeftOff { knot: Knot { seen: dark, ..left_off.knot }, is_cut: true, ..left_off }
 }

@@ -25,7 +25,7 @@ use std::time::Duration;
 
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{
-    Command, FrameId, FrameSetup, Input, Refused, Rig, Rules, SensorId, SensorSetup,
+    Command, FrameId, FrameSetup, Input, Refused, Resumed, Rig, Rules, SensorId, SensorSetup,
 };
 use frameside_core::light::{Calibration, Reading};
 use frameside_core::outlook::{Doubt, LightWatch, Site, WallAnchor};
@@ -199,11 +199,12 @@ impl Service {
             rig.set_site(site);
         }
         rig.set_wall(wall);
-        let sources = lamps::sources_of(&recovered.prints, &setup);
+        if let Some(amplitude) = recovered.clear_sky {
+            rig.set_clear_amplitude(amplitude);
+        }
         for part in &setup.sensors {
             let known = recovered.left_off.get(&part.name).copied();
-            let prints = &recovered.prints;
-            let left_off = known.map(|at| lamps::left_off(at, &part.name, prints, &sources, &setup));
+            let left_off = known.map(|at| lamps::left_off(at, &part.name, &recovered.prints, &setup));
             rig.add_sensor(SensorSetup { period_s: part.period_s, left_off });
         }
         for (name, response, total) in &recovered.responses {
@@ -215,6 +216,9 @@ impl Service {
         for part in &setup.frames {
             rig.add_frame(FrameSetup { sensor: part.sensor, glass: part.glass })?;
         }
+        let mut calibrations = recovered.calibrations;
+        let mut troubles = recovered.troubles;
+        troubles.extend(hold_calibrations(&setup, &recovered.prints, &mut calibrations));
         let long_ago = Mono::from_nanos(i64::MIN);
         let mut service = Self {
             publish_at: vec![None; setup.frames.len()],
@@ -222,7 +226,7 @@ impl Service {
             outbox: Outbox::new(recovered.outbox),
             watch: LightWatch::new(setup.sensors.len()),
             doubts: vec![None; setup.sensors.len()],
-            corrections: corrections(&setup, recovered.calibrations),
+            corrections: corrections(&setup, calibrations),
             announcer: announce::announcer(&setup, recovered.at_broker.clone()),
             at_broker: recovered.at_broker,
             announce_at: None,
@@ -244,7 +248,7 @@ impl Service {
             flush_at: now,
             look_for_unjudged_at: now,
             outages: Outages::default(),
-            troubles: recovered.troubles,
+            troubles,
             ledger_trouble: None,
             link_trouble: None,
             readers: list::Readers::default(),
@@ -260,8 +264,8 @@ impl Service {
         for print in recovered.unsettled {
             service.settle_later(print);
         }
-        for (print, source) in recovered.prints.into_iter().zip(sources) {
-            service.take_up(print, source);
+        for print in recovered.prints {
+            service.take_up(print);
         }
         service.give_up_outages(now, &recovered.never_placed)?;
         service.leave_lamps_off(now);
@@ -274,61 +278,70 @@ impl Service {
     /// A print that is in: its frame goes on showing it, if it still can.
     fn show_again(&mut self, print: OpenPrint) {
         let id = print.resumed.print.clone();
-        let Ok(frame) = self.frame_of(&print) else { return self.settle_later(print) };
-        if let Err(refused) = self.rig.resume(frame, print.resumed) {
+        let Ok(frame) = self.frame_of(&print) else {
+            self.settle_later(print);
+            return;
+        };
+        let resumed = self.resumed(print);
+        if let Err(refused) = self.rig.resume(frame, resumed) {
             tracing::warn!(print = %id, "not shown again: {refused}");
         }
     }
 
-    /// A print that is in and whose frame shows another, or is gone.
-    fn settle_later(&mut self, print: OpenPrint) {
-        // Without its sensor its figures stay as they were told.
-        if let Some(sensor) = self.sensor_named(&print.sensor)
-            && let Err(refused) = self.rig.resume_left(sensor, print.resumed)
-        {
+    /// A print whose frame shows another, or is gone. Without its sensor its figures stay as they
+    /// were told; whether that is there.
+    fn settle_later(&mut self, print: OpenPrint) -> bool {
+        let Some(sensor) = self.sensor_named(&print.sensor) else { return false };
+        let resumed = self.resumed(print);
+        let taken = self.rig.resume_left(sensor, resumed);
+        if let Err(refused) = &taken {
             tracing::warn!("{refused}");
         }
+        taken.is_ok()
+    }
+
+    /// What the rig is told of a print, and of its light as far as the config tells.
+    fn resumed(&self, print: OpenPrint) -> Resumed {
+        Resumed { sunlit: self.is_sun(&print.source), ..print.resumed }
     }
 
     /// A print that is out goes on where it was.
-    fn take_up(&mut self, print: OpenPrint, source: Option<String>) {
+    fn take_up(&mut self, print: OpenPrint) {
         let (id, frame) = (print.resumed.print.clone(), print.frame.clone());
-        let taken = self
-            .frame_of(&print)
-            .and_then(|at| self.rig.resume(at, print.resumed).map_err(|refused| refused.to_string()));
+        let resumed = self.resumed(print.clone());
+        let taken = self.frame_of(&print).and_then(|at| {
+            self.rig.resume(at, resumed).map_err(|refused| refused.to_string())?;
+            Ok(at)
+        });
         match taken {
-            Ok(()) => {
+            Ok(at) => {
                 self.out += 1;
-                self.take_up_source(&frame, source);
+                self.put_under(at, &print.source);
                 tracing::info!(print = %id, frame, "taken up again");
             }
             Err(why) => {
-                let trouble = format!("print {id} is out in frame {frame}, but is not counted: {why}");
+                let is_counted = self.settle_later(print);
+                let so_far = if is_counted { "counted, but nobody is called to it" } else { "not counted" };
+                let trouble = format!("print {id} is out in frame {frame}, {so_far}: {why}");
                 tracing::warn!("{trouble}");
                 self.troubles.push(trouble);
             }
         }
     }
 
-    /// Whether a source is the sun, as far as the config tells.
+    /// Whether a source is the sun. One that the config does not know any more was a lamp, maybe.
     fn is_sun(&self, source: &str) -> bool {
-        !self.setup.lamps.iter().any(|lamp| lamp == source)
-    }
-
-    /// A print taken up under a lamp has no dusk to fear.
-    fn take_up_source(&mut self, frame: &str, source: Option<String>) {
-        if let (Some(source), Some(frame)) = (source, self.frame_named(frame)) {
-            self.put_under(frame, &source);
-            if let Err(refused) = self.rig.set_sunlit(frame, self.is_sun(&source)) {
-                tracing::warn!("{refused}");
-            }
-        }
+        let is_among = |names: &[String]| names.iter().any(|name| name == source);
+        is_among(&self.setup.sources) && !is_among(&self.setup.lamps)
     }
 
     /// The rig's clear sky was fitted to its own clear hours.
     pub fn on_clear_sky(&mut self, amplitude: Irradiance) {
         tracing::info!(amplitude_w_m2 = amplitude.w_m2(), "the clear sky is known by its clear hours");
         self.rig.set_clear_amplitude(amplitude);
+        // A gap that a start ends is bounded by it before it can be found again.
+        self.ledger.write(Entry::ClearSky(amplitude));
+        self.unwritten = true;
     }
 
     /// The frame of a print, if it still lies beside the same sensor: the
@@ -574,6 +587,39 @@ impl Service {
         }
         tokio::time::sleep(LAST_WORDS).await;
     }
+}
+
+/// Prints that are out go on by the calibration that they were begun under: their factor belongs
+/// to that, and their dose so far. What people should know of it.
+fn hold_calibrations(
+    setup: &Setup,
+    prints: &[OpenPrint],
+    known: &mut BTreeMap<String, (i64, Calibration)>,
+) -> Vec<String> {
+    let mut held = BTreeMap::new();
+    for print in prints {
+        let is_there = |part: &FramePart| {
+            part.name == print.frame && setup.sensors[usize::from(part.sensor.0)].name == print.sensor
+        };
+        let now = known.get(&print.sensor).map(|&(id, _)| id);
+        if let Some((begun, calibration)) = print.begun_under.clone().filter(|&(begun, _)| begun != now)
+            && setup.frames.iter().any(is_there)
+        {
+            held.entry(print.sensor.clone()).or_insert((&print.resumed.print, begun, calibration));
+        }
+    }
+    let mut troubles = Vec::new();
+    for (sensor, (print, begun, calibration)) in held {
+        troubles.push(format!(
+            "sensor {sensor} was calibrated while print {print} is out, which goes on by the calibration \
+             before; bring it in and start frameside again, then the new one counts"
+        ));
+        match begun {
+            Some(id) => known.insert(sensor, (id, calibration)),
+            None => known.remove(&sensor),
+        };
+    }
+    troubles
 }
 
 /// What the record has for each sensor of the setup; without anything, no correction.

@@ -1,5 +1,7 @@
 //! The service on made-up time, with a real ledger and nothing else.
 
+mod taken_up;
+
 use frameside_core::exposure::{FrameState, Rules};
 use frameside_core::light::Reading;
 use frameside_core::quantity::{Irradiance, TargetDose};

@@ -91,6 +91,8 @@ pub struct Resumed {
     pub glass: f64,
     /// What it answers to.
     pub response: Response,
+    /// Whether the sun shines on it, or a lamp.
+    pub sunlit: bool,
     /// When it was given a new target.
     pub aimed_at: Option<Mono>,
     /// When its cover was off, oldest first.
@@ -123,6 +125,7 @@ impl Resumed {
             plan,
             glass,
             response,
+            sunlit: true,
             aimed_at: None,
             spans: Vec::new(),
             called: 0,
@@ -165,6 +168,8 @@ pub(super) struct Print {
     /// What its own integral is to be multiplied by: what the glass leaves of the
     /// light's effect.
     pub(super) passes: f64,
+    /// Whether the sun shines on it, or a lamp.
+    pub(super) sunlit: bool,
     /// When the target was changed last: it cannot have been reached before.
     pub(super) aimed_at: Option<Mono>,
     spans: Vec<Span>,
@@ -189,6 +194,7 @@ impl Print {
             glass,
             response,
             passes: response.of_factor(glass),
+            sunlit: true,
             aimed_at: None,
             spans: Vec::new(),
             called: 0,
@@ -208,6 +214,7 @@ impl Print {
             glass: resumed.glass,
             response: resumed.response,
             passes: resumed.response.of_factor(resumed.glass),
+            sunlit: resumed.sunlit,
             aimed_at: resumed.aimed_at,
             spans: resumed.spans,
             called: resumed.called.min(resumed.plan.doses().len()),

@@ -29,7 +29,7 @@ use super::{
     Resumed, SensorId, Signal, SignalKind,
 };
 use crate::chips::SensorFault;
-use crate::light::{Estimate, Flags, GapRates, Integral, Knot, LeftOff, Reading, Response};
+use crate::light::{Estimate, Flags, Integral, Knot, LeftOff, Reading, Response};
 use crate::outlook::{ClearSky, Outlook, Site, WallAnchor};
 use crate::quantity::{Dose, Irradiance, Mono};
 
@@ -206,7 +206,12 @@ impl Rig {
     /// # Errors
     /// [`Refused::Unknown`] when there is no such frame.
     pub fn set_sunlit(&mut self, frame: FrameId, sunlit: bool) -> Result<(), Refused> {
-        self.frame_mut(frame)?.sunlit = sunlit;
+        let slot = self.frame_mut(frame)?;
+        slot.sunlit = sunlit;
+        // A print that came in keeps what it was lit by.
+        if let Some(print) = slot.print.as_mut().filter(|print| !print.ended) {
+            print.sunlit = sunlit;
+        }
         Ok(())
     }
 
@@ -272,6 +277,7 @@ impl Rig {
         let begun = resumed.spans.first().map(|first| first.from.at);
         let due_at = resumed.due_at;
         let mut print = Print::resumed(resumed);
+        self.frame_mut(frame)?.sunlit = print.sunlit;
         let sensor = self.sensor_of(frame);
         if !print.ended || !print.is_settled() {
             sensor.make_tally(print.response, Estimate::ZERO);
@@ -300,8 +306,9 @@ impl Rig {
         Ok(())
     }
 
-    /// Takes up a print that has left its frame to another, but whose figures
-    /// still wait for the sensor's next reading.
+    /// Takes up a print that has no frame: it has left that to another, but its figures
+    /// still wait for the sensor's next reading, or its frame is gone while it is out.
+    /// What it counts by is kept, and nobody is called to it.
     ///
     /// # Errors
     /// [`Refused::Unknown`] when there is no such sensor.
@@ -440,12 +447,12 @@ impl Rig {
         let left = sensor.plain().knot().map_or(found, |knot| knot.seen.lowest());
         // What was in a boot that cannot be placed was at another hour than it is laid to.
         let is_of_no_hour = tear.is_some() | std::mem::take(&mut sensor.is_vague);
+        let has_left_a_lamp = sensor.has_left_a_lamp();
         for tally in &mut sensor.tallies {
             let rates = |from, to| {
-                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags)?;
+                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags).filter(|_| !has_left_a_lamp)?;
                 if is_of_no_hour {
-                    let most = sky.most().filter(|&most| left <= most && found <= most)?;
-                    return Some(GapRates::even(Irradiance::ZERO, most));
+                    return sky.rates_at_any_hour([left, found]);
                 }
                 sky.rates_between((from, left), (to, found))
             };
@@ -505,7 +512,7 @@ impl Rig {
             }
             !print.is_settled()
         };
-        leaving.retain_mut(|print| tell(print) || print.lies_over(tears));
+        leaving.retain_mut(|print| tell(print) || !print.ended || print.lies_over(tears));
         let mut moved = Vec::new();
         let frames = &mut self.frames;
         unsettled.retain(|&frame| {
@@ -697,7 +704,7 @@ impl Rig {
         Ok(())
     }
 
-    fn begin(&mut self, now: Mono, id: FrameId, print: Print, covered: bool) -> Result<(), Refused> {
+    fn begin(&mut self, now: Mono, id: FrameId, mut print: Print, covered: bool) -> Result<(), Refused> {
         self.refuse_if_busy(id)?;
         self.forget_unused(self.frame(id)?.sensor);
         let sensor = self.sensor_of(id);
@@ -711,6 +718,7 @@ impl Rig {
         tally.unsettled.remove(&id);
         let slot = self.frame_mut(id)?;
         slot.due_at = None;
+        print.sunlit = slot.sunlit;
         if let Some(old) = slot.print.replace(print) {
             let sensor = self.sensor_of(id);
             if sensor.waits(&old) {

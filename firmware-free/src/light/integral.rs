@@ -87,7 +87,7 @@ pub struct GapRates {
 const BEYOND_THE_AIR: Irradiance = Irradiance::from_w_m2(85.505);
 
 /// What a saturated reading may have been, whose lower bound is known.
-fn ceiling(at_least: Irradiance) -> Irradiance {
+pub(super) fn ceiling(at_least: Irradiance) -> Irradiance {
     BEYOND_THE_AIR.max(at_least * GapRates::ABOVE_CLEAR)
 }
 
@@ -184,8 +184,11 @@ pub struct Knot {
 pub struct LeftOff {
     /// The last reading that was kept, and the integral there.
     pub knot: Knot,
-    /// The greatest irradiance seen in the hour before it.
+    /// The greatest irradiance that may have been seen in the hour before it.
     pub brightest: Irradiance,
+    /// Whether its light ended there: no line leads from it to the next reading, however
+    /// soon that comes.
+    pub is_cut: bool,
 }
 
 /// One step of the integral, from a reading to the next.
@@ -336,6 +339,8 @@ pub struct Integral {
     /// The boot of the last reading cannot be placed on this clock: nothing is
     /// known of the light since, however short ago it seems.
     is_torn: bool,
+    /// See [`LeftOff::is_cut`].
+    is_cut: bool,
 }
 
 /// Beyond this many sample periods without a reading, light counts as unseen.
@@ -345,8 +350,15 @@ impl Integral {
     /// An integral that expects a reading every `period_s` seconds (above zero).
     #[must_use]
     pub fn new(period_s: f64) -> Self {
-        let recent = RecentMax::default();
-        Self { response: Response::PLAIN, knot: None, origin: None, period_s, recent, is_torn: false }
+        Self {
+            response: Response::PLAIN,
+            knot: None,
+            origin: None,
+            period_s,
+            recent: RecentMax::default(),
+            is_torn: false,
+            is_cut: false,
+        }
     }
 
     /// The same light for another response, counted on from `total` at the last reading.
@@ -364,11 +376,10 @@ impl Integral {
     /// Goes on from where it was left: what came in between is a gap.
     #[must_use]
     pub fn resumed(period_s: f64, left_off: LeftOff) -> Self {
-        let LeftOff { knot, brightest } = left_off;
+        let LeftOff { knot, brightest, is_cut } = left_off;
         let mut recent = RecentMax::default();
-        recent.take(knot.at, knot.seen.lowest().max(brightest).w_m2());
-        let (response, knot) = (Response::PLAIN, Some(knot));
-        Self { response, knot, origin: None, period_s, recent, is_torn: false }
+        recent.take(knot.at, knot.seen.highest().max(brightest).w_m2());
+        Self { knot: Some(knot), recent, is_cut, ..Self::new(period_s) }
     }
 
     /// What it goes on from belongs to a boot that cannot be placed: no line of
@@ -420,7 +431,7 @@ impl Integral {
     }
 
     fn longest_step_s(&self) -> f64 {
-        if self.is_torn { 0.0 } else { LONGEST_STEP_PERIODS * self.period_s }
+        if self.is_torn || self.is_cut { 0.0 } else { LONGEST_STEP_PERIODS * self.period_s }
     }
 
     /// Takes in a reading later than all before it and returns the step it
@@ -445,19 +456,20 @@ impl Integral {
             None => Knot { at: self.origin.take().unwrap_or(at), seen, total: Estimate::ZERO },
         };
         if from.at >= at {
-            self.recent.take(at, e1);
+            self.recent.take(at, seen.highest().w_m2());
             self.knot = Some(Knot { at, ..from });
             self.is_torn = false;
             return None;
         }
-        let usual = at.seconds_since(from.at) <= self.longest_step_s();
-        self.is_torn = false;
+        // Before the first reading nothing was seen, however soon that comes.
+        let usual = self.knot.is_some() && at.seconds_since(from.at) <= self.longest_step_s();
+        (self.is_torn, self.is_cut) = (false, false);
         // Of the hour before a gap, however long that was.
         let greatest = match self.knot {
-            Some(_) => self.recent.greatest().max(e1),
+            Some(_) => self.recent.greatest(),
             None => ceiling(seen.lowest()).w_m2(),
         };
-        self.recent.take(at, e1);
+        self.recent.take(at, seen.highest().w_m2());
         let response = self.response;
         let step = match (usual, from.seen, seen) {
             (true, Seen::Exactly(_), Seen::Exactly(_)) => Interval::seen(from, at, e1, response),
@@ -472,18 +484,16 @@ impl Integral {
         Some(step)
     }
 
-    /// The most that may have fallen in a gap between two readings; more than
-    /// was ever seen where one of them was at the end of its range.
+    /// The most that may have fallen in a gap between two readings.
     pub(super) fn most(greatest: f64, from: Seen, to: Seen) -> Irradiance {
-        let seen = Irradiance::from_w_m2(greatest).max(from.lowest());
-        if from.is_bound() || to.is_bound() { ceiling(seen) } else { seen }
+        Irradiance::from_w_m2(greatest).max(from.highest()).max(to.highest())
     }
 
     /// The integral at `at`, at or after the last reading: the last irradiance
     /// is held for at most [`LONGEST_STEP_PERIODS`]; beyond that nothing is seen,
     /// and since the last reading anything from darkness to the greatest
     /// irradiance of the last hour may have been. Before any reading it begins
-    /// to count.
+    /// to count, and up to what the sun gives outside the air may have been.
     pub fn project(&mut self, at: Mono) -> Estimate {
         self.count_from(at);
         self.peek(at)
@@ -492,15 +502,20 @@ impl Integral {
     /// As [`Self::project`], without beginning to count.
     #[must_use]
     pub fn peek(&self, at: Mono) -> Estimate {
-        let Some(knot) = self.knot else { return Estimate::ZERO };
+        let Some(knot) = self.knot else { return self.before_any_reading(at) };
         let ahead = at.seconds_since(knot.at).max(0.0);
         let held = self.rate(knot.seen).over_seconds(ahead.min(self.longest_step_s()));
         if ahead <= self.longest_step_s() {
             return knot.total.plus(Estimate::certain(held));
         }
-        let most = Irradiance::from_w_m2(self.recent.greatest()).max(knot.seen.lowest());
-        let most = self.response.rate(most);
+        let most = self.response.rate(Self::most(self.recent.greatest(), knot.seen, knot.seen));
         knot.total.plus(Estimate { best: held, low: Dose::ZERO, high: most.over_seconds(ahead) })
+    }
+
+    fn before_any_reading(&self, at: Mono) -> Estimate {
+        let Some(origin) = self.origin else { return Estimate::ZERO };
+        let most = self.response.rate(BEYOND_THE_AIR);
+        Estimate { high: most.over_seconds(at.seconds_since(origin).max(0.0)), ..Estimate::ZERO }
     }
 
     /// Somebody counts from `at` on, which may lie back: if no reading has come
@@ -658,15 +673,32 @@ mod tests {
         // And so it is after a restart.
         let knot = Knot { at: at(1.0), seen: exactly(10.0), total: Estimate::ZERO };
         let brightest = Irradiance::from_w_m2(50.0);
-        let mut again = Integral::resumed(1.0, LeftOff { knot, brightest });
+        let left_off = LeftOff { knot, brightest, is_cut: false };
+        let mut again = Integral::resumed(1.0, left_off);
         assert_eq!(again.take(at(101.0), exactly(10.0), no_sky).unwrap().added().high.j_m2(), 5_000.0);
         // Where it was left nobody knows when, even a short step is a gap.
-        let mut torn = Integral::resumed(1.0, LeftOff { knot, brightest });
+        let mut torn = Integral::resumed(1.0, left_off);
         torn.tear();
-        assert_eq!((torn.peek(at(1.5)).best, torn.seen_until()), (Dose::ZERO, Some(at(1.0))));
-        let step = torn.take(at(2.0), exactly(10.0), no_sky).unwrap();
-        assert_eq!((step.added().low.j_m2(), step.added().high.j_m2()), (0.0, 50.0));
-        assert_eq!(torn.seen_until(), Some(at(3.5)));
+        // Nor does a line lead from a light that ended.
+        let cut = Integral::resumed(1.0, LeftOff { is_cut: true, ..left_off });
+        for mut broken in [torn, cut] {
+            assert_eq!((broken.peek(at(1.5)).best, broken.seen_until()), (Dose::ZERO, Some(at(1.0))));
+            let step = broken.take(at(2.0), exactly(10.0), no_sky).unwrap();
+            assert_eq!((step.added().low.j_m2(), step.added().high.j_m2()), (0.0, 50.0));
+            assert_eq!(broken.seen_until(), Some(at(3.5)));
+        }
+    }
+
+    #[test]
+    fn a_gap_after_saturated_readings_is_bounded_by_what_those_may_have_been() {
+        let bound = Seen::AtLeast(Irradiance::from_w_m2(60.0));
+        let mut integral = Integral::new(1.0);
+        integral.take(at(0.0), bound, no_sky);
+        // A gap that has not ended is no better known than one that has.
+        assert_eq!(integral.peek(at(10.0)).high.j_m2(), 855.05);
+        integral.take(at(1.0), exactly(50.0), no_sky);
+        let gap = integral.take(at(11.0), exactly(50.0), no_sky).unwrap().added();
+        assert_eq!((gap.low.j_m2(), gap.best.j_m2(), gap.high.j_m2()), (0.0, 500.0, 855.05));
     }
 
     #[test]

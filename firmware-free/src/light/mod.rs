@@ -13,4 +13,4 @@ pub use integral::{Estimate, GapRates, Integral, Interval, Knot, LONGEST_STEP_PE
 pub use reading::{Flags, Reading, Seen};
 pub use response::{Response, ResponseError};
 pub use switched::Switched;
-pub use tear::{Lasted, Tear, Unplaced};
+pub use tear::{Lasted, Missed, Tear, Unplaced};

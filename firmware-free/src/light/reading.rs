@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use super::integral::ceiling;
 use crate::quantity::{Irradiance, Mono};
 
 /// One measurement of a sensor.
@@ -57,6 +58,15 @@ impl Seen {
     pub const fn lowest(self) -> Irradiance {
         match self {
             Self::Exactly(e) | Self::AtLeast(e) => e,
+        }
+    }
+
+    /// The most that it may have been.
+    #[must_use]
+    pub fn highest(self) -> Irradiance {
+        match self {
+            Self::Exactly(e) => e,
+            Self::AtLeast(e) => ceiling(e),
         }
     }
 

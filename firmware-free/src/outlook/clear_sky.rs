@@ -11,6 +11,8 @@ use crate::quantity::{Dose, Irradiance, Mono};
 pub const USUAL_AMPLITUDE: Irradiance = Irradiance::from_w_m2(55.2);
 /// A gap's mean is taken at this many instants in each of its parts, however long it is.
 const STEPS: usize = 2;
+/// The parts of a gap follow the sky if they are no longer than this.
+const LONGEST_PART_S: f64 = 3600.0;
 
 /// Whether a light may come from a sky that would give `clear` without clouds.
 /// Their edges raise UV-A to at most some 1.3 of that; twice, and a little for
@@ -59,20 +61,33 @@ impl ClearSky {
     /// was seen; `None` where that is no light of this sky.
     #[must_use]
     pub fn rates_between(&self, from: (Mono, Irradiance), to: (Mono, Irradiance)) -> Option<GapRates> {
-        let may_be = |(at, light)| self.irradiance(at).is_some_and(|clear| may_be_sky(light, clear));
-        (may_be(from) && may_be(to)).then(|| self.rates(from.0, to.0)).flatten()
+        (self.may_give(from) && self.may_give(to)).then(|| self.rates(from.0, to.0)).flatten()
     }
 
-    /// The most that this sky gives at any hour, in mean; `None` while the time is unknown.
+    /// Whether light that was seen at an instant may be of this sky; not while the time is unknown.
     #[must_use]
-    pub fn most(&self) -> Option<Irradiance> {
-        self.wall.map(|_| self.amplitude * GapRates::ABOVE_CLEAR)
+    pub fn may_give(&self, (at, light): (Mono, Irradiance)) -> bool {
+        self.irradiance(at).is_some_and(|clear| may_be_sky(light, clear))
+    }
+
+    /// Bounds of a stretch of which it is not known when it was, with the light at its ends:
+    /// nothing, and the most that this sky gives at any hour. `None` while the time is unknown,
+    /// and where that is no light of this sky.
+    #[must_use]
+    pub fn rates_at_any_hour(&self, ends: [Irradiance; 2]) -> Option<GapRates> {
+        let most = self.amplitude * (GapRates::ABOVE_CLEAR * Site::NEAREST);
+        (self.wall.is_some() && ends.iter().all(|&light| light <= most))
+            .then(|| GapRates::even(Irradiance::ZERO, most))
     }
 
     /// Bounds of the mean irradiance over a stretch that was not seen.
     #[must_use]
     pub fn rates(&self, from: Mono, to: Mono) -> Option<GapRates> {
         let seconds = to.seconds_since(from);
+        // The sun goes up and down within such a part: its bounds would be as good as none.
+        if seconds > LONGEST_PART_S * GapRates::PARTS as f64 {
+            return self.rates_at_any_hour([Irradiance::ZERO; 2]);
+        }
         let steps = (STEPS * GapRates::PARTS) as f64;
         let (mut sum, mut peak, mut profile) = (0.0, 0.0f64, [0.0; GapRates::PARTS]);
         for (part, level) in profile.iter_mut().enumerate() {
@@ -207,6 +222,15 @@ mod tests {
         let noon = sky.irradiance(Mono::from_seconds(30.0)).unwrap();
         assert!((rates.low.w_m2() / noon.w_m2() - 0.10).abs() < 1e-4);
         assert!((rates.high.w_m2() / noon.w_m2() - 1.20).abs() < 1e-3);
+    }
+
+    #[test]
+    fn bounds_of_days_hold_for_each_hour_of_them() {
+        // From noon to noon: the middles of so many parts all lie at night.
+        let days =
+            sky(1_466_681_640_000).rates(Mono::default(), Mono::from_seconds(64.0 * 86_400.0)).unwrap();
+        let most = Irradiance::from_w_m2(55.2) * (1.2 * 1.033);
+        assert_eq!(days, GapRates::even(Irradiance::ZERO, most));
     }
 
     #[test]

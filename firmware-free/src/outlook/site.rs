@@ -40,6 +40,10 @@ pub struct ClearLight {
 }
 
 impl Site {
+    /// How much more than at mean distance the sun gives at its nearest; on no plane does a
+    /// clear sky give more than this share of the amplitude.
+    pub const NEAREST: f64 = 1.033;
+
     /// A flat site.
     #[must_use]
     pub fn flat(place: Place) -> Self {
@@ -68,7 +72,7 @@ impl Site {
 /// one-term form, good to 0.1 %.
 fn nearness(unix_ms: i64) -> f64 {
     let day_of_year = (unix_ms as f64 / 86_400_000.0).rem_euclid(365.2425);
-    1.0 + 0.033 * (std::f64::consts::TAU * day_of_year / 365.2425).cos()
+    1.0 + (Site::NEAREST - 1.0) * (std::f64::consts::TAU * day_of_year / 365.2425).cos()
 }
 
 #[cfg(test)]

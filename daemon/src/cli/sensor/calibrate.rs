@@ -261,7 +261,7 @@ fn keep(
         out_json(&json!({ "sensor": name, "id": id, "done": done, "calibration": correction }));
     } else {
         out(&format!(
-            "{told}kept as calibration {id} of sensor {name}: {done}\nit counts from the daemon's next start\n"
+            "{told}kept as calibration {id} of sensor {name}: {done}\nit counts from the daemon's next start with no print out beside it\n"
         ));
     }
     Ok(())

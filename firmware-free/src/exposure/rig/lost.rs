@@ -46,6 +46,15 @@ impl Rig {
         self.timers.retain(|&(_, frame, timer)| !(frame == id && timer == Timer::Fallback));
     }
 
+    /// The level that a print waits for has moved. What was told already is not told again.
+    pub(super) fn renew_fallback(&mut self, now: Mono, id: FrameId) {
+        if self.timers.iter().any(|&(_, frame, timer)| frame == id && timer == Timer::Fallback) {
+            self.forget_fallback(id);
+            let fallback = self.fallback(id);
+            self.timers.extend(fallback.map(|at| (at.max(now), id, Timer::Fallback)));
+        }
+    }
+
     pub(super) fn sensor_back(&mut self, now: Mono, id: SensorId) {
         let sensor = &mut self.sensors[usize::from(id.0)];
         sensor.lost = false;
@@ -60,7 +69,13 @@ impl Rig {
 
     /// By the last light seen, the target would be reached by now.
     pub(super) fn fallback_reached(&mut self, at: Mono, id: FrameId) {
-        if let Some(totals) = self.project(id, at) {
+        // It may have been called meanwhile, and a strip then waits for its next band.
+        let fallback = self.fallback(id);
+        if let Some(later) = fallback.filter(|&fallback| fallback > at) {
+            self.timers.insert((later, id, Timer::Fallback));
+        } else if fallback.is_some()
+            && let Some(totals) = self.project(id, at)
+        {
             let kind = SignalKind::SensorLost { fallback: Some(at), reached: true };
             self.emit_signal(id, kind, at, totals);
         }

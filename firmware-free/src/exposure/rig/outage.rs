@@ -9,6 +9,16 @@ use crate::quantity::Mono;
 /// An outage, if anything is or will ever be known of it.
 type Known = Option<(Tear, Lasted)>;
 
+/// An outage of a sensor as it is told.
+#[derive(Clone, Copy)]
+struct Outage {
+    sensor: SensorId,
+    after: Unplaced,
+    known: Known,
+    /// Whether a print that has left its frame, and still waits, lay under a lamp.
+    is_lit: bool,
+}
+
 impl Rig {
     /// Tells that what a sensor's integral goes on from, and its prints, belong to a
     /// boot that cannot be placed on this clock: its next reading closes a
@@ -50,17 +60,19 @@ impl Rig {
     ) -> Result<(), Refused> {
         self.sensors.get(usize::from(id.0)).ok_or(Refused::Unknown)?;
         self.advance(now);
+        let is_lit = self.sensors[usize::from(id.0)].has_left_a_lamp();
+        let outage = Outage { sensor: id, after, known, is_lit };
         if let Some((tear, lasted)) = known {
             let (from, to) = (tear.to.plus_seconds(-lasted.best), tear.to.plus_seconds(-tear.counted_s()));
-            let dose = self.missed(id, known, Response::PLAIN);
+            let dose = self.missed(outage, Response::PLAIN);
             self.outputs.push_back(Output::Gap { sensor: id, from: from.min(to), to, dose });
         }
         for frame in 0..self.frames.len() {
             if self.frames[frame].sensor == id {
-                self.count_missed(now, FrameId(frame as u32), after, known);
+                self.count_missed(now, FrameId(frame as u32), outage);
             }
         }
-        self.count_missed_by_those_that_left(now, id, after, known);
+        self.count_missed_by_those_that_left(now, outage);
         let sensor = &mut self.sensors[usize::from(id.0)];
         sensor.is_vague |= known.is_none() && sensor.last.is_none();
         sensor.tears.retain(|other| other.boot != after.boot);
@@ -74,27 +86,38 @@ impl Rig {
     }
 
     /// What fell in an outage and is not in an integral.
-    fn missed(&self, id: SensorId, known: Known, response: Response) -> Estimate {
-        let Some((tear, lasted)) = known else { return Estimate::ZERO };
-        let flags = self.sensors[usize::from(id.0)].last.map_or(Flags::NONE, |last| last.flags);
-        tear.missed(lasted, &response, |from, to| {
-            let sky = sky_alone(self.sky.as_ref(), &self.frames, id, flags)?;
-            sky.rates_between((from, tear.left.lowest()), (to, tear.found.lowest()))
+    fn missed(&self, outage: Outage, response: Response) -> Estimate {
+        let Some((tear, lasted)) = outage.known else { return Estimate::ZERO };
+        let last = self.sensors[usize::from(outage.sensor.0)].last;
+        tear.missed(outage.after.ended, lasted, &response, |missed| {
+            let flags = last.map_or(Flags::NONE, |last| last.flags);
+            let sky = sky_alone(self.sky.as_ref(), &self.frames, outage.sensor, flags);
+            let sky = sky.filter(|_| !outage.is_lit)?;
+            let (left, found) = (tear.left.lowest(), tear.found.lowest());
+            let rates = match missed {
+                None => sky.rates_at_any_hour([left, found]),
+                Some(missed) => {
+                    let is_of_it = sky.may_give((missed.left_at, left)) && sky.may_give((tear.to, found));
+                    is_of_it.then(|| sky.rates(missed.from, missed.to)).flatten()
+                }
+            };
+            // Before its first reading nobody knows whether a sensor's units are the sky's.
+            rates.map(|rates| if last.is_some() { rates } else { tear.as_wide_as(rates) })
         })
     }
 
-    fn miss(&self, id: SensorId, print: &mut Print, after: Unplaced, known: Known) -> Option<EventKind> {
+    fn miss(&self, print: &mut Print, outage: Outage) -> Option<EventKind> {
+        let Outage { after, known, .. } = outage;
         let span = print.span_over(after)?;
-        let missed = |response| self.missed(id, known, response);
-        let (missed, plain) = (missed(print.response), missed(Response::PLAIN));
+        let (missed, plain) = (self.missed(outage, print.response), self.missed(outage, Response::PLAIN));
         print.count_missed(after.boot, span, Totals { own: missed, plain });
         let seconds = known.map(|(_, lasted)| lasted.best);
         Some(EventKind::Outage { after_boot: after.boot, span, seconds, missed, plain })
     }
 
-    fn count_missed(&mut self, now: Mono, id: FrameId, after: Unplaced, known: Known) {
+    fn count_missed(&mut self, now: Mono, id: FrameId, outage: Outage) {
         let Some(mut print) = self.frames[id.0 as usize].print.take() else { return };
-        let kind = self.miss(self.frames[id.0 as usize].sensor, &mut print, after, known);
+        let kind = self.miss(&mut print, outage);
         let (passes, is_final) = (print.passes, print.is_final());
         self.frames[id.0 as usize].print = Some(print);
         let Some(kind @ EventKind::Outage { seconds, missed, .. }) = kind else { return };
@@ -112,15 +135,17 @@ impl Rig {
         self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, totals);
         // What it waits for is nearer by what it has had.
         self.queue(id);
+        self.renew_fallback(now, id);
     }
 
-    fn count_missed_by_those_that_left(&mut self, now: Mono, id: SensorId, after: Unplaced, known: Known) {
+    fn count_missed_by_those_that_left(&mut self, now: Mono, outage: Outage) {
+        let id = outage.sensor;
         for tally in 0..self.sensors[usize::from(id.0)].tallies.len() {
             let sensor = &mut self.sensors[usize::from(id.0)];
             let totals = sensor.integrals(tally).peek(now);
             let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
             for print in &mut leaving {
-                let Some(kind) = self.miss(id, print, after, known) else { continue };
+                let Some(kind) = self.miss(print, outage) else { continue };
                 let settled = print.is_final();
                 let (seq, (counted, plain)) = (print.number_event(now, settled), print.counted(now, totals));
                 let print = print.id.clone();

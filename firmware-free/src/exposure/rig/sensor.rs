@@ -143,7 +143,12 @@ impl Sensor {
 
     /// Whether figures of a print may still change.
     pub(super) fn waits(&self, print: &Print) -> bool {
-        !print.is_settled() || print.lies_over(&self.tears)
+        !print.ended || !print.is_settled() || print.lies_over(&self.tears)
+    }
+
+    /// Whether a print that has left its frame, and still waits, lay under a lamp.
+    pub(super) fn has_left_a_lamp(&self) -> bool {
+        self.tallies.iter().any(|tally| tally.leaving.iter().any(|print| !print.sunlit))
     }
 
     /// The integral of the plain dose.

@@ -121,7 +121,7 @@ fn a_print_begun_before_a_late_reading_is_not_called_after_a_restart_either() {
         total: Estimate::certain(Dose::from_j_m2(4_000.0)),
     };
     let mut rig = Rig::new(Rules::default(), at(101.0));
-    let left_off = LeftOff { knot, brightest: knot.seen.lowest() };
+    let left_off = LeftOff { knot, brightest: knot.seen.lowest(), is_cut: false };
     let sensor = rig.add_sensor(SensorSetup { period_s: 1.0, left_off: Some(left_off) });
     let frame = rig.add_frame(FrameSetup { sensor, glass: 1.0 }).unwrap();
     // Projected from the reading before the gap.
@@ -287,6 +287,22 @@ fn a_strip_calls_each_band_and_then_is_due() {
     let band = |band| SignalKind::Band { band, of: 3 };
     assert_eq!(bands, [(band(1), at(20.0)), (band(2), at(40.0)), (SignalKind::Due, at(80.0))]);
     assert_eq!(tell(&mut rig, frames[0], 85.0, Command::Retarget(target(1.0))), Err(Refused::StripIsFixed));
+}
+
+#[test]
+fn light_before_the_first_reading_is_not_known_however_soon_that_comes() {
+    let (mut rig, sensor, frames) = rig(&[1.0]);
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(5_000.0)));
+    let dose = |rig: &Rig, seconds| {
+        let dose = rig.view(frames[0], at(seconds)).unwrap().dose;
+        [dose.low, dose.best, dose.high].map(|dose| dose.j_m2())
+    };
+    // At most what the sun gives outside the air: 85.505 W/m².
+    assert_eq!(dose(&rig, 0.8), [0.0, 0.0, 0.8 * 85.505]);
+    read(&mut rig, sensor, 1.0, 40.0);
+    assert_eq!(dose(&rig, 1.0), [0.0, 40.0, 85.505]);
+    read(&mut rig, sensor, 2.0, 40.0);
+    assert_eq!(dose(&rig, 2.0), [40.0, 80.0, 125.505]);
 }
 
 #[test]
@@ -494,7 +510,7 @@ fn a_print_taken_up_again_goes_on_where_it_was() {
         step.unwrap().total_at(at(0.5))
     };
     let mut again = Rig::new(Rules::default(), at(100.2));
-    let left_off = knot.map(|knot| LeftOff { knot, brightest: knot.seen.lowest() });
+    let left_off = knot.map(|knot| LeftOff { knot, brightest: knot.seen.lowest(), is_cut: false });
     let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, left_off });
     let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
     let resumed =

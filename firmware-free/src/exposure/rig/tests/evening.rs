@@ -136,6 +136,25 @@ fn of_a_silent_minute(unix_ms: i64, sunlit: bool, flags: Flags, w_m2: f64) -> [f
 }
 
 #[test]
+fn a_print_that_came_in_from_under_a_lamp_is_bounded_by_no_sky() {
+    let (mut rig, sensor, frames, _) = under_the_sky(NOON_MS);
+    read(&mut rig, sensor, 0.0, 30.0);
+    rig.set_sunlit(frames[0], false).unwrap();
+    begin(&mut rig, frames[0], 0.0, Plan::dose(target(60_000.0)));
+    // The lamp goes out and its sensor with it; the next print lies in the sun.
+    tell(&mut rig, frames[0], 1_800.0, Command::BringIn).unwrap();
+    rig.set_sunlit(frames[0], true).unwrap();
+    begin(&mut rig, frames[0], 1_801.0, Plan::dose(target(60_000.0)));
+    drain(&mut rig);
+    read(&mut rig, sensor, 1_810.0, 30.0);
+    let settled = drain(&mut rig).into_iter().find_map(|output| match output {
+        Output::Settled { seq: 1, counted, .. } => Some(counted.dose),
+        _ => None,
+    });
+    assert_eq!(settled.unwrap().low, Dose::ZERO);
+}
+
+#[test]
 fn a_gap_is_bounded_by_the_sky_only_where_that_is_the_light() {
     const NIGHT_MS: i64 = NOON_MS + 11 * 3_600_000;
     let (sun, plain) = (true, Flags::NONE);

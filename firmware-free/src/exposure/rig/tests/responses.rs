@@ -125,7 +125,7 @@ fn a_restart_changes_no_figure() {
     });
     let knot = whole.sensor(sensor).unwrap().knot.unwrap();
     let mut again = Rig::new(Rules::default(), at(100.2));
-    let left_off = LeftOff { knot, brightest: knot.seen.lowest() };
+    let left_off = LeftOff { knot, brightest: knot.seen.lowest(), is_cut: false };
     let sensor2 = again.add_sensor(SensorSetup { period_s: 1.0, left_off: Some(left_off) });
     let frame2 = again.add_frame(FrameSetup { sensor: sensor2, glass: 0.8 }).unwrap();
     for (response, total) in whole.responses(sensor) {
