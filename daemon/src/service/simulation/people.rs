@@ -67,7 +67,7 @@ impl World {
     }
 
     fn expose(&mut self, frame: usize) {
-        if self.skies.iter().any(|sky| sky.ceiling() == 0.0) {
+        if self.skies.iter().any(|sky| sky.is_recorded() && sky.ceiling() == 0.0) {
             return;
         }
         let covered = self.chance.percent(25);

@@ -50,6 +50,11 @@ impl Sky {
         }
     }
 
+    /// Whether the record has any reading.
+    pub(super) fn is_recorded(&self) -> bool {
+        !self.recorded.is_empty()
+    }
+
     /// The most that may fall where nobody sees it: bounds of unseen light are
     /// a promise about skies that were seen as bright within the hour.
     pub(super) fn ceiling(&self) -> f64 {

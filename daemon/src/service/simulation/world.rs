@@ -97,6 +97,8 @@ pub(super) struct World {
     pub(super) skies: [Sky; 2],
     /// Whether there was light on a print that no bound is promised for.
     pub(super) unpromised: [bool; 2],
+    /// When each sensor sees its first light: on every fourth day not at once.
+    first_at: [i64; 2],
     silent_until: [i64; 2],
     on_their_way: Vec<OnItsWay>,
     /// What was done, and what of it is safe.
@@ -137,6 +139,7 @@ impl World {
             boots: Vec::new(),
             skies: [Sky::new(PERIOD), Sky::new(PERIOD)],
             unpromised: [false; 2],
+            first_at: [0; 2],
             silent_until: [0; 2],
             on_their_way: Vec::new(),
             known: Knowledge::default(),
@@ -154,6 +157,9 @@ impl World {
         if seed % 4 == 1 {
             let [latitude, hour] = [world.chance.between(-35.0, 65.0), world.chance.between(4.0, 20.0)];
             world.site = Some(Site::flat(Place { latitude, longitude: 15.0 * (hour - BEGINS_HOUR) }));
+        }
+        if seed % 4 == 3 {
+            world.first_at = [0, 1].map(|_| world.chance.between(0.0, 50.0 * PERIOD as f64) as i64);
         }
         world.choose_wall();
         world.start();
@@ -261,7 +267,14 @@ impl World {
         let [least, most] = self.given(at_ns);
         let is_next = !self.on_their_way.iter().any(|reading| reading.sensor == sensor);
         let may_rise = is_next && !is_silent && !self.is_full && !self.is_uncovered(sensor);
-        if at_ns == 0 || (may_rise && self.chance.percent(30)) {
+        if !self.skies[sensor].is_recorded() {
+            if at_ns >= self.first_at[sensor] && self.service.is_some() && !self.is_full {
+                return self.rise(sensor, at_ns);
+            }
+            let w_m2 = self.chance.between(least, most.max(least));
+            return self.skies[sensor].shine(w_m2);
+        }
+        if may_rise && self.chance.percent(30) {
             return self.rise(sensor, at_ns);
         }
         // A morning is brighter than the hour before it, and twilight changes within a part of a silence.
@@ -601,7 +614,7 @@ impl World {
         self.tell("evening");
         self.disk.set_full(false);
         self.is_full = false;
-        self.silent_until = [0; 2];
+        (self.first_at, self.silent_until) = ([0; 2], [0; 2]);
         if self.chance.percent(70) {
             (self.power.synchronised, self.power.error_ms) = (true, 0);
         }
