@@ -447,6 +447,7 @@ impl Rig {
         let left = sensor.plain().knot().map_or(found, |knot| knot.seen.lowest());
         // What was in a boot that cannot be placed was at another hour than it is laid to.
         let is_of_no_hour = tear.is_some() | std::mem::take(&mut sensor.is_vague);
+        sensor.is_of_no_hour = is_of_no_hour;
         let has_left_a_lamp = sensor.has_left_a_lamp();
         for tally in &mut sensor.tallies {
             let rates = |from, to| {
@@ -536,7 +537,10 @@ impl Rig {
             }
             let Some((level, frame, wants)) = waiting.queue.pop_first() else { return };
             let end = steps.own.to();
-            let at = self.not_before_aim(frame, steps.own.crossing(level.0).unwrap_or(end));
+            // In a boot that cannot be placed it was nobody knows when; by the end it was.
+            let is_placed = !self.sensors[usize::from(id.0)].is_of_no_hour;
+            let crossing = steps.own.crossing(level.0).filter(|_| is_placed).unwrap_or(end);
+            let at = self.not_before_aim(frame, crossing);
             // A target given after a reading that comes late is reached after it, too.
             let settled = at <= end;
             let sensor = &self.sensors[usize::from(id.0)];

@@ -25,6 +25,8 @@ pub(super) struct Sensor {
     pub(super) gap: Option<(Mono, Estimate)>,
     /// Whether the gap that its first reading closes holds a boot that cannot be placed.
     pub(super) is_vague: bool,
+    /// Whether its last step holds such a boot.
+    pub(super) is_of_no_hour: bool,
     /// Frames with the cover off.
     pub(super) open: BTreeSet<FrameId>,
     /// Whether its light is measured against the sky.
@@ -124,6 +126,7 @@ impl Sensor {
             fault: None,
             gap: None,
             is_vague: false,
+            is_of_no_hour: false,
             open: BTreeSet::new(),
             under_sky: false,
             dim_minute: i64::MIN,

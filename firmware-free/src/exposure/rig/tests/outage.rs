@@ -73,6 +73,18 @@ fn a_print_that_passed_its_target_while_the_power_was_gone_is_called_once_that_i
 }
 
 #[test]
+fn a_target_passed_in_a_tear_is_called_when_light_is_seen_again() {
+    let (mut rig, sensor, _) = taken_up_again(&[1.0], 1_960.0 + 40.0);
+    // The target came somewhere between the reading at 99 s and this one, as those are laid.
+    read(&mut rig, sensor, 101.0, 40.0);
+    let told = drain(&mut rig);
+    let due = event(&told, EventKind::Due).unwrap();
+    assert_eq!((due.at, due.settled), (at(101.0), true));
+    let dose = due.counted.dose;
+    assert_eq!([dose.low, dose.best, dose.high].map(|dose| dose.j_m2()), [1_960.0, 2_040.0, 2_060.0]);
+}
+
+#[test]
 fn what_lay_under_its_cover_or_was_begun_after_missed_nothing() {
     let (mut rig, sensor, frames) = taken_up_again(&[0.5, 1.0], 50_000.0);
     // Covered before the first reading: it lay open while the power was gone.
