@@ -451,7 +451,7 @@ impl Rig {
         let has_left_a_lamp = sensor.has_left_a_lamp();
         for tally in &mut sensor.tallies {
             let rates = |from, to| {
-                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags).filter(|_| !has_left_a_lamp)?;
+                let sky = sky_alone(sky.as_ref(), frames, id, reading.flags, has_left_a_lamp)?;
                 if is_of_no_hour {
                     return sky.rates_at_any_hour([left, found]);
                 }
@@ -988,15 +988,17 @@ fn band_number(index: usize) -> u16 {
 }
 
 /// The sky, if it is all that a sensor sees: not beside a frame whose last print is or
-/// was under a lamp, and not in a unit that is none of the sky's.
+/// was under a lamp, nor while one that has left a lamp still waits, and not in a unit that is none of the sky's.
 fn sky_alone<'a>(
     sky: Option<&'a ClearSky>,
     frames: &[Frame],
     sensor: SensorId,
     flags: Flags,
+    has_left_a_lamp: bool,
 ) -> Option<&'a ClearSky> {
     let is_lit = |frame: &Frame| frame.sensor == sensor && !frame.sunlit;
-    sky.filter(|_| !flags.has(Flags::UNCALIBRATED) && !frames.iter().any(is_lit))
+    let is_lit = || has_left_a_lamp || frames.iter().any(is_lit);
+    sky.filter(|_| !flags.has(Flags::UNCALIBRATED) && !is_lit())
 }
 
 #[cfg(test)]

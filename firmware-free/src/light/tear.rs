@@ -76,8 +76,12 @@ impl Tear {
     /// The wider of bounds and those without a sky, for light that may be none of it.
     #[must_use]
     pub fn as_wide_as(&self, rates: GapRates) -> GapRates {
-        let most = Integral::most(self.greatest.w_m2(), self.left, self.found);
-        GapRates { low: Irradiance::ZERO, high: rates.high.max(most), ..rates }
+        GapRates { low: Irradiance::ZERO, high: rates.high.max(self.most()), ..rates }
+    }
+
+    /// The most that may have fallen, without a sky to tell.
+    fn most(&self) -> Irradiance {
+        Integral::most(self.greatest.w_m2(), self.left, self.found)
     }
 
     /// What fell while the power was gone and is not in the integral, now that
@@ -91,7 +95,6 @@ impl Tear {
         response: &Response,
         sky: impl FnOnce(Option<Missed>) -> Option<GapRates>,
     ) -> Estimate {
-        let most = || Integral::most(self.greatest.w_m2(), self.left, self.found);
         let when = (lasted.low == lasted.high).then(|| {
             let seconds = (lasted.high - self.counted_s()).max(0.0);
             // Once the wall clock tells, the end of the boot is laid where it was, long before
@@ -103,7 +106,7 @@ impl Tear {
             };
             Missed { left_at: self.to.plus_seconds(-lasted.high), from, to }
         });
-        let rates = sky(when).unwrap_or_else(|| GapRates::even(Irradiance::ZERO, most()));
+        let rates = sky(when).unwrap_or_else(|| GapRates::even(Irradiance::ZERO, self.most()));
         let (low, high) = rates.counted(response);
         let line = response.ramp(self.left.lowest().w_m2(), self.found.lowest().w_m2(), 1.0);
         let rate = Irradiance::from_w_m2(line.max(low.w_m2()).min(high.max(low).w_m2()));

@@ -16,7 +16,7 @@ struct Outage {
     after: Unplaced,
     known: Known,
     /// Whether a print that has left its frame, and still waits, lay under a lamp.
-    is_lit: bool,
+    has_left_a_lamp: bool,
 }
 
 impl Rig {
@@ -60,8 +60,8 @@ impl Rig {
     ) -> Result<(), Refused> {
         self.sensors.get(usize::from(id.0)).ok_or(Refused::Unknown)?;
         self.advance(now);
-        let is_lit = self.sensors[usize::from(id.0)].has_left_a_lamp();
-        let outage = Outage { sensor: id, after, known, is_lit };
+        let has_left_a_lamp = self.sensors[usize::from(id.0)].has_left_a_lamp();
+        let outage = Outage { sensor: id, after, known, has_left_a_lamp };
         if let Some((tear, lasted)) = known {
             let (from, to) = (tear.to.plus_seconds(-lasted.best), tear.to.plus_seconds(-tear.counted_s()));
             let dose = self.missed(outage, Response::PLAIN);
@@ -91,8 +91,8 @@ impl Rig {
         let last = self.sensors[usize::from(outage.sensor.0)].last;
         tear.missed(outage.after.ended, lasted, &response, |missed| {
             let flags = last.map_or(Flags::NONE, |last| last.flags);
-            let sky = sky_alone(self.sky.as_ref(), &self.frames, outage.sensor, flags);
-            let sky = sky.filter(|_| !outage.is_lit)?;
+            let sky =
+                sky_alone(self.sky.as_ref(), &self.frames, outage.sensor, flags, outage.has_left_a_lamp)?;
             let (left, found) = (tear.left.lowest(), tear.found.lowest());
             let rates = match missed {
                 None => sky.rates_at_any_hour([left, found]),
