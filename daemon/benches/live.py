@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Measures the running daemon: `daemon/benches/live.py` after `cargo build --release`.
+"""Measures the running daemon: `daemon/benches/live.py` after `cargo build --profile dist`.
 
-Starts Mosquitto and the release binary with eight frames on one recorded
+Starts Mosquitto and the binary with eight frames on one recorded
 sensor at 1 Hz and prints: time to ready, dose at the signal against the dose
 asked for, crossing to message at a subscriber, resident memory. With
 --instructions also instructions per sample, by callgrind (valgrind); with
@@ -22,7 +22,7 @@ import threading
 import time
 from pathlib import Path
 
-BINARY = Path(__file__).resolve().parents[2] / "target/release/frameside"
+BINARY = Path(__file__).resolve().parents[2] / "target/dist/frameside"
 FRAMES = [f"f{n}" for n in range(8)]
 
 

@@ -20,7 +20,7 @@ trap 'rm -r "$results"' EXIT
 
 [ -x "$python" ] || { echo "no $python: run tests/run first" >&2 && exit 1; }
 [ -x /usr/bin/time ] || { echo "no /usr/bin/time: apt install time" >&2 && exit 1; }
-cargo build --release --package frameside
+cargo build --profile dist --package frameside
 [ -f "$light" ] || { "$python" tests/reference/recorded_light.py "$rows" >"$light.part" && mv "$light.part" "$light"; }
 
 exposures=()
@@ -28,7 +28,7 @@ for hour in 08 09 10 11 12 13 14 15; do exposures+=(--at "$hour:00"); done
 
 for ((round = 1; round <= rounds; round++)); do
   /usr/bin/time --format '%e %M' --output "$results/run" \
-    target/release/frameside replay "$light" --target 15kJ/m2 "${exposures[@]}" --json >"$results/replay.json"
+    target/dist/frameside replay "$light" --target 15kJ/m2 "${exposures[@]}" --json >"$results/replay.json"
   cat "$results/run" >>"$results/frameside"
   /usr/bin/time --format '%M' --output "$results/run" \
     "$python" tests/reference/pandas_replay.py "$light" >"$results/seconds"
