@@ -41,14 +41,18 @@ fn the_record_goes_out_and_comes_back() {
     ok(&site.frameside(["export", "--format", "json", "--out", out_text]));
     let before = json_of(&site, &["prints"]);
     let ledger = out.join("ledger.json");
-    let (code, said) = refused(&site.frameside(["restore", ledger.to_str().unwrap()]));
+    let (code, said) = refused(&site.frameside(["restore", copy]));
     assert!(code == 1 && said.contains("say --replace"), "{said}");
+    let (code, said) = refused(&site.frameside(["restore", ledger.to_str().unwrap(), "--replace"]));
+    assert!(code == 1 && said.contains("not a sound record"), "{said}");
+    let last = site.path("last.sqlite");
+    ok(&site.frameside(["backup", last.to_str().unwrap()]));
 
-    // A whole export brings all of it back, a backup what there was then.
+    // Each backup brings back what there was then.
     ok(&site.frameside(["restore", copy, "--replace"]));
     let older = json_of(&site, &["prints"]);
     assert_eq!((&older[0]["print"], &older[0]["state"]), (&before[0]["print"], &Value::from("exposing")));
-    ok(&site.frameside(["restore", ledger.to_str().unwrap(), "--replace"]));
+    ok(&site.frameside(["restore", last.to_str().unwrap(), "--replace"]));
     assert_eq!(json_of(&site, &["prints"]), before);
     let daemon = site.run();
     assert_eq!(json_of(&site, &["show", &first])["dose_j_m2"], before[1]["dose_j_m2"]);

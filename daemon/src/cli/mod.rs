@@ -140,7 +140,7 @@ enum Verb {
     Export(export::Args),
     #[command(about = "Copy the record to a file, also while the daemon runs")]
     Backup(backup::Args),
-    #[command(about = "Put a record back from a backup or a whole export")]
+    #[command(about = "Put a record back from a backup")]
     Restore(restore::Args),
     /// Hold the pin of a lamp's relay; the daemon runs this
     #[command(hide = true)]

@@ -8,7 +8,7 @@ use serde_json::json;
 use super::{Context, Failure, out, out_json};
 use crate::ledger;
 
-/// Put a record back from a backup or a whole export.
+/// Put a record back from a backup.
 ///
 /// The file is checked first. A record that is there already is kept under
 /// another name. Stop the daemon first.
@@ -16,9 +16,9 @@ use crate::ledger;
 #[command(after_help = "\
 Examples:
   frameside restore /media/stick/frameside.sqlite
-  frameside restore export/ledger.json --replace")]
+  frameside restore /media/stick/frameside.sqlite --replace")]
 pub(super) struct Args {
-    /// A backup, or the ledger.json of a whole export
+    /// A file that `frameside backup` wrote
     file: PathBuf,
     /// Replace the record that is there
     #[arg(long)]

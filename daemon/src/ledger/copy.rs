@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, MAIN_DB};
 
 use super::record::connect;
-use super::{LedgerError, schema, set_aside, whole, with_ending};
+use super::{LedgerError, schema, set_aside, with_ending};
 
 /// Copies the record to a new file, as it stands at one instant. The daemon may
 /// run.
@@ -41,8 +41,7 @@ fn is_part_of(path: &Path, record: &Path) -> bool {
     beside.iter().any(|kept| file(kept) == Some(path))
 }
 
-/// Puts a record back from a file that [`backup`] or [`super::write_json`]
-/// wrote. One that is there already is kept under another name, which is
+/// Puts a record back from a file that [`backup`] wrote. One that is there already is kept under another name, which is
 /// returned. Nobody may have the record open.
 ///
 /// # Errors
@@ -63,11 +62,7 @@ pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>,
         std::fs::create_dir_all(folder).map_err(|source| io(folder, source))?;
     }
     let part = part_of(to)?;
-    if whole::is_json(from).map_err(|source| io(from, source))? {
-        whole::read_json(from, &part)?;
-    } else {
-        copy(from, &part)?;
-    }
+    copy(from, &part)?;
     own_alike(to, &part).map_err(|source| io(&part, source))?;
     let aside =
         if to.exists() { Some(set_aside(to, "replaced").map_err(|source| io(to, source))?) } else { None };
@@ -124,7 +119,7 @@ fn copy(from: &Path, to: &Path) -> Result<(), LedgerError> {
     })
 }
 
-pub(super) fn is_sound(connection: &Connection) -> rusqlite::Result<String> {
+fn is_sound(connection: &Connection) -> rusqlite::Result<String> {
     connection.query_row("PRAGMA integrity_check", [], |row| row.get(0))
 }
 

@@ -1123,20 +1123,21 @@ fn whole(path: &Path) -> String {
 }
 
 #[test]
-fn what_is_exported_whole_comes_back_the_same() {
+fn a_backup_exports_whole_as_the_record_does() {
     let (folder, other) = (TempDir::new().unwrap(), TempDir::new().unwrap());
     lived_in(&folder);
-    let first = whole(&folder.path().join("ledger.sqlite"));
+    let from = folder.path().join("ledger.sqlite");
+    let first = whole(&from);
     serde_json::from_str::<Value>(&first).unwrap();
-    let (json, to) = (other.path().join("ledger.json"), other.path().join("ledger.sqlite"));
-    std::fs::write(&json, &first).unwrap();
-    assert_eq!(restore(&json, &to, false).unwrap(), None);
+    let (copy, to) = (other.path().join("copy.sqlite"), other.path().join("ledger.sqlite"));
+    backup(&from, &copy, false).unwrap();
+    assert_eq!(restore(&copy, &to, false).unwrap(), None);
     assert_eq!(whole(&to), first);
     let (_, recovered) = Bench::start(&other, &boot("a", 60.0, NOON + 60_000, true));
     assert_eq!((recovered.prints.len(), recovered.outbox.len()), (1, 1));
-    // Half of it is refused, and nothing is left of that.
-    std::fs::write(&json, &first[..first.len() / 2]).unwrap();
-    let third = other.path().join("third.sqlite");
+    // An export is no backup: it is refused, and nothing is left of the attempt.
+    let (json, third) = (other.path().join("ledger.json"), other.path().join("third.sqlite"));
+    std::fs::write(&json, &first).unwrap();
     let refused = restore(&json, &third, false).unwrap_err().to_string();
     assert!(refused.contains("ledger.json is not a sound record"), "{refused}");
     assert!(!third.exists());
