@@ -22,7 +22,7 @@ pub(crate) use command::understood;
 pub use command::{BARE_VERBS, Command, CommandError, Dropped, Incoming, LONGEST_PAYLOAD, Message, ReplyTo};
 pub(crate) use link::random_share;
 pub use link::{Answers, BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
-pub use outbox::Outbox;
+pub use outbox::{Outbox, Standing};
 pub use publication::{Delivery, Publication, Topic};
 pub use remote::{LightMessage, NotALight, RemoteLight};
 pub use tls::{TlsError, client_config};

@@ -3,17 +3,36 @@
 //! One message is under way at a time, so signals arrive in order and a lost
 //! link leaves no doubt about more than one. What was under way then is sent
 //! again under the same id.
+//!
+//! While the broker takes signals, each of them is sent. Of those that it does
+//! not take, only what still matters is kept (see [`Outbox::drop_stale`]), so a
+//! long outage of the link keeps every call that waits, and little else.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
+
+use serde::Deserialize;
 
 use super::{Publication, topics};
 use crate::ledger::OutboxRow;
 
-/// A week of one forgotten frame calling each minute with the broker away;
-/// beyond that the oldest signals help nobody any more.
-const MOST_ROWS: usize = 10_000;
+/// A broker that is so many signals behind is as good as gone.
+const MOST_BEHIND: usize = 1_000;
+/// Signals of prints that are in kept for the broker. Those of prints that are
+/// out need no limit: there are a few to a frame.
+const MOST_OF_PRINTS_IN: usize = 1_000;
 /// A signal goes to its frame's topic and to the rig's.
 const TOPICS: u8 = 2;
+
+/// How the print of a signal stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// It is out, and a call of it waits for a person.
+    Calling,
+    /// It is out.
+    Out,
+    /// It is in, or of no frame of the rig.
+    In,
+}
 
 /// What waits for the broker, the oldest first. A pure state machine: it says
 /// what to send and is told what became of it.
@@ -28,6 +47,7 @@ pub struct Outbox {
 #[derive(Debug)]
 struct Waiting {
     row: OutboxRow,
+    subject: Subject,
     /// How many of its topics the broker has taken.
     taken: u8,
     /// The broker would not have it; tried again when the link comes up anew.
@@ -42,18 +62,34 @@ impl Outbox {
         Self { rows: rows.into_iter().map(Waiting::new).collect(), ..Self::default() }
     }
 
-    /// Takes a signal that is safe in the ledger. Returns the id of one that
-    /// was given up for it, to be deleted from the ledger.
-    #[must_use]
-    pub fn push(&mut self, row: OutboxRow) -> Option<String> {
+    /// Takes a signal that is safe in the ledger.
+    pub fn push(&mut self, row: OutboxRow) {
         self.rows.push_back(Waiting::new(row));
-        if self.rows.len() <= MOST_ROWS {
-            return None;
+    }
+
+    /// Drops the signals that the broker does not take and that are of no use
+    /// later. Returns their ids, to be deleted from the ledger.
+    ///
+    /// Kept are the calls of prints that wait for a person, the newest of what
+    /// repeats, how a print that is out lies, and that one came in.
+    pub fn drop_stale(&mut self, standing: impl Fn(&str) -> Standing) -> Vec<String> {
+        let mut newer = HashSet::new();
+        let mut of_prints_in = 0;
+        let mut stale = Vec::new();
+        for (index, waiting) in self.rows.iter().enumerate().rev() {
+            let Subject { print, kind } = &waiting.subject;
+            let standing = standing(print);
+            // Each band is a call of its own.
+            let is_replaced = kind != "band" && !newer.insert((print, replaced_with(kind)));
+            let matters = !is_replaced && is_of_use_later(kind, standing);
+            of_prints_in += usize::from(matters && standing == Standing::In);
+            let is_held_up = !self.link_up || waiting.refused || index >= MOST_BEHIND;
+            if is_held_up && (!matters || of_prints_in > MOST_OF_PRINTS_IN) {
+                stale.push(index);
+            }
         }
-        // What is under way stays: its acknowledgement is still to come.
-        let under_way = self.current().filter(|_| self.under_way);
-        let oldest = usize::from(under_way == Some(0));
-        self.rows.remove(oldest).map(|given_up| given_up.row.id)
+        // From the last to the first: those before keep their places.
+        stale.into_iter().filter_map(|index| self.rows.remove(index)).map(|dropped| dropped.row.id).collect()
     }
 
     /// What to send now: nothing while the link is down or a message is under
@@ -135,7 +171,45 @@ impl Outbox {
 
 impl Waiting {
     fn new(row: OutboxRow) -> Self {
-        Self { row, taken: 0, refused: false }
+        Self { subject: Subject::of(&row.payload), row, taken: 0, refused: false }
+    }
+}
+
+/// What a signal is about, as its payload says.
+#[derive(Debug, Default, Deserialize)]
+struct Subject {
+    print: String,
+    kind: String,
+}
+
+impl Subject {
+    fn of(payload: &str) -> Self {
+        serde_json::from_str(payload).unwrap_or_else(|error| {
+            tracing::warn!(%error, "a signal that waits for the broker does not name its print");
+            Self::default()
+        })
+    }
+}
+
+/// Whether a signal that could not be sent in time is worth sending later.
+fn is_of_use_later(kind: &str, standing: Standing) -> bool {
+    match kind {
+        "due" | "band" | "overdue" => standing == Standing::Calling,
+        // It says what comes within a minute.
+        "nearly" => false,
+        "begun" | "covered" | "uncovered" | "too-slow" | "sensor-lost" | "sensor-back" | "lamp-off" => {
+            standing != Standing::In
+        }
+        _ => true,
+    }
+}
+
+/// Of the signals of a print with the same of this, only the newest says how things are.
+fn replaced_with(kind: &str) -> &str {
+    match kind {
+        "uncovered" => "covered",
+        "sensor-back" => "sensor-lost",
+        kind => kind,
     }
 }
 
@@ -147,7 +221,16 @@ mod tests {
     use crate::mqtt::{Delivery, Topic};
 
     fn row(id: usize) -> OutboxRow {
-        OutboxRow { id: id.to_string(), frame: "oak".into(), payload: format!("{{{id}}}") }
+        signal(&id.to_string(), "oak-1", "due")
+    }
+
+    fn signal(id: &str, print: &str, kind: &str) -> OutboxRow {
+        let payload = serde_json::json!({ "id": id, "print": print, "kind": kind }).to_string();
+        OutboxRow { id: id.into(), frame: "oak".into(), payload }
+    }
+
+    fn ids(outbox: &Outbox) -> Vec<&str> {
+        outbox.rows.iter().map(|waiting| waiting.row.id.as_str()).collect()
     }
 
     /// Sends the next message, if there is one, and says which.
@@ -170,7 +253,7 @@ mod tests {
         assert_eq!(send(&mut outbox), None, "the link is down");
         outbox.link_up();
         assert_eq!(send(&mut outbox), of("frame/oak/signal", "1"));
-        assert_eq!(outbox.push(row(2)), None);
+        outbox.push(row(2));
         assert_eq!(send(&mut outbox), None, "one is under way");
         assert_eq!(outbox.delivered("2"), None, "this one is not");
         assert_eq!(outbox.delivered("1"), None);
@@ -217,13 +300,58 @@ mod tests {
     }
 
     #[test]
-    fn a_full_outbox_gives_up_the_oldest_but_not_what_is_under_way() {
-        let mut outbox = Outbox::new((0..MOST_ROWS).map(row));
-        assert_eq!(outbox.push(row(MOST_ROWS)).as_deref(), Some("0"));
+    fn a_day_without_a_broker_keeps_each_due_and_the_newest_overdue() {
+        let mut outbox = Outbox::default();
+        let prints: Vec<String> = (1..=8).map(|number| format!("oak-{number}")).collect();
+        for print in &prints {
+            outbox.push(signal(&format!("{print}-due"), print, "due"));
+        }
+        for minute in 0..22 * 60 {
+            for print in &prints {
+                outbox.push(signal(&format!("{print}-{minute}"), print, "overdue"));
+            }
+            let dropped = outbox.drop_stale(|_| Standing::Calling);
+            assert_eq!(dropped.len(), if minute == 0 { 0 } else { prints.len() });
+        }
+        let kept = |what: &'static str| prints.iter().map(move |print| format!("{print}-{what}"));
+        assert_eq!(ids(&outbox), kept("due").chain(kept("1319")).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn what_still_matters_of_a_print_depends_on_how_it_stands() {
+        let day = ["begun", "nearly", "band", "band", "due", "overdue", "covered", "uncovered", "brought-in"];
+        let kept = |standing: Standing| {
+            let mut outbox = Outbox::new(day.map(|kind| signal(kind, "oak-1", kind)));
+            let _ = outbox.drop_stale(|_| standing);
+            ids(&outbox).into_iter().map(str::to_owned).collect::<Vec<_>>()
+        };
+        let calls = ["band", "band", "due", "overdue"];
+        let rest = ["uncovered", "brought-in"];
+        assert_eq!(kept(Standing::Calling), [&["begun"], &calls[..], &rest].concat());
+        assert_eq!(kept(Standing::Out), [&["begun"][..], &rest].concat());
+        assert_eq!(kept(Standing::In), ["brought-in"]);
+    }
+
+    #[test]
+    fn while_the_broker_takes_signals_none_is_dropped_but_those_it_refused() {
+        let mut outbox = Outbox::new([signal("1", "oak-1", "nearly"), signal("2", "oak-1", "nearly")]);
         outbox.link_up();
-        assert_eq!(send(&mut outbox), of("frame/oak/signal", "1"));
-        assert_eq!(outbox.push(row(MOST_ROWS + 1)).as_deref(), Some("2"));
-        assert_eq!((outbox.delivered("1"), outbox.len()), (None, MOST_ROWS));
+        send(&mut outbox);
+        assert!(outbox.drop_stale(|_| Standing::In).is_empty());
+        outbox.refused("1");
+        assert_eq!(outbox.drop_stale(|_| Standing::In), ["1"]);
+        assert_eq!(send(&mut outbox), of("frame/oak/signal", "2"));
+    }
+
+    #[test]
+    fn of_prints_that_are_in_the_newest_thousand_are_kept() {
+        let print = |number: usize| format!("oak-{number}");
+        let mut outbox =
+            Outbox::new((0..=MOST_OF_PRINTS_IN).map(|n| signal(&print(n), &print(n), "brought-in")));
+        outbox.push(signal("due", "elm-1", "due"));
+        let standing = |print: &str| if print == "elm-1" { Standing::Calling } else { Standing::In };
+        assert_eq!(outbox.drop_stale(standing), ["oak-0"]);
+        assert_eq!(outbox.len(), MOST_OF_PRINTS_IN + 1);
     }
 
     #[derive(Debug, Clone)]
@@ -254,7 +382,7 @@ mod tests {
             for happens in story.iter().cloned().chain(settle) {
                 match happens {
                     Happens::Signal => {
-                        prop_assert_eq!(outbox.push(row(signals)), None);
+                        outbox.push(row(signals));
                         signals += 1;
                     }
                     Happens::Acknowledged => {

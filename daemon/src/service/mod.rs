@@ -272,6 +272,8 @@ impl Service {
         service.remember_what_is_at_the_broker();
         service.pump(now);
         service.settle_outages(now);
+        // A print may have been covered in the last instant of the run before.
+        service.drop_stale_signals();
         Ok(service)
     }
 
@@ -438,6 +440,7 @@ impl Service {
                 self.link_trouble = Some(reason);
                 self.announcer.stop();
                 self.outbox.link_down();
+                self.drop_stale_signals();
             }
             LinkEvent::Light(id, message) => {
                 if let Some(reading) = self.remote[usize::from(id.0)].reading(now, &message) {
@@ -460,6 +463,7 @@ impl Service {
             LinkEvent::Refused(id, reason) => {
                 tracing::warn!("the broker refused a signal: {reason}");
                 self.outbox.refused(&id);
+                self.drop_stale_signals();
                 self.send_signals();
             }
             LinkEvent::Incoming(incoming) => self.on_command(now, *incoming),

@@ -1,5 +1,7 @@
 //! What comes out of the rig, and where it goes.
 
+use std::collections::BTreeMap;
+
 use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
 use frameside_core::light::Reading;
 use frameside_core::quantity::{Dose, Mono};
@@ -9,7 +11,7 @@ use crate::devices::pins::{Buzzer, Pattern, Switch};
 use crate::devices::relay::Relay;
 use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
-use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, topics};
+use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, Standing, topics};
 use crate::status::{FrameStatus, SensorStatus, Status};
 use crate::words;
 
@@ -306,12 +308,25 @@ impl Service {
     pub(super) fn release_signals(&mut self, token: u64) {
         let safe: Vec<_> = self.unsafe_yet.extract_if(.., |(t, _)| *t <= token).collect();
         for (_, row) in safe {
-            if let Some(id) = self.outbox.push(row) {
-                tracing::warn!(id, "too many signals wait for the broker; the oldest is given up");
-                self.ledger.write(Entry::Sent { id });
-            }
+            self.outbox.push(row);
         }
+        self.drop_stale_signals();
         self.send_signals();
+    }
+
+    /// Of what the broker does not take, only what still matters is kept for it.
+    pub(super) fn drop_stale_signals(&mut self) {
+        let out: BTreeMap<&str, bool> = self.rig.prints_out().collect();
+        let stale = self.outbox.drop_stale(|print| match out.get(print) {
+            Some(true) => Standing::Calling,
+            Some(false) => Standing::Out,
+            None => Standing::In,
+        });
+        for id in stale {
+            tracing::debug!(id, "no longer of use to the broker");
+            self.ledger.write(Entry::Sent { id });
+            self.unwritten = true;
+        }
     }
 
     /// Sends the next signal that waits, if none is under way. The state that

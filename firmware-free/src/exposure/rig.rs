@@ -422,6 +422,12 @@ impl Rig {
         Some(slot.print.as_ref().map_or(FrameState::Empty, Print::state))
     }
 
+    /// The prints that are out, and whether a call of each waits for a person.
+    pub fn prints_out(&self) -> impl Iterator<Item = (&str, bool)> {
+        let prints = self.frames.iter().filter_map(|frame| frame.print.as_ref());
+        prints.filter(|print| !print.ended).map(|print| (&*print.id, print.waiting))
+    }
+
     /// A sensor as it stands.
     #[must_use]
     pub fn sensor(&self, sensor: SensorId) -> Option<SensorView> {

@@ -1,5 +1,6 @@
 //! The world around the service: light, sensors, disk, broker, wall clock, power.
 
+use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::sync::{Arc, OnceLock};
 
@@ -71,8 +72,10 @@ pub(super) struct Broker {
     under_way: Option<(String, String)>,
     /// Topic and id of every signal, as they came.
     pub(super) got: Vec<(String, String)>,
-    /// Whether it ever refused one, which then comes later than those behind it.
-    pub(super) refused: bool,
+    /// The last instant of the day at which it or the daemon was away.
+    pub(super) last_away_ns: i64,
+    /// What it refused, by id.
+    pub(super) refused: BTreeSet<String>,
 }
 
 pub(super) struct World {
@@ -417,8 +420,10 @@ impl World {
 
     pub(super) fn turn_broker(&mut self) {
         if !self.broker.up {
+            self.broker.last_away_ns = self.now_ns;
             return;
         }
+        self.check_calls_have_come();
         let now = self.mono();
         match self.broker.under_way.take() {
             None => {
@@ -435,7 +440,7 @@ impl World {
                 self.service().on_link(now, LinkEvent::Delivered(id));
             }
             Some((_, id)) if self.chance.percent(5) => {
-                self.broker.refused = true;
+                self.broker.refused.insert(id.clone());
                 self.service().on_link(now, LinkEvent::Refused(id, "quota".into()));
             }
             waiting => self.broker.under_way = waiting,
@@ -603,6 +608,7 @@ impl World {
         };
         let service = Service::new(setup, ledger, recovered, hands, self.mono(), self.wall()).unwrap();
         self.service = Some(service);
+        self.broker.last_away_ns = self.now_ns;
         if self.broker.up {
             let now = self.mono();
             self.service().on_link(now, LinkEvent::Up);
