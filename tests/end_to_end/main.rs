@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "tests")]
 
 mod bad_input;
+mod character_device;
 mod chips;
 mod device_node;
 mod diary;

@@ -1,9 +1,11 @@
 //! A Pi for a binary that does not know that it is none: `/dev/i2c-1` with emulated chips
-//! behind it, and a GPIO chip with buttons to press.
+//! behind it, and pins with buttons to press. The pins are driven through the registers of
+//! `/dev/gpiomem`, or through the GPIO character device where that is all there is.
 //!
 //! The other half is `tests/device_node`, preloaded into the binary.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::ffi::OsString;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
@@ -33,8 +35,52 @@ const LOOK_EVERY: Duration = Duration::from_millis(1);
 const GPIO_REGISTERS: usize = 4096;
 /// `GPIO_V2_LINE_EVENT_FALLING_EDGE` of the kernel's `gpio.h`.
 const FALLING_EDGE: u32 = 2;
+const EBUSY: i32 = 16;
+/// The chips of a Pi 3 on a mainline kernel: that of its expander comes first.
+const GPIO_CHIPS: [(&str, &str); 2] = [("dev/gpiochip0", "raspberrypi-exp-gpio"), ("dev/gpiochip1", HEADER)];
+/// The label of the chip that has the pins of the header.
+const HEADER: &str = "pinctrl-bcm2835";
+const HEADER_LINES: u32 = 54;
 
-type Lines = Arc<Mutex<BTreeMap<u32, UnixStream>>>;
+/// A line as it was asked for: see `struct gpio_v2_line_request` of the kernel's `gpio.h`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LineRequest {
+    /// Whether on is low.
+    pub active_low: bool,
+    /// Whether it is driven.
+    pub output: bool,
+    /// Whether edges from high to low are reported.
+    pub falling_edge: bool,
+    /// Pulled to high (`Some(true)`) or to low by a resistor of the Pi.
+    pub pull: Option<bool>,
+    /// How long contacts may bounce, in microseconds.
+    pub debounce_us: Option<u32>,
+}
+
+impl LineRequest {
+    const LENGTH: usize = 592;
+
+    fn read(request: &[u8; Self::LENGTH]) -> (u8, Self) {
+        const FLAGS: usize = 288;
+        const ATTRIBUTES: usize = 296;
+        const FIRST_ATTRIBUTE: usize = 320;
+        const DEBOUNCE: u32 = 3;
+        let word = |at: usize| u32::from_le_bytes(request[at..at + 4].try_into().unwrap());
+        let has = |flag: u32| word(FLAGS) & flag != 0;
+        let debounces = word(ATTRIBUTES) > 0 && word(FIRST_ATTRIBUTE) == DEBOUNCE;
+        let line = Self {
+            active_low: has(2),
+            output: has(8),
+            falling_edge: has(32),
+            pull: if has(256) { Some(true) } else { has(512).then_some(false) },
+            debounce_us: debounces.then(|| word(FIRST_ATTRIBUTE + 8)),
+        };
+        (u8::try_from(word(0)).unwrap(), line)
+    }
+}
+
+/// The lines that are held, and the way to who holds each.
+type Lines = Arc<Mutex<BTreeMap<u8, (LineRequest, UnixStream)>>>;
 
 /// Each change of a pin, the oldest first.
 type Changes = Arc<Mutex<Vec<(Mono, u8, bool)>>>;
@@ -76,24 +122,45 @@ pub struct FakePi {
     is_gone: Arc<AtomicBool>,
     bus: Arc<Mutex<EmulatedBus>>,
     lines: Lines,
+    /// Pins that were released while they were on.
+    left_on: Arc<Mutex<Vec<u8>>>,
 }
 
 impl FakePi {
     /// A Pi 3 with these chips on bus 1.
     #[must_use]
     pub fn new(bus: EmulatedBus) -> Self {
-        let root = TempDir::new().unwrap();
-        let bus = Arc::new(Mutex::new(bus));
-        let (levels, is_gone) = (Levels::default(), Arc::new(AtomicBool::new(false)));
-        let pi = Self { root, levels, is_gone, bus, lines: Lines::default() };
-        pi.file("proc/cpuinfo", b"Revision\t: a02082\n");
+        let pi = Self::without_pins(bus);
         pi.file("dev/gpiomem", &[0; GPIO_REGISTERS]);
-        pi.watch_pins();
+        pi.watch_registers();
+        pi.add_gpio_chips();
+        pi
+    }
+
+    /// A Pi 3 whose pins are not there yet, on a kernel that knows no `/dev/gpiomem`.
+    #[must_use]
+    pub fn without_pins(bus: EmulatedBus) -> Self {
+        let pi = Self {
+            root: TempDir::new().unwrap(),
+            levels: Levels::default(),
+            is_gone: Arc::default(),
+            bus: Arc::new(Mutex::new(bus)),
+            lines: Lines::default(),
+            left_on: Arc::default(),
+        };
+        pi.file("proc/cpuinfo", b"Revision\t: a02082\n");
         let bus = Arc::clone(&pi.bus);
         pi.device("dev/i2c-1", move |stream| transfers(stream, &bus));
-        let lines = Arc::clone(&pi.lines);
-        pi.device("dev/gpiochip0", move |stream| line(stream, &lines));
         pi
+    }
+
+    /// The driver of the pins is loaded.
+    pub fn add_gpio_chips(&self) {
+        for (path, label) in GPIO_CHIPS {
+            let (lines, levels, left_on) =
+                (Arc::clone(&self.lines), self.levels(), Arc::clone(&self.left_on));
+            self.device(path, move |stream| gpio_chip(stream, label, &lines, &levels, &left_on));
+        }
     }
 
     /// What a process needs in its environment to find this Pi.
@@ -115,14 +182,13 @@ impl FakePi {
     /// Pulls a pin to ground for a moment; false until somebody listens to it.
     #[must_use]
     pub fn press(&self, pin: u8) -> bool {
-        let Some(line) = self.lines.lock().unwrap().get(&pin.into()).map(|l| l.try_clone().unwrap()) else {
-            return false;
-        };
+        let lines = self.lines.lock().unwrap();
+        let Some((_, line)) = lines.get(&pin).filter(|(line, _)| line.falling_edge) else { return false };
         // struct gpio_v2_line_event: timestamp, id, offset, two counters, padding.
         let mut event = [0_u8; 48];
         event[8..12].copy_from_slice(&FALLING_EDGE.to_ne_bytes());
         event[12..16].copy_from_slice(&u32::from(pin).to_ne_bytes());
-        (&line).write_all(&event).is_ok()
+        (&*line).write_all(&event).is_ok()
     }
 
     /// The levels of its pins, for a light that one of them switches.
@@ -137,7 +203,19 @@ impl FakePi {
         self.levels.was_high(pin, now())
     }
 
-    /// Whether this pin is driven, as an output.
+    /// How a line of the character device is held, if it is.
+    #[must_use]
+    pub fn line(&self, pin: u8) -> Option<LineRequest> {
+        self.lines.lock().unwrap().get(&pin).map(|(line, _)| *line)
+    }
+
+    /// The lines of the character device that were released while they were on.
+    #[must_use]
+    pub fn left_on(&self) -> Vec<u8> {
+        self.left_on.lock().unwrap().clone()
+    }
+
+    /// Whether this pin is driven through its registers, as an output.
     #[must_use]
     pub fn is_driven(&self, pin: u8) -> bool {
         let register = GPFSEL0 + 4 * u64::from(pin / 10);
@@ -164,7 +242,7 @@ impl FakePi {
 
     /// Takes what was written into the registers. Of what was written between two looks,
     /// off is taken for the later.
-    fn watch_pins(&self) {
+    fn watch_registers(&self) {
         let (levels, is_gone, registers) = (self.levels(), Arc::clone(&self.is_gone), self.registers());
         let take = move |register: u64| {
             let mut bits = [0; 4];
@@ -192,7 +270,9 @@ impl FakePi {
 
     /// Listens where a device is opened; each opening is served by a thread.
     fn device(&self, path: &str, serve: impl Fn(UnixStream) -> io::Result<()> + Send + Sync + 'static) {
-        let listener = UnixListener::bind(self.root.path().join(path)).unwrap();
+        let path = self.root.path().join(path);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        let listener = UnixListener::bind(path).unwrap();
         let serve = Arc::new(serve);
         std::thread::spawn(move || {
             for stream in listener.incoming().flatten() {
@@ -284,10 +364,52 @@ fn now() -> Mono {
     Mono::from_seconds(BEGAN.get_or_init(Instant::now).elapsed().as_secs_f64())
 }
 
-/// Keeps the way to whoever listens to a line. The chip itself is opened too and says nothing.
-fn line(mut stream: UnixStream, lines: &Lines) -> io::Result<()> {
-    let mut pin = [0; 4];
-    stream.read_exact(&mut pin)?;
-    lines.lock().unwrap().insert(u32::from_le_bytes(pin), stream);
-    Ok(())
+/// Serves one opening of a GPIO chip: as the chip, or as a line of it once that is asked for.
+fn gpio_chip(
+    mut stream: UnixStream,
+    label: &str,
+    lines: &Lines,
+    levels: &Levels,
+    left_on: &Mutex<Vec<u8>>,
+) -> io::Result<()> {
+    let mut question = [0];
+    loop {
+        stream.read_exact(&mut question)?;
+        if question == *b"l" {
+            break;
+        }
+        let mut info = [0; 36];
+        info[..label.len()].copy_from_slice(label.as_bytes());
+        info[32..].copy_from_slice(&HEADER_LINES.to_le_bytes());
+        stream.write_all(&info)?;
+    }
+    let mut request = [0; LineRequest::LENGTH];
+    stream.read_exact(&mut request)?;
+    let (pin, line) = LineRequest::read(&request);
+    assert_eq!(label, HEADER, "pin {pin} is asked for from the wrong chip");
+    if let Entry::Vacant(free) = lines.lock().unwrap().entry(pin) {
+        free.insert((line, stream.try_clone()?));
+    } else {
+        return stream.write_all(&EBUSY.to_le_bytes());
+    }
+    let mut is_on = false;
+    let drive = |on: bool| levels.set(1 << pin, on != line.active_low);
+    if line.output {
+        drive(false);
+    }
+    let granted = stream.write_all(&0_i32.to_le_bytes());
+    let mut values = [0; 16];
+    while granted.is_ok() && stream.read_exact(&mut values).is_ok() {
+        is_on = values[0] & 1 != 0;
+        drive(is_on);
+    }
+    // Released: an input again, at the level that its resistor pulls it to.
+    if is_on {
+        left_on.lock().unwrap().push(pin);
+    }
+    if let Some(high) = line.pull.filter(|_| line.output) {
+        levels.set(1 << pin, high);
+    }
+    lines.lock().unwrap().remove(&pin);
+    granted
 }

@@ -15,7 +15,7 @@ use crate::assemble;
 use crate::clock::Clock;
 use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
-use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pattern, Pins, RelayPin};
+use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pattern, Pins, RelayPin};
 
 /// Check the config and, with --rig, the devices.
 ///
@@ -164,7 +164,7 @@ fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
 
 /// Drives the pin of a relay off, and leaves it so.
 fn drive_off(pin: RelayPin) -> Result<(), String> {
-    GpioPins::open().and_then(|mut pins| pins.relay(pin)).map(drop).map_err(|error| error.to_string())
+    pins::open().and_then(|mut pins| pins.relay(pin)).map(drop).map_err(|error| error.to_string())
 }
 
 fn beep(config: &Config) -> Result<&'static str, String> {
@@ -172,7 +172,7 @@ fn beep(config: &Config) -> Result<&'static str, String> {
     let mut pins: Box<dyn Pins> = match kind {
         BuzzerKind::None => return Ok("no buzzer in the config"),
         BuzzerKind::Terminal => Box::new(MemoryPins::default()),
-        _ => Box::new(GpioPins::open().map_err(|error| error.to_string())?),
+        _ => pins::open().map_err(|error| error.to_string())?,
     };
     let mut buzzer = Buzzer::open(kind, &mut *pins).map_err(|error| error.to_string())?;
     buzzer.play(&Pattern::beep());

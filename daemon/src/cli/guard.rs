@@ -6,7 +6,7 @@ use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::task::Poll;
 
 use super::Failure;
-use crate::devices::pins::{GpioPins, PinError, RelayPin, Switch};
+use crate::devices::pins::{self, PinError, RelayPin, Switch};
 use crate::devices::relay::{LET_GO_AFTER, said};
 
 /// Hold the pin of a lamp's relay; the daemon runs this.
@@ -29,7 +29,7 @@ enum Heard {
 
 pub(super) fn run(args: &Args) -> Result<(), Failure> {
     let pin = RelayPin { bcm: args.pin, active_low: args.active == "low" };
-    let relay = GpioPins::open().and_then(|mut pins| pins.relay(pin));
+    let relay = pins::open().and_then(|mut pins| pins.relay(pin));
     match relay {
         Ok(relay) => guard(relay),
         Err(error) => {

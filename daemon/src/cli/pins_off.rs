@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use super::{Context, Failure, out, out_json};
 use crate::assemble;
-use crate::devices::pins::{GpioPins, PinError, RelayPin};
+use crate::devices::pins::{self, PinError, Pins, RelayPin};
 
 /// Drive all pins of the config off; the service's unit runs this.
 #[derive(Debug, clap::Args)]
@@ -46,11 +46,11 @@ fn drive_off(switched: &BTreeSet<RelayPin>) -> Vec<String> {
     if switched.is_empty() {
         return Vec::new();
     }
-    let drive = |pins: &mut GpioPins| -> Vec<PinError> {
+    let drive = |pins: &mut dyn Pins| -> Vec<PinError> {
         switched.iter().filter_map(|&pin| pins.relay(pin).err()).collect()
     };
-    let failed = match GpioPins::open() {
-        Ok(mut pins) => drive(&mut pins),
+    let failed = match pins::open() {
+        Ok(mut pins) => drive(&mut *pins),
         Err(error) => vec![error],
     };
     failed.iter().map(ToString::to_string).collect()

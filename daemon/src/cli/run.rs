@@ -11,7 +11,7 @@ use crate::assemble;
 use crate::clock::{self, Clock};
 use crate::config::Config;
 use crate::devices::feed::FeedThread;
-use crate::devices::pins::{Buzzer, BuzzerKind, GpioPins, MemoryPins, Pins, Switch};
+use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pins, Switch};
 use crate::diary;
 use crate::hook::Hook;
 use crate::ledger::{Boot, Ledger};
@@ -186,8 +186,8 @@ fn pins(
     let on_pin = matches!(kind, BuzzerKind::Active { .. } | BuzzerKind::Passive { .. });
     let wanted = on_pin || config.frames.iter().any(|frame| frame.button.is_some() || frame.led.is_some());
     let mut pins: Box<dyn Pins> = if wanted {
-        match GpioPins::open() {
-            Ok(pins) => Box::new(pins),
+        match pins::open() {
+            Ok(pins) => pins,
             Err(error) => {
                 tracing::error!("{error}; going on without buzzer, lights and buttons");
                 Box::new(MemoryPins::default())

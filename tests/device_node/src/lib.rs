@@ -6,20 +6,23 @@
 //! kernel would do with it is asked of the test that listens:
 //!
 //! - `/dev/i2c-N`: each transfer is one question, answered with an errno and what was read;
-//! - `/dev/gpiochipN`: each line that is asked for becomes a connection of its own, over
-//!   which its edges come as the kernel's own `gpio_v2_line_event`.
+//! - `/dev/gpiochipN`: its label is asked for; each line that is requested becomes a connection
+//!   of its own, over which the values that are set go out as the kernel's own
+//!   `gpio_v2_line_values`, and edges come in as its `gpio_v2_line_event`.
 //!
 //! All else goes to the kernel by raw system calls. Numbers and layouts: Linux
 //! `include/uapi/linux/{i2c,i2c-dev,gpio}.h`.
 
+use std::collections::BTreeMap;
 use std::ffi::{CStr, CString, c_char, c_int, c_long, c_uint, c_ulong, c_void};
 use std::os::unix::ffi::OsStringExt;
 use std::sync::atomic::{AtomicU32, Ordering::SeqCst};
-use std::sync::{Mutex, OnceLock};
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 /// Files above this number are never ours.
 const MOST_FILES: usize = 1024;
 const NO_DEVICE: u32 = 0;
+const GPIO_LINE: u32 = 1 << 29;
 const GPIO_CHIP: u32 = 1 << 30;
 /// With the chip's address in the lower bits.
 const I2C_BUS: u32 = 1 << 31;
@@ -28,8 +31,8 @@ const I2C_BUS: u32 = 1 << 31;
 static DEVICES: [AtomicU32; MOST_FILES] = [const { AtomicU32::new(NO_DEVICE) }; MOST_FILES];
 /// One question at a time.
 static ASKING: Mutex<()> = Mutex::new(());
-/// Where lines of the GPIO chip are asked for.
-static GPIO_SOCKET: OnceLock<CString> = OnceLock::new();
+/// Where lines of each open GPIO chip are asked for.
+static GPIO_SOCKETS: Mutex<BTreeMap<c_int, CString>> = Mutex::new(BTreeMap::new());
 
 fn device(fd: c_int) -> Option<&'static AtomicU32> {
     DEVICES.get(usize::try_from(fd).ok()?)
@@ -81,6 +84,10 @@ fn connect(path: &CStr) -> c_int {
     }
 }
 
+fn gpio_sockets() -> MutexGuard<'static, BTreeMap<c_int, CString>> {
+    GPIO_SOCKETS.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 fn open_at(folder: c_int, path: *const c_char, flags: c_int, mode: c_uint) -> c_int {
     // SAFETY: whoever calls open hands in a C string.
     let asked = unsafe { CStr::from_ptr(path) };
@@ -98,7 +105,7 @@ fn open_at(folder: c_int, path: *const c_char, flags: c_int, mode: c_uint) -> c_
                 device.store(if is_bus { I2C_BUS } else { GPIO_CHIP }, SeqCst);
             }
             if !is_bus {
-                GPIO_SOCKET.get_or_init(|| twin);
+                gpio_sockets().insert(fd, twin);
             }
             fd
         }
@@ -171,7 +178,8 @@ pub unsafe extern "C" fn ioctl(fd: c_int, request: c_ulong, argument: *mut c_voi
     unsafe {
         match kind(fd) {
             NO_DEVICE => libc::syscall(libc::SYS_ioctl, fd, request, argument) as c_int,
-            GPIO_CHIP => gpio(request, argument),
+            GPIO_CHIP => gpio_chip(fd, request, argument),
+            GPIO_LINE => gpio_line(fd, request, argument),
             _ => i2c(fd, request, argument),
         }
     }
@@ -283,38 +291,83 @@ unsafe fn all(call: c_long, fd: c_int, buffer: *mut u8, count: usize) -> Result<
     Ok(())
 }
 
-unsafe fn gpio(request: c_ulong, argument: *mut c_void) -> c_int {
+/// The number of an ioctl request among those of its device.
+const fn number(request: c_ulong) -> c_ulong {
+    request & 0xff
+}
+
+unsafe fn gpio_chip(fd: c_int, request: c_ulong, argument: *mut c_void) -> c_int {
     const CHIP_INFO: c_ulong = 1;
     const GET_LINE: c_ulong = 7;
-    /// Where `struct gpiochip_info` has its label and its number of lines.
+    let outcome = match number(request) {
+        // SAFETY: it takes the address of a struct gpiochip_info.
+        CHIP_INFO => unsafe { chip_info(fd, argument.cast()) },
+        // SAFETY: it takes the address of a struct gpio_v2_line_request.
+        GET_LINE => unsafe { get_line(fd, argument.cast()) },
+        _ => Err(libc::EINVAL),
+    };
+    outcome.map_or_else(fail, |()| 0)
+}
+
+/// Asks for the label of a chip and its number of lines.
+///
+/// # Safety
+/// As the ioctl.
+unsafe fn chip_info(fd: c_int, info: *mut u8) -> Result<(), c_int> {
+    /// Where `struct gpiochip_info` has its label, and how long that and the number of lines
+    /// after it are.
     const LABEL: usize = 32;
-    const LINES: usize = 64;
-    /// Where `struct gpio_v2_line_request` has the file to read edges from.
+    const ANSWER: usize = 36;
+    let _turn = ASKING.lock();
+    // SAFETY: within the struct.
+    unsafe {
+        all(libc::SYS_write, fd, [b'i'].as_mut_ptr(), 1)?;
+        all(libc::SYS_read, fd, info.add(LABEL), ANSWER)
+    }
+}
+
+/// Asks for a line with its whole request. The answer is an errno.
+///
+/// # Safety
+/// As the ioctl.
+unsafe fn get_line(chip: c_int, request: *mut u8) -> Result<(), c_int> {
+    /// How long `struct gpio_v2_line_request` is, and where it has the file of the line.
+    const REQUEST: usize = 592;
     const LINE_FILE: usize = 588;
-    let bytes = argument.cast::<u8>();
-    match request & 0xff {
-        CHIP_INFO => {
-            let label = b"pinctrl-bcm2835\0";
-            // SAFETY: it takes the address of a struct gpiochip_info.
-            unsafe {
-                bytes.add(LABEL).copy_from_nonoverlapping(label.as_ptr(), label.len());
-                bytes.add(LINES).cast::<u32>().write_unaligned(54);
+    let Some(line) = gpio_sockets().get(&chip).map(|socket| connect(socket)).filter(|&fd| fd >= 0) else {
+        return Err(libc::ENODEV);
+    };
+    let mut errno = [0; 4];
+    // SAFETY: within the struct, and a buffer of our own.
+    let answered = unsafe {
+        all(libc::SYS_write, line, [b'l'].as_mut_ptr(), 1)
+            .and_then(|()| all(libc::SYS_write, line, request, REQUEST))
+            .and_then(|()| all(libc::SYS_read, line, errno.as_mut_ptr(), errno.len()))
+    };
+    match answered.map(|()| c_int::from_le_bytes(errno)) {
+        Ok(0) => {
+            if let Some(device) = device(line) {
+                device.store(GPIO_LINE, SeqCst);
             }
-            0
+            // SAFETY: within the struct.
+            unsafe { request.add(LINE_FILE).cast::<c_int>().write_unaligned(line) };
+            Ok(())
         }
-        GET_LINE => {
-            let Some(fd) = GPIO_SOCKET.get().map(|socket| connect(socket)).filter(|&fd| fd >= 0) else {
-                return fail(libc::EIO);
-            };
-            // SAFETY: it takes the address of a line request, whose first word is the line.
-            unsafe {
-                if let Err(errno) = all(libc::SYS_write, fd, bytes, 4) {
-                    return fail(errno);
-                }
-                bytes.add(LINE_FILE).cast::<c_int>().write_unaligned(fd);
-            }
-            0
+        Ok(errno) | Err(errno) => {
+            // SAFETY: a file of our own.
+            unsafe { libc::syscall(libc::SYS_close, line) };
+            Err(errno)
         }
+    }
+}
+
+unsafe fn gpio_line(fd: c_int, request: c_ulong, argument: *mut c_void) -> c_int {
+    const SET_VALUES: c_ulong = 15;
+    /// How long `struct gpio_v2_line_values` is.
+    const VALUES: usize = 16;
+    match number(request) {
+        // SAFETY: it takes the address of such a struct.
+        SET_VALUES => unsafe { all(libc::SYS_write, fd, argument.cast(), VALUES) }.map_or_else(fail, |()| 0),
         _ => fail(libc::EINVAL),
     }
 }

@@ -1,35 +1,22 @@
 //! Pins through rppal, which writes the registers that `/dev/gpiomem` maps.
 
+use std::io::ErrorKind;
+use std::path::Path;
+
 use rppal::gpio::{Error as GpioError, Gpio, InputPin, OutputPin, Trigger};
 
 use super::{BOUNCE, OnPress, PinError, Pins, RelayPin, Switch, TONE_HZ};
 
-/// The pins of a Pi.
-pub struct GpioPins {
+/// The pins of a Pi whose registers are mapped.
+pub(super) struct MappedPins {
     gpio: Gpio,
     /// Kept so that they go on calling.
     buttons: Vec<InputPin>,
 }
 
-impl GpioPins {
-    /// Opens the GPIO of this Pi.
-    ///
-    /// # Errors
-    /// [`PinError::NoPins`], [`PinError::Permission`] or [`PinError::Failed`].
-    pub fn open() -> Result<Self, PinError> {
+impl MappedPins {
+    pub(super) fn open() -> Result<Self, PinError> {
         Ok(Self { gpio: Gpio::new()?, buttons: Vec::new() })
-    }
-
-    /// The pin of a relay; off at first, and driven off when it is no longer used: what
-    /// floats may close a relay.
-    ///
-    /// # Errors
-    /// [`PinError`] when the pin cannot be had.
-    pub fn relay(&mut self, pin: RelayPin) -> Result<Box<dyn Switch>, PinError> {
-        let taken = self.gpio.get(pin.bcm)?;
-        let mut output = if pin.active_low { taken.into_output_high() } else { taken.into_output_low() };
-        output.set_reset_on_drop(false);
-        Ok(Box::new(RelayLevel { output, active_low: pin.active_low }))
     }
 }
 
@@ -50,7 +37,7 @@ impl Drop for RelayLevel {
     }
 }
 
-impl Pins for GpioPins {
+impl Pins for MappedPins {
     fn output(&mut self, pin: u8) -> Result<Box<dyn Switch>, PinError> {
         Ok(Box::new(Level(self.gpio.get(pin)?.into_output_low())))
     }
@@ -64,6 +51,13 @@ impl Pins for GpioPins {
         input.set_async_interrupt(Trigger::FallingEdge, Some(BOUNCE), move |_| on_press())?;
         self.buttons.push(input);
         Ok(())
+    }
+
+    fn relay(&mut self, pin: RelayPin) -> Result<Box<dyn Switch>, PinError> {
+        let taken = self.gpio.get(pin.bcm)?;
+        let mut output = if pin.active_low { taken.into_output_high() } else { taken.into_output_low() };
+        output.set_reset_on_drop(false);
+        Ok(Box::new(RelayLevel { output, active_low: pin.active_low }))
     }
 }
 
@@ -93,10 +87,12 @@ impl From<GpioError> for PinError {
     fn from(error: GpioError) -> Self {
         match error {
             GpioError::UnknownModel => Self::NoPins,
-            GpioError::PermissionDenied(_) => Self::Permission,
+            GpioError::PermissionDenied(path) => {
+                Self::of(ErrorKind::PermissionDenied.into(), Path::new(&path))
+            }
             GpioError::PinNotAvailable(pin) => Self::NotThere { pin },
             GpioError::PinUsed(pin) => Self::InUse { pin },
-            GpioError::Io(e) if e.kind() == std::io::ErrorKind::NotFound => Self::NoPins,
+            GpioError::Io(e) if e.kind() == ErrorKind::NotFound => Self::NoPins,
             GpioError::Io(_) | GpioError::ThreadPanic => Self::Failed(error.to_string()),
         }
     }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use super::{OnPress, PinError, Pins, Switch};
+use super::{OnPress, PinError, Pins, RelayPin, Switch};
 
 /// Pins in memory, for running without hardware: every clone is the same pins.
 #[derive(Clone, Default)]
@@ -66,6 +66,10 @@ impl Pins for MemoryPins {
         self.check(pin)?;
         self.lock().buttons.insert(pin, on_press);
         Ok(())
+    }
+
+    fn relay(&mut self, pin: RelayPin) -> Result<Box<dyn Switch>, PinError> {
+        self.output(pin.bcm)
     }
 }
 
