@@ -20,6 +20,7 @@ mod pictures;
 mod power_cuts;
 mod purity;
 mod recipes;
+mod record_file;
 mod reference;
 mod reference_sensitometry;
 mod rehearsal;

@@ -14,7 +14,7 @@ use crate::devices::feed::FeedThread;
 use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pins, Switch};
 use crate::diary;
 use crate::hook::Hook;
-use crate::ledger::{Boot, Ledger};
+use crate::ledger::{Boot, Ledger, Lock};
 use crate::mqtt::{self, LinkEvent};
 use crate::service::{self, Hands, Inputs, Service, Told};
 use crate::socket;
@@ -65,6 +65,8 @@ fn log_to_stderr(verbose: bool, json: bool) {
 async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
     let clock = Clock::new(config.speed);
+    // A second daemon must not touch the pins of the first.
+    let _lock = Lock::take(&config.ledger.path)?;
     if let Err(error) = super::pins_off::keep(&assemble::switched_pins(config)) {
         tracing::warn!(%error, "which pins are switched cannot be kept for the end of the service");
     }

@@ -14,6 +14,7 @@ mod factors;
 pub(crate) mod faults;
 mod foreign;
 mod judging;
+mod lock;
 mod notebook;
 mod outages;
 mod recipe;
@@ -43,6 +44,7 @@ pub use chunk::{Codec, Damaged, Sample, decode, encode};
 pub use copy::{backup, restore};
 pub use factors::FactorRow;
 pub use judging::{BorderTone, Judgement, StripRow, Verdict, WedgeRow, effects};
+pub use lock::Lock;
 pub use notebook::Notebook;
 pub use outages::Outage;
 pub use recipe::{Facts, Recipe, RecipeVersion, one_line, reference};
@@ -199,6 +201,9 @@ pub enum LedgerEvent {
     /// It cannot write. What was to be safe by this token is kept in memory
     /// and written as soon as that works again.
     Trouble(u64, String),
+    /// The tables refused an entry of this print (`None`: of no print), for this reason. Comes
+    /// before the commit that it was to be part of.
+    LeftOut(Option<String>, String),
     /// Prints that wait to be judged and were not told of. There is at least one.
     Unjudged(Vec<Unjudged>),
 }
@@ -229,9 +234,24 @@ pub struct Ledger {
     disk: std::sync::Arc<faults::Disk>,
 }
 
+impl Entry {
+    /// The name of the print that it belongs to, if it does.
+    fn print(&self) -> Option<&str> {
+        match self {
+            Self::Print(print) => Some(&print.id),
+            Self::Event(event) => Some(&event.print),
+            Self::Settled { print, .. } | Self::Note { print, .. } | Self::Judgement { print, .. } => {
+                Some(print)
+            }
+            Self::Reminded { print } => Some(print),
+            _ => None,
+        }
+    }
+}
+
 impl Ledger {
-    /// Opens the ledger, makes it if there is none, and starts its thread. A
-    /// damaged file is set aside under another name and a new one begun.
+    /// Opens the ledger, makes it if there is none, and starts its thread. A daemon takes its
+    /// [`Lock`] first. A damaged file is set aside under another name and a new one begun.
     ///
     /// # Errors
     /// [`LedgerError`] when there can be no ledger at that path.

@@ -98,6 +98,11 @@ pub enum LedgerError {
     /// A copy was to go over what it is a copy of.
     #[error("{0} is a file of the record itself; choose another name for the copy")]
     Itself(PathBuf),
+    /// Another daemon writes to it.
+    #[error(
+        "another daemon keeps the record {0}; stop that one first, or give this one a record of its own with [ledger] path in its config"
+    )]
+    InUse(PathBuf),
     /// The writer has ended.
     #[error("the record is closed")]
     Closed,

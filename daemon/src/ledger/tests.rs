@@ -679,7 +679,10 @@ fn what_the_tables_refuse_does_not_keep_the_rest_out() {
     let nothing = Counted { dose: nothing, total: nothing };
     bench.ledger.write(Entry::Settled { print: Arc::clone(&print), seq: 0, counted: nothing, plain: None });
     bench.shine(1, 10);
-    bench.commit();
+    bench.ledger.commit(900);
+    let refused = bench.events.blocking_recv().unwrap();
+    assert!(matches!(&refused, LedgerEvent::LeftOut(Some(of), _) if **of == *print), "{refused:?}");
+    assert_eq!(bench.events.blocking_recv().unwrap(), LedgerEvent::Committed(900));
     let begun = record(&folder).find(&print).unwrap().begun().unwrap().dose.best.j_m2();
     assert_eq!(begun, 0.0);
     assert_eq!(record(&folder).light("sky", f64::MIN, f64::MAX).unwrap().len(), 11);

@@ -45,6 +45,8 @@ pub(super) struct Writer {
     wall: WallAnchor,
     /// What is not in the file yet.
     held: Vec<Entry>,
+    /// What the tables refused in the last transaction: of which print, and why.
+    left_out: Vec<(Option<String>, String)>,
     /// Names given out, by stem, in case they are not in the file yet.
     named: Vec<(String, i64)>,
     /// The last commit asked for and not acknowledged.
@@ -69,6 +71,7 @@ impl Writer {
             boot: row,
             connection,
             held: Vec::new(),
+            left_out: Vec::new(),
             named: Vec::new(),
             asked: None,
             failing: false,
@@ -143,7 +146,7 @@ impl Writer {
     }
 
     /// Writes all that is held in one transaction.
-    fn flush(&mut self) -> Option<LedgerEvent> {
+    fn flush(&mut self) -> Vec<LedgerEvent> {
         let written = self.write_held();
         let token = self.asked;
         match written {
@@ -154,19 +157,21 @@ impl Writer {
                 if std::mem::take(&mut self.failing) {
                     tracing::info!("the record is written again");
                 }
-                token.map(LedgerEvent::Committed)
+                let left_out = self.left_out.drain(..).map(|(print, why)| LedgerEvent::LeftOut(print, why));
+                left_out.chain(token.map(LedgerEvent::Committed)).collect()
             }
             Err(error) => {
                 if !std::mem::replace(&mut self.failing, true) {
                     tracing::error!(%error, "the record cannot be written; all is kept in memory until it can");
                 }
-                token.map(|token| LedgerEvent::Trouble(token, error.to_string()))
+                token.map(|token| LedgerEvent::Trouble(token, error.to_string())).into_iter().collect()
             }
         }
     }
 
     fn write_held(&mut self) -> rusqlite::Result<()> {
         let mut wall = self.wall;
+        let mut left_out = Vec::new();
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut batch = Batch { transaction: &transaction, boot: self.boot, wall: &mut wall };
         let mut light: Vec<(&str, Vec<Sample>)> = Vec::new();
@@ -176,7 +181,7 @@ impl Writer {
                     Some((_, samples)) => samples.push(kept(reading)),
                     None => light.push((sensor, vec![kept(reading)])),
                 },
-                other => batch.write_or_leave_out(other)?,
+                other => left_out.extend(batch.write_or_leave_out(other)?),
             }
         }
         for (sensor, samples) in light {
@@ -186,6 +191,7 @@ impl Writer {
         self.disk.commits()?;
         transaction.commit()?;
         self.wall = wall;
+        self.left_out = left_out;
         Ok(())
     }
 
@@ -230,14 +236,14 @@ struct Batch<'a> {
 
 impl Batch<'_> {
     /// What the tables do not take (a NaN, a name given twice) must not keep
-    /// the rest from being written for ever.
-    fn write_or_leave_out(&mut self, entry: &Entry) -> rusqlite::Result<()> {
+    /// the rest from being written for ever. Returns the print and the reason of what is left out.
+    fn write_or_leave_out(&mut self, entry: &Entry) -> rusqlite::Result<Option<(Option<String>, String)>> {
         match self.write(entry) {
             Err(error) if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) => {
                 tracing::error!(?entry, %error, "the record does not take this; it is left out");
-                Ok(())
+                Ok(Some((entry.print().map(str::to_owned), error.to_string())))
             }
-            written => written,
+            written => written.map(|()| None),
         }
     }
 
@@ -270,7 +276,8 @@ impl Batch<'_> {
             Entry::ClearSky(amplitude) => self.meta(CLEAR_SKY, &serde_json::json!(amplitude.w_m2())),
             Entry::Answered { id, answer } => {
                 self.run(
-                    "INSERT INTO answered (id, answer) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+                    "INSERT INTO answered (id, answer) VALUES (?1, ?2)
+                     ON CONFLICT (id) DO UPDATE SET answer = excluded.answer",
                     params![id, answer.to_string()],
                 )?;
                 self.run(

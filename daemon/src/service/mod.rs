@@ -420,6 +420,7 @@ impl Service {
         let (token, trouble) = match event {
             LedgerEvent::Committed(token) => (token, None),
             LedgerEvent::Trouble(token, trouble) => (token, Some(trouble)),
+            LedgerEvent::LeftOut(print, why) => return self.fail_answers(print.as_deref(), &why),
             LedgerEvent::Unjudged(prints) => return self.tell_unjudged(now, &prints),
         };
         self.told_token = token;

@@ -31,10 +31,10 @@ const ANSWERS_KEPT: usize = 100;
 /// A command and its answer.
 #[derive(Debug, Clone)]
 pub(super) struct Remembered {
-    id: String,
-    answer: Value,
+    pub(super) id: String,
+    pub(super) answer: Value,
     /// The commit that the answer waits for.
-    token: u64,
+    pub(super) token: u64,
 }
 
 impl From<(String, Value)> for Remembered {

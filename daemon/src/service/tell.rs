@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
 use frameside_core::light::Reading;
 use frameside_core::quantity::{Dose, Mono};
+use serde_json::Value;
 
 use super::{Asker, Service};
 use crate::devices::pins::{Buzzer, Pattern, Switch};
@@ -12,6 +13,7 @@ use crate::devices::relay::Relay;
 use crate::hook::Hook;
 use crate::ledger::{Entry, OutboxRow};
 use crate::mqtt::{LightMessage, Link, Publication, SignalPayload, Standing, topics};
+use crate::request::refusal;
 use crate::status::{FrameStatus, SensorStatus, Status};
 use crate::words;
 
@@ -435,7 +437,29 @@ impl Service {
         }
     }
 
-    pub(super) fn answer(&mut self, asker: Asker, answer: serde_json::Value) {
+    /// The record refused something of a print: whoever waits for an answer about it must not
+    /// hear that it was done. Without a print, everybody who waits.
+    pub(super) fn fail_answers(&mut self, print: Option<&str>, why: &str) {
+        let of = print.map(|print| format!(" of print {print}")).unwrap_or_default();
+        let trouble = format!(
+            "the record refused an entry{of} ({why}); it goes on in memory only: note its dose by hand, \
+             and keep a copy of the record"
+        );
+        let is_of = |answer: &Value| print.is_none_or(|print| answer["print"] == *print);
+        for (.., answer) in self.promised.iter_mut().filter(|(.., answer)| is_of(answer)) {
+            *answer = refusal(&trouble);
+        }
+        let failed = self.answered.iter_mut().filter(|before| before.token > self.told_token);
+        for before in failed.filter(|before| is_of(&before.answer)) {
+            before.answer = refusal(&trouble);
+            let (id, answer) = (before.id.clone(), before.answer.clone());
+            self.ledger.write(Entry::Answered { id, answer });
+            self.unwritten = true;
+        }
+        self.troubles.push(trouble);
+    }
+
+    pub(super) fn answer(&mut self, asker: Asker, answer: Value) {
         match asker {
             Asker::Socket(to) => {
                 // Whoever asked may have gone; what was done stays done.
@@ -453,7 +477,7 @@ impl Service {
 }
 
 /// The UV index behind a reading; none of a part that does not know it.
-fn uv_index(conversion: &serde_json::Value, reading: f64) -> Option<f64> {
+fn uv_index(conversion: &Value, reading: f64) -> Option<f64> {
     conversion.get("counts_per_uvi")?;
     // Without a factor to W/m² the part's own unit is the index.
     Some(reading / conversion["w_m2_per_uvi"].as_f64().unwrap_or(1.0))
