@@ -93,7 +93,6 @@ pub fn setup(config: &Config) -> Setup {
         },
         sensors,
         frames,
-        keep_idle_light: config.ledger.keep_idle_light,
         boot: clock::boot_id().chars().take(BOOT_LETTERS).collect(),
         discovery: mqtt.map(|mqtt| mqtt.discovery).unwrap_or_default(),
         discovery_prefix: mqtt.map(|mqtt| mqtt.discovery_prefix.clone()).unwrap_or_default(),

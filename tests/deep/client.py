@@ -16,7 +16,6 @@ from homeassistant.components.mqtt import (
     sensor,
     trigger,
 )
-from homeassistant.components.mqtt import abbreviations
 from homeassistant.components.sensor.const import DEVICE_CLASS_STATE_CLASSES, DEVICE_CLASS_UNITS
 from homeassistant.helpers.template import Template
 from homeassistant.util import dt
@@ -28,8 +27,6 @@ ENTITIES = {
     "number": number,
     "sensor": sensor,
 }
-# Version 2024.11 brought the device message. To an older client it is read here as its rules say.
-KNOWS_DEVICES = hasattr(discovery, "DEVICE_DISCOVERY_SCHEMA")
 NOTHING = "None"
 
 
@@ -45,43 +42,15 @@ def components(topic, payload):
         raise Refused(f"not a discovery topic: {topic}")
     platform, _, key = match.groups()
     if platform != "device":
-        config = long_names(json.loads(payload))
-        discovery.MQTT_ORIGIN_INFO_SCHEMA(config["origin"])
-        return [(platform, key, config)]
-    if KNOWS_DEVICES:
-        device = discovery._parse_device_payload(None, payload, key, None)
-        if not device:
-            raise Refused("the device message, as the client logs")
-    else:
-        device = long_names(json.loads(payload))
-        device["components"] = {k: long_names(c) for k, c in device["components"].items()}
-        discovery.MQTT_ORIGIN_INFO_SCHEMA(device["origin"])
+        raise Refused(f"a message of one component: {topic}")
+    device = discovery._parse_device_payload(None, payload, key, None)
+    if not device:
+        raise Refused("the device message, as the client logs")
     shared = {name: device[name] for name in ("device", "origin", "availability")}
     return [
         (config["platform"], key, copy.deepcopy(shared | config))
         for key, config in device["components"].items()
     ]
-
-
-def long_names(config):
-    """Written out as the client does before it looks (discovery.py of either version)."""
-    config = renamed(config, abbreviations.ABBREVIATIONS)
-    for name, table in [
-        ("device", abbreviations.DEVICE_ABBREVIATIONS),
-        ("origin", abbreviations.ORIGIN_ABBREVIATIONS),
-    ]:
-        if name in config:
-            config[name] = renamed(config[name], table)
-    if "availability" in config:
-        config["availability"] = [
-            renamed(one, abbreviations.ABBREVIATIONS) for one in config["availability"]
-        ]
-    # The device message's own: versions before it do not know them.
-    return renamed(config, {"cmps": "components", "p": "platform"})
-
-
-def renamed(config, table):
-    return {table.get(key, key): value for key, value in config.items()}
 
 
 class Component:

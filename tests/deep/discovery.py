@@ -17,7 +17,7 @@ from homeassistant.core import HomeAssistant
 from homeassistant.helpers import frame as reports
 from homeassistant.util import dt
 
-from client import KNOWS_DEVICES, Component, Refused, components
+from client import Component, Refused, components
 from rig import Rig
 
 LABELS = ['große Eiche', "青写真の枠", 'cadre "été" \\ 1', "рама 🌞"]
@@ -109,9 +109,9 @@ def shown(rig, known, frame):
     return count
 
 
-def accepted(home, program, name, sensors, frames, mode):
+def accepted(home, program, name, sensors, frames):
     """Runs a rig; gives its announcements and what is known of them."""
-    with Rig(program, sensors, frames, mode) as rig:
+    with Rig(program, sensors, frames) as rig:
         known = read(home, rig)
         wanted = OF_THE_RIG + OF_A_SENSOR * len(sensors) + OF_A_FRAME * len(frames)
         if len(known) != wanted:
@@ -124,7 +124,7 @@ def accepted(home, program, name, sensors, frames, mode):
         live(rig, known, frame)
         count = shown(rig, known, frame)
         longest = max(len(payload.encode()) for _, payload in rig.announced())
-        print(f"{mode}, {name}: {wanted} components, {count} values, longest message {longest} bytes")
+        print(f"{name}: {wanted} components, {count} values, longest message {longest} bytes")
         sys.stdout.flush()
         return rig.announced(), known
 
@@ -164,9 +164,8 @@ def controls(home, announced, known):
     empty = {"state": "gone", "due": "2026-07-14T10:21:09"}
     must_refuse("a state that is none", lambda: known[state].value(json.dumps(empty)))
     must_refuse("a time without a zone", lambda: known[due].value(json.dumps(empty)))
-    if KNOWS_DEVICES:
-        odd = json.dumps(json.loads(payload) | {"colour": "blue"})
-        must_refuse("a key that no device has", lambda: components(topic, odd))
+    odd = json.dumps(json.loads(payload) | {"colour": "blue"})
+    must_refuse("a key that no device has", lambda: components(topic, odd))
 
 
 async def new_home():
@@ -181,10 +180,9 @@ def main(program):
     print(f"Home Assistant {homeassistant.const.__version__}", flush=True)
     home = asyncio.run(new_home())
     one = None
-    for mode in ("components", "device"):
-        for name, (sensors, frames) in RIGS.items():
-            found = accepted(home, program, name, sensors, frames, mode)
-            one = found if name == "one frame" else one
+    for name, (sensors, frames) in RIGS.items():
+        found = accepted(home, program, name, sensors, frames)
+        one = found if name == "one frame" else one
     controls(home, *one)
 
 

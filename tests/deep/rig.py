@@ -15,10 +15,9 @@ SOON_S = 30
 class Rig:
     """The real daemon with a Mosquitto of its own; all messages of the broker are kept."""
 
-    def __init__(self, program, sensors, frames, mode):
+    def __init__(self, program, sensors, frames):
         """`frames` are pairs of a name and a label or None; all lie beside the first sensor."""
         self.program = program
-        self.mode = mode
         self.sensors = sensors
         self.frames = frames
         self.messages = []  # (topic, payload), as they came
@@ -59,7 +58,7 @@ class Rig:
         for name, label in self.frames:
             text += f'[[frame]]\nname = "{name}"\nsensor = "{self.sensors[0]}"\n'
             text += f"label = {json.dumps(label, ensure_ascii=False)}\n" if label else ""
-        text += f'[mqtt]\nbroker = "127.0.0.1"\nport = {self.port}\ndiscovery = "{self.mode}"\n'
+        text += f'[mqtt]\nbroker = "127.0.0.1"\nport = {self.port}\ndiscovery = "device"\n'
         return text + '[ledger]\npath = "ledger.sqlite"\n[socket]\npath = "frameside.sock"\n'
 
     def start(self, command, **pipes):

@@ -68,14 +68,10 @@ fn renamed_and_removed_frames_and_other_modes_leave_no_ghost() {
     assert_eq!(kept["homeassistant/device/frameside_yard/config"], after.text());
     assert_eq!(topics(&kept, "frameside/yard/frame/"), ["ash/state", "oak/state"]);
 
-    // Removed, in another mode and under another prefix.
-    let kept = kept_after(&broker, &site, &with("yard", &["oak"], "discovery = \"components\""));
-    let components = topics(&kept, "homeassistant/");
-    assert_eq!(components.len(), 2 + 2 + 12, "{components:?}");
-    assert!(components.iter().all(|topic| topic.contains("/frameside_yard/")), "{components:?}");
-    let elsewhere = "discovery = \"components\"\ndiscovery_prefix = \"home/found\"";
+    // Removed, and under another prefix.
+    let elsewhere = "discovery = \"device\"\ndiscovery_prefix = \"home/found\"";
     let kept = kept_after(&broker, &site, &with("yard", &["oak"], elsewhere));
-    assert_eq!((topics(&kept, "homeassistant/").len(), topics(&kept, "home/found/").len()), (0, 16));
+    assert_eq!((topics(&kept, "homeassistant/").len(), topics(&kept, "home/found/").len()), (0, 1));
 
     // Another rig, and nothing announced.
     let kept = kept_after(&broker, &site, &with("shed", &["oak"], ""));
@@ -90,19 +86,15 @@ fn renamed_and_removed_frames_and_other_modes_leave_no_ghost() {
 }
 
 #[test]
-fn ninety_nine_frames_are_announced_in_either_mode() {
+fn ninety_nine_frames_are_announced_in_one_message() {
     let Some(broker) = Broker::start() else { return };
     let names: Vec<String> = (1..=99).map(|n| format!("a-frame-with-a-very-long-name-{n:02}")).collect();
     let names: Vec<&str> = names.iter().map(String::as_str).collect();
     let site = site(&config(&broker, "yard", &names, ""));
-    for (mode, messages, longer_than) in [("device", 1, 256 * 1024), ("components", 4 + 99 * 12, 0)] {
-        let mqtt = format!("discovery = \"{mode}\"");
-        let kept = kept_after(&broker, &site, &config(&broker, "yard", &names, &mqtt));
-        let announced = topics(&kept, "homeassistant/");
-        assert_eq!(announced.len(), messages, "{mode}");
-        let longest = kept.values().map(String::len).max().unwrap();
-        assert!(longest > longer_than, "{mode}: {longest}");
-    }
+    let kept = kept_after(&broker, &site, &config(&broker, "yard", &names, "discovery = \"device\""));
+    assert_eq!(topics(&kept, "homeassistant/").len(), 1);
+    let longest = kept.values().map(String::len).max().unwrap();
+    assert!(longest > 256 * 1024, "{longest}");
 }
 
 #[test]

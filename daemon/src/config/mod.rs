@@ -420,8 +420,6 @@ pub struct ClientCertificate {
 pub enum Discovery {
     /// One message for the whole rig.
     Device,
-    /// One message for each entity.
-    Components,
     /// Not at all.
     #[default]
     Off,
@@ -461,6 +459,4 @@ impl Page {
 pub struct Ledger {
     /// The SQLite file.
     pub path: PathBuf,
-    /// Whether light is kept while no print exposes; yes unless given.
-    pub keep_idle_light: bool,
 }

@@ -302,9 +302,15 @@ impl Parser<'_> {
         let port = section.optional("port", values::integer(1..=u16::MAX));
         let login = self.login(&mut section);
         let tls = self.tls(&mut section);
-        let modes =
-            [("device", Discovery::Device), ("components", Discovery::Components), ("off", Discovery::Off)];
-        let discovery = section.or("discovery", Discovery::Off, values::one_of(&modes));
+        // "components" was a second way, for home servers of before 2024.11.
+        let modes = [("device", Discovery::Device), ("off", Discovery::Off)];
+        let discovery = section.or("discovery", Discovery::Off, |entry| {
+            if entry.value.as_str() == Some("components") {
+                self.warnings.say(entry.at, Finding::DiscoveryByComponents);
+                return Ok(Discovery::Device);
+            }
+            values::one_of(&modes)(entry)
+        });
         let discovery_prefix = section.or("discovery_prefix", "homeassistant".to_owned(), values::topic);
         // Below 5 s the MQTT library refuses; a day has no room in 16 bits.
         let bounds = Duration::from_secs(5)..=Duration::from_secs(18 * 3600);
@@ -391,9 +397,11 @@ impl Parser<'_> {
     fn ledger(&self, mut section: Section<'_>, env: &Env) -> Option<Ledger> {
         let named = section.optional("path", values::path(self.folder));
         let path = if section.has("path") { named } else { self.usual_ledger(env) };
-        let keep_idle_light = section.or("keep_idle_light", true, values::boolean);
+        if section.optional("keep_idle_light", values::boolean).is_some() {
+            self.warnings.say(section.at("keep_idle_light"), Finding::KeepIdleLight);
+        }
         section.finish();
-        Some(Ledger { path: path?, keep_idle_light: keep_idle_light? })
+        Some(Ledger { path: path? })
     }
 
     fn usual_ledger(&self, env: &Env) -> Option<PathBuf> {

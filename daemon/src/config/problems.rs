@@ -265,6 +265,16 @@ pub enum Finding {
         "the page is served to the network, and not encrypted: whoever listens there learns the token; keep it to a network you trust"
     )]
     PageInTheClear,
+    /// Warning: a key of earlier versions, taken for one more release.
+    #[error(
+        "keep_idle_light does nothing any more: light is always kept, some 0.5 MB a week; remove the line"
+    )]
+    KeepIdleLight,
+    /// Warning: a value of earlier versions, taken for one more release.
+    #[error(
+        "discovery = \"components\" does nothing any more: the rig is announced as one device; say \"device\""
+    )]
+    DiscoveryByComponents,
     /// The program was built without its feature `page`.
     #[error("this frameside was built without the page for a phone; leave [page] out")]
     NoPage,

@@ -54,7 +54,6 @@ hook = ["/usr/local/bin/call", "printmaker"]
 
 [ledger]
 path = "/var/lib/frameside/ledger.sqlite"
-keep_idle_light = true
 
 [socket]
 path = "/run/frameside/frameside.sock"
@@ -221,7 +220,6 @@ fn defaults_where_nothing_is_said() {
     let minute = Duration::from_secs(60);
     assert_eq!(config.signal, Signal { nearly: minute, overdue_every: minute, hook: None });
     assert_eq!(config.ledger.path, Path::new("/home/p/.local/state/frameside/ledger.sqlite"));
-    assert!(config.ledger.keep_idle_light);
     assert_eq!(config.socket, Path::new("/tmp/frameside-1000/frameside.sock"));
 
     let broker =
@@ -920,4 +918,18 @@ fn the_page_of_the_shipped_configs_is_taken_once_its_signs_are_gone() {
         let config = parse(&lines.collect::<Vec<_>>().join("\n")).unwrap();
         assert_eq!(config.page.unwrap().listen.to_string(), "127.0.0.1:8330", "{name}");
     }
+}
+
+#[test]
+fn what_earlier_versions_knew_is_taken_with_a_warning() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("config.toml");
+    let old = format!(
+        "{RIG}{SKY}[mqtt]\nbroker = \"::1\"\ndiscovery = \"components\"\n[ledger]\nkeep_idle_light = false\n"
+    );
+    std::fs::write(&file, old).unwrap();
+    let config = load(&file, &desk()).unwrap();
+    assert_eq!(config.mqtt.as_ref().unwrap().discovery, Discovery::Device);
+    let said = told(config.warnings()).join("\n");
+    assert!(said.contains("announced as one device") && said.contains("light is always kept"), "{said}");
 }

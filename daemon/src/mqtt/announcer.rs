@@ -17,7 +17,7 @@ pub type AtBroker = BTreeMap<String, BTreeMap<String, String>>;
 /// what to send, one message after the other, and is told what became of it.
 #[derive(Debug, Default)]
 pub struct Announcer {
-    announcements: Vec<Announcement>,
+    announcement: Option<Announcement>,
     at_broker: AtBroker,
     /// The topics that are the rig's own business: they are not announced
     /// here, but they stay.
@@ -39,19 +39,19 @@ struct Step {
 const ID: &str = "announcement";
 
 impl Announcer {
-    /// An announcer of these messages, for a rig that keeps its states on the
-    /// topics `states`. `before` is what the ledger remembers.
+    /// An announcer for a rig that keeps its states on the topics `states`; without an
+    /// announcement, discovery is off. `before` is what the ledger remembers.
     #[must_use]
-    pub fn new(announcements: Vec<Announcement>, states: Vec<String>, before: AtBroker) -> Self {
+    pub fn new(announcement: Option<Announcement>, states: Vec<String>, before: AtBroker) -> Self {
         let mut at_broker = before;
         for topic in &states {
             at_broker.entry(topic.clone()).or_default();
         }
-        for announcement in &announcements {
+        if let Some(announcement) = &announcement {
             let there = at_broker.entry(announcement.topic.clone()).or_default();
             there.extend(platforms(announcement));
         }
-        Self { announcements, at_broker, states, ..Self::default() }
+        Self { announcement, at_broker, states, ..Self::default() }
     }
 
     /// What the broker may have of the rig. The ledger is to remember this
@@ -68,7 +68,7 @@ impl Announcer {
         for topic in self.at_broker.keys().filter(|topic| !self.is_wanted(topic)) {
             steps.push_back(Step { topic: topic.clone(), payload: String::new(), then: None });
         }
-        for announcement in &self.announcements {
+        if let Some(announcement) = &self.announcement {
             steps.extend(self.reduced(announcement));
             steps.push_back(Step {
                 topic: announcement.topic.clone(),
@@ -137,7 +137,7 @@ impl Announcer {
 
     fn is_wanted(&self, topic: &str) -> bool {
         self.states.iter().any(|state| state == topic)
-            || self.announcements.iter().any(|announcement| announcement.topic == topic)
+            || self.announcement.as_ref().is_some_and(|announcement| announcement.topic == topic)
     }
 
     /// The message of a device with what has gone from it still named, by its
@@ -185,8 +185,9 @@ mod tests {
         }
     }
 
-    fn alone(name: &str) -> Announcement {
-        Announcement { topic: name.into(), payload: json!({ "name": name }), components: Vec::new() }
+    /// What a ledger remembers of single messages.
+    fn kept(topics: &[&str]) -> AtBroker {
+        topics.iter().map(|topic| ((*topic).to_owned(), BTreeMap::new())).collect()
     }
 
     /// Tells everything to a broker that takes it; what was sent, in order.
@@ -207,9 +208,9 @@ mod tests {
 
     #[test]
     fn a_component_goes_by_being_reduced_and_then_left_out() {
-        let mut first = Announcer::new(vec![device(&["oak", "elm"])], Vec::new(), AtBroker::new());
+        let mut first = Announcer::new(Some(device(&["oak", "elm"])), Vec::new(), AtBroker::new());
         assert_eq!(tell(&mut first).len(), 1);
-        let mut second = Announcer::new(vec![device(&["oak"])], Vec::new(), first.at_broker().clone());
+        let mut second = Announcer::new(Some(device(&["oak"])), Vec::new(), first.at_broker().clone());
         let sent = tell(&mut second);
         let texts: Vec<&str> = sent.iter().map(|(_, payload)| payload.as_str()).collect();
         assert_eq!(
@@ -224,11 +225,10 @@ mod tests {
 
     #[test]
     fn what_is_no_longer_the_rigs_is_emptied_and_states_stay() {
-        let mut first =
-            Announcer::new(vec![alone("a"), alone("b")], vec!["oak/state".into()], AtBroker::new());
-        tell(&mut first);
+        let mut first = Announcer::new(None, vec!["oak/state".into()], kept(&["a", "b"]));
+        first.begin();
         let mut second =
-            Announcer::new(vec![device(&["oak"])], vec!["elm/state".into()], first.at_broker().clone());
+            Announcer::new(Some(device(&["oak"])), vec!["elm/state".into()], first.at_broker().clone());
         let sent = tell(&mut second);
         let emptied: Vec<&str> =
             sent.iter().filter(|(_, payload)| payload.is_empty()).map(|(topic, _)| topic.as_str()).collect();
@@ -240,12 +240,11 @@ mod tests {
 
     #[test]
     fn what_the_broker_refuses_is_remembered_for_the_next_time() {
-        let before = AtBroker::from([("old".to_owned(), BTreeMap::new())]);
-        let mut announcer = Announcer::new(vec![alone("new")], Vec::new(), before);
+        let mut announcer = Announcer::new(Some(device(&["oak"])), Vec::new(), kept(&["old"]));
         announcer.begin();
         announcer.sent();
         assert!(announcer.refused(ID));
-        assert_eq!(announcer.next_to_send().unwrap().topic, Topic::Full("new".into()));
+        assert_eq!(announcer.next_to_send().unwrap().topic, Topic::Full("ha/device/yard/config".into()));
         announcer.leave_out();
         assert!(!announcer.is_busy() && announcer.at_broker().contains_key("old"));
     }
@@ -262,11 +261,10 @@ mod tests {
             let last = configs.len() - 1;
             for (n, (names, whole, cut)) in configs.iter().enumerate() {
                 let names: Vec<&str> = names.iter().map(String::as_str).collect();
-                let announcements =
-                    if *whole { vec![device(&names)] } else { names.iter().map(|name| alone(name)).collect() };
-                let wanted: BTreeMap<_, _> = announcements
+                let announcement = whole.then(|| device(&names));
+                let wanted: BTreeMap<_, _> = announcement
                     .iter().map(|a| (a.topic.clone(), a.payload.to_string())).collect();
-                let mut announcer = Announcer::new(announcements, Vec::new(), ledger.clone());
+                let mut announcer = Announcer::new(announcement, Vec::new(), ledger.clone());
                 ledger = announcer.at_broker().clone();
                 announcer.begin();
                 let mut steps = 0;

@@ -8,13 +8,10 @@
 use serde_json::{Map, Value, json};
 
 use super::topics;
-use crate::config::Discovery;
 
-/// What there is to announce, and how.
+/// What there is to announce.
 #[derive(Debug, Clone)]
 pub struct House {
-    /// How it is announced.
-    pub mode: Discovery,
     /// The first level of the discovery topics.
     pub prefix: String,
     /// The rig's name.
@@ -43,15 +40,14 @@ pub struct HouseFrame {
     pub label: Option<String>,
 }
 
-/// A message that the broker keeps for home automation.
+/// The message of a whole device, which the broker keeps for home automation.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Announcement {
     /// The topic in full.
     pub topic: String,
     /// The message.
     pub payload: Value,
-    /// Id and platform of each component that the message holds; empty for a
-    /// message that is one component.
+    /// Id and platform of each component that the message holds.
     pub components: Vec<(String, &'static str)>,
 }
 
@@ -72,16 +68,6 @@ const COMMAND_EXPIRES_S: u32 = 30;
 const LEAST_EXPIRY_S: f64 = 60.0;
 
 impl House {
-    /// Everything that is announced; nothing when discovery is off.
-    #[must_use]
-    pub fn announcements(&self) -> Vec<Announcement> {
-        match self.mode {
-            Discovery::Off => Vec::new(),
-            Discovery::Device => vec![self.whole_device()],
-            Discovery::Components => self.components().into_iter().map(|c| self.alone(c)).collect(),
-        }
-    }
-
     /// The rig's id among the home's devices.
     fn node(&self) -> String {
         format!("frameside_{}", self.rig)
@@ -91,7 +77,9 @@ impl House {
         format!("{}/{topic}", topics::prefix(&self.rig))
     }
 
-    fn whole_device(&self) -> Announcement {
+    /// The rig as one device.
+    #[must_use]
+    pub fn announcement(&self) -> Announcement {
         let components = self.components();
         let ids = components.iter().map(|c| (c.id.clone(), c.platform)).collect();
         let bodies: Map<String, Value> = components
@@ -107,17 +95,6 @@ impl House {
             topic: format!("{}/device/{}/config", self.prefix, self.node()),
             payload: payload.into(),
             components: ids,
-        }
-    }
-
-    fn alone(&self, component: Component) -> Announcement {
-        let Component { id, platform, body } = component;
-        let mut payload = self.heading();
-        payload.extend(body);
-        Announcement {
-            topic: format!("{}/{platform}/{}/{id}/config", self.prefix, self.node()),
-            payload: payload.into(),
-            components: Vec::new(),
         }
     }
 
@@ -326,10 +303,9 @@ mod tests {
     use super::*;
     use crate::mqtt::command;
 
-    fn house(mode: Discovery, frames: &[&str]) -> House {
+    fn house(frames: &[&str]) -> House {
         let frame = |name: &&str| HouseFrame { name: (*name).into(), label: None };
         House {
-            mode,
             prefix: "homeassistant".into(),
             rig: "yard".into(),
             sensors: vec![HouseSensor { name: "sky".into(), every_s: 1.0 }],
@@ -338,7 +314,7 @@ mod tests {
     }
 
     fn device(frames: &[&str]) -> Value {
-        house(Discovery::Device, frames).announcements().remove(0).payload
+        house(frames).announcement().payload
     }
 
     /// What Home Assistant's schemas ask of each platform (2024.3.3, 2025.4.4
@@ -403,22 +379,6 @@ mod tests {
         assert_eq!(components["Rig_event"]["stat_t"], "frameside/yard/signal");
     }
 
-    #[test]
-    fn each_component_alone_is_a_message_that_stands_by_itself() {
-        let whole = device(&["oak"]);
-        let alone = house(Discovery::Components, &["oak"]).announcements();
-        assert_eq!(alone.len(), whole["cmps"].as_object().unwrap().len());
-        for Announcement { topic, payload, components } in alone {
-            let levels: Vec<&str> = topic.split('/').collect();
-            let [prefix, platform, node, id, last] = levels[..] else { panic!("{topic}") };
-            assert_eq!((prefix, node, last), ("homeassistant", "frameside_yard", "config"));
-            assert_sound(id, platform, &payload);
-            assert_eq!((&payload["dev"], &payload["o"]), (&whole["dev"], &whole["o"]), "{topic}");
-            assert!(payload.get("cmps").is_none() && payload.get("p").is_none() && components.is_empty());
-        }
-        assert_eq!(house(Discovery::Off, &["oak"]).announcements(), []);
-    }
-
     /// What the templates give, with the home's time and value put in.
     fn filled(template: &Value) -> String {
         let text = template.as_str().unwrap().replace("{{ now().timestamp() }}", "1784017269.25");
@@ -452,9 +412,9 @@ mod tests {
 
     #[test]
     fn a_label_names_a_frame_to_people_and_its_name_stays_in_the_topics() {
-        let mut house = house(Discovery::Device, &["oak"]);
+        let mut house = house(&["oak"]);
         house.frames[0].label = Some("large \"oak\" frame".into());
-        let payload = house.announcements().remove(0).payload;
+        let payload = house.announcement().payload;
         let waiting = &payload["cmps"]["Frame_oak_waiting"];
         assert_eq!(waiting["name"], "Large \"oak\" frame waiting");
         assert_eq!(waiting["stat_t"], "frameside/yard/frame/oak/state");
@@ -469,12 +429,12 @@ mod tests {
             let names: Vec<&str> = names.iter().map(String::as_str).collect();
             let mut ids = BTreeSet::new();
             for rig in rigs {
-                let house = House { rig, ..house(Discovery::Components, &names) };
-                for announcement in house.announcements() {
-                    if let Some(id) = announcement.payload["uniq_id"].as_str() {
-                        prop_assert!(ids.insert(id.to_owned()), "{id}");
+                let announcement = House { rig, ..house(&names) }.announcement();
+                prop_assert!(ids.insert(announcement.topic.clone()), "{}", announcement.topic);
+                for (id, body) in announcement.payload["cmps"].as_object().unwrap() {
+                    if let Some(unique) = body["uniq_id"].as_str() {
+                        prop_assert!(ids.insert(unique.to_owned()), "{id}: {unique}");
                     }
-                    prop_assert!(ids.insert(announcement.topic.clone()), "{}", announcement.topic);
                 }
             }
         }

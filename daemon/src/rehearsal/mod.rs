@@ -261,7 +261,6 @@ fn setup(folder: &std::path::Path) -> Setup {
         rules: Rules::default(),
         sensors: vec![sensor],
         frames: frames.to_vec(),
-        keep_idle_light: true,
         boot: String::new(),
         discovery: Discovery::Off,
         discovery_prefix: String::new(),

@@ -6,6 +6,7 @@ use frameside_core::quantity::Mono;
 
 use super::tell::LIGHT_EVERY_S;
 use super::{Service, Setup};
+use crate::config::Discovery;
 use crate::ledger::Entry;
 use crate::mqtt::discovery::{House, HouseFrame, HouseSensor};
 use crate::mqtt::{Announcer, AtBroker, NotSent, random_share, topics};
@@ -21,12 +22,12 @@ pub(super) fn announcer(setup: &Setup, before: AtBroker) -> Announcer {
     let frames = setup.frames.iter().map(|frame| topics::frame_state(&frame.name));
     let states = sensors.chain(frames).chain([topics::AVAILABILITY.to_owned()]);
     let states = states.map(|topic| format!("{prefix}/{topic}")).collect();
-    Announcer::new(house(setup).announcements(), states, before)
+    let announcement = (setup.discovery == Discovery::Device).then(|| house(setup).announcement());
+    Announcer::new(announcement, states, before)
 }
 
 fn house(setup: &Setup) -> House {
     House {
-        mode: setup.discovery,
         prefix: setup.discovery_prefix.clone(),
         rig: setup.rig.clone(),
         sensors: setup

@@ -374,10 +374,6 @@ impl Service {
 /// Where a sensor's integral goes on. If all prints beside it are under switched lamps,
 /// their light ended with the daemon.
 pub(super) fn left_off(left_off: LeftOff, sensor: &str, prints: &[OpenPrint], setup: &Setup) -> LeftOff {
-    // What was not kept may have been brighter than what was.
-    let brightest =
-        if setup.keep_idle_light { left_off.brightest } else { Seen::AtLeast(left_off.brightest).highest() };
-    let left_off = LeftOff { brightest, ..left_off };
     let is_switched = |print: &OpenPrint| setup.switched.iter().any(|lamp| lamp.name == print.source);
     let mut beside = prints.iter().filter(|print| print.sensor == sensor).peekable();
     if beside.peek().is_none() || !beside.all(is_switched) {

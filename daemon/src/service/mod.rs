@@ -45,7 +45,6 @@ use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered}
 use crate::mqtt::{Announcer, AtBroker, LinkEvent, Outbox, RemoteLight};
 use outage::Outages;
 use requests::Remembered;
-use tell::Unkept;
 
 /// What there is on the rig.
 #[derive(Debug, Clone)]
@@ -68,8 +67,6 @@ pub struct Setup {
     pub sensors: Vec<SensorPart>,
     /// Its frames.
     pub frames: Vec<FramePart>,
-    /// Whether light is kept while nothing is out.
-    pub keep_idle_light: bool,
     /// A name for the boot that its clock counts from.
     pub boot: String,
     /// How home automation is told of it.
@@ -162,8 +159,6 @@ pub struct Service {
     light_due: Vec<Mono>,
     /// The clocks behind those sensors that other rigs publish.
     remote: Vec<RemoteLight>,
-    /// What is not kept of each sensor's light while nothing is out.
-    unkept: Vec<Unkept>,
     /// The power was gone, for nobody knows yet how long.
     outages: Outages,
     troubles: Vec<String>,
@@ -231,7 +226,6 @@ impl Service {
             at_broker: recovered.at_broker,
             announce_at: None,
             remote: vec![RemoteLight::default(); setup.sensors.len()],
-            unkept: vec![Unkept::default(); setup.sensors.len()],
             lamps: lamps::Lamps::new(&setup.switched, setup.frames.len(), setup.sensors.len(), now),
             answered: recovered.answered.into_iter().map(Remembered::from).collect(),
             setup,

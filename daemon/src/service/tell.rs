@@ -66,16 +66,6 @@ pub(super) struct Call {
     pub(super) text: String,
 }
 
-/// What is not kept of a sensor's light while nothing is out, but for the two
-/// readings that a curve needs to reach the ends of its print.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Unkept {
-    /// The last reading, should a print begin before the next.
-    last: Option<Reading>,
-    /// A print was brought in since.
-    ends: bool,
-}
-
 /// The state of a frame goes out at most this often while it changes, in
 /// seconds of life.
 const STATE_EVERY_S: f64 = 5.0;
@@ -129,34 +119,20 @@ impl Service {
     }
 
     fn event(&mut self, event: Event) {
-        let sensor = event.frame.map(|frame| self.setup.frames[frame.0 as usize].sensor);
-        match (event.kind, sensor) {
-            (EventKind::Begun { .. }, Some(sensor)) => {
-                self.out += 1;
-                if let Some(reading) = self.unkept[usize::from(sensor.0)].last.take() {
-                    self.keep_light(sensor, reading);
-                }
-            }
-            (EventKind::BroughtIn, Some(sensor)) => {
-                self.out = self.out.saturating_sub(1);
-                self.unkept[usize::from(sensor.0)].ends = true;
-            }
+        // A print whose frame is gone was not counted as out.
+        match event.kind {
+            EventKind::Begun { .. } if event.frame.is_some() => self.out += 1,
+            EventKind::BroughtIn if event.frame.is_some() => self.out = self.out.saturating_sub(1),
             _ => {}
         }
         self.ledger.write(Entry::Event(event));
     }
 
-    /// Keeps a reading, if light is kept now.
+    /// Light is kept whether a print is out or not: the hour before a print bounds its gaps.
     pub(super) fn keep_light(&mut self, id: SensorId, reading: Reading) {
-        let unkept = &mut self.unkept[usize::from(id.0)];
-        if self.setup.keep_idle_light || self.out > 0 || std::mem::take(&mut unkept.ends) {
-            unkept.last = None;
-            let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
-            self.ledger.write(Entry::Light { sensor, reading });
-            self.unwritten = true;
-        } else {
-            unkept.last = Some(reading);
-        }
+        let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
+        self.ledger.write(Entry::Light { sensor, reading });
+        self.unwritten = true;
     }
 
     /// Tells of a signal by sound and words at once; the broker gets it when

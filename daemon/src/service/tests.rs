@@ -39,7 +39,6 @@ fn setup(folder: &TempDir) -> Setup {
         rules: Rules::default(),
         sensors: vec![sensor("sky"), sensor("wall")],
         frames: vec![frame("oak", SensorId(0), 0.5), frame("elm", SensorId(1), 1.0)],
-        keep_idle_light: true,
         boot: "a".into(),
         discovery: Discovery::Off,
         discovery_prefix: "homeassistant".into(),
@@ -299,9 +298,9 @@ fn the_evening_matters_under_the_sun_and_not_under_a_lamp_also_after_a_restart()
 }
 
 #[test]
-fn light_is_kept_to_both_ends_of_a_print_and_not_beyond() {
+fn light_is_kept_before_during_and_after_a_print() {
     let folder = TempDir::new().unwrap();
-    let mut bench = Bench::start(Setup { keep_idle_light: false, ..setup(&folder) }, 0.0);
+    let mut bench = Bench::start(setup(&folder), 0.0);
     bench.shine(0, 20);
     let print = bench.expose(20.5, "elm", 15_000.0);
     bench.shine(21, 30);
@@ -316,7 +315,7 @@ fn light_is_kept_to_both_ends_of_a_print_and_not_beyond() {
     assert!((last.2 - 400.0).abs() < 1e-6, "{last:?}");
     let light = record.light("wall", 0.0, 4e12).unwrap();
     let seconds: Vec<i64> = light.iter().map(|l| (l.unix_ms as i64 - NOON) / 1000).collect();
-    assert_eq!(seconds, (20..=31).collect::<Vec<_>>());
+    assert_eq!(seconds, (0..=50).collect::<Vec<_>>());
 }
 
 #[test]

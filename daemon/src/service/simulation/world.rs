@@ -720,7 +720,6 @@ fn setup(folder: &TempDir) -> Setup {
         rules: Rules::default(),
         sensors: SENSORS.map(sensor).to_vec(),
         frames: FRAMES.iter().map(frame).collect(),
-        keep_idle_light: true,
         ledger: folder.path().join("ledger.sqlite"),
         speed: 1.0,
         boot: String::new(),
