@@ -12,6 +12,7 @@ pub mod config;
 pub mod devices;
 pub mod diary;
 pub mod hook;
+pub mod issued;
 pub mod judging;
 pub mod ledger;
 pub mod like;

@@ -185,12 +185,19 @@ impl Request {
     /// # Errors
     /// [`RequestError`], with what would be understood.
     pub fn from_json(line: &[u8]) -> Result<Self, RequestError> {
-        let value: Value =
-            serde_json::from_slice(line).map_err(|error| RequestError::NotJson(error.to_string()))?;
-        let Value::Object(fields) = value else {
-            return Err(RequestError::NotJson("this is not an object".to_owned()));
-        };
-        Self::from_fields(fields)
+        Self::from_fields(Self::fields(line)?)
+    }
+
+    /// The fields of a JSON object.
+    ///
+    /// # Errors
+    /// [`RequestError::NotJson`]
+    pub(crate) fn fields(json: &[u8]) -> Result<Map<String, Value>, RequestError> {
+        let value = serde_json::from_slice(json).map_err(|error| RequestError::NotJson(error.to_string()))?;
+        match value {
+            Value::Object(fields) => Ok(fields),
+            _ => Err(RequestError::NotJson("this is not an object".to_owned())),
+        }
     }
 
     /// Reads a request from the fields of an object.
@@ -274,6 +281,23 @@ impl Request {
                 "do": "judge", "print": print, "off": format!("{}stop", off.value()),
                 "dry": dry, "oxidised": oxidised,
             }),
+        }
+    }
+
+    /// Its word for `do`.
+    #[must_use]
+    pub const fn verb(&self) -> &'static str {
+        match self {
+            Self::Status => "status",
+            Self::Prints { .. } => "prints",
+            Self::Expose(_) => "expose",
+            Self::Cover { .. } => "cover",
+            Self::Uncover { .. } => "uncover",
+            Self::BringIn { .. } => "bring-in",
+            Self::Hush { .. } => "hush",
+            Self::Retarget { .. } => "retarget",
+            Self::Note { .. } => "note",
+            Self::Judge { .. } => "judge",
         }
     }
 

@@ -175,6 +175,7 @@ pub const fn cut(cut: Cut) -> &'static str {
         Cut::TooLong => "it was on for as long as it may",
         Cut::Stalled => "Frameside stood still, and the guard of its relay switched it off",
         Cut::NoRelay => "its relay cannot be switched",
+        Cut::Unasked => "a print wants its light, and no person beside it has asked for that",
     }
 }
 

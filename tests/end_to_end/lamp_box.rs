@@ -12,8 +12,9 @@ use frameside::ledger::{EventRow, Record};
 use frameside_core::chips::emulated::{EmulatedAs7331, EmulatedBus, Trouble};
 use frameside_core::exposure::EventKind;
 use frameside_core::quantity::Irradiance;
-use frameside_tests::{Chance, Daemon, FakePi, Site, wait_for};
-use serde_json::Value;
+use frameside_tests::{Broker, Chance, Daemon, FakePi, Publish, Site, wait_for};
+use jiff::{SignedDuration, Timestamp};
+use serde_json::{Value, json};
 
 use crate::yard::{SOON, assert_within, due_of, frame, json_of, number, ok, wait_for_frame};
 
@@ -262,6 +263,55 @@ fn a_light_that_goes_out_and_the_longest_time_on_cut_it() {
     assert_eq!((&frame["state"], &frame["lamp"]), (&"exposing".into(), &"cut".into()));
 }
 
+/// Real time, a real broker, and the clock of this machine.
+#[test]
+fn a_command_that_was_long_on_its_way_lights_no_lamp() {
+    let Some(broker) = Broker::start() else { return };
+    let lamp = LampBox::new(&format!("[mqtt]\nbroker = \"127.0.0.1\"\nport = {}\n", broker.port()));
+    let replies = broker.subscribe(&["frameside/shed/reply", "frameside/shed/availability"]);
+    let _daemon = lamp.run();
+    let _ = replies.wait_for(SOON, |message| message.topic.ends_with("availability"));
+    let send = |topic: &str, command: Value| {
+        broker.publish(&Publish::new(format!("frameside/shed/{topic}"), command.to_string()));
+        replies.wait_for(SOON, |message| message.topic.ends_with("reply")).json()
+    };
+    let ago = |seconds| (Timestamp::now() - SignedDuration::from_secs(seconds)).to_string();
+    let expose = json!({"do": "expose", "frame": "oak", "target": "400J/m2", "source": "box"});
+    let with = |command: &Value, issued_at: Option<String>| {
+        let mut command = command.clone();
+        command["issued_at"] = issued_at.into();
+        command
+    };
+    let is_refused = |answer: &Value, why: &str| {
+        assert!(answer["ok"] == false && answer["error"].as_str().unwrap().contains(why), "{answer}");
+        assert!(!lamp.is_on(), "lit by what was refused");
+    };
+    is_refused(&send("command", with(&expose, None)), "needs \"issued_at\"");
+    is_refused(&send("command", with(&expose, Some(ago(7200)))), "issued 7200 s ago");
+    is_refused(&send("command", with(&expose, Some(ago(-60)))), "ahead of the rig's clock");
+    assert_eq!(send("command", with(&expose, Some(ago(0))))["ok"], true);
+    lamp.wait_for_lamp(true);
+    wait_for_frame(&lamp.site, "oak", "oak to be due", |oak| oak["state"] == "due");
+    lamp.wait_for_lamp(false);
+    // A new target of a due print that lies in the box yet.
+    broker.publish(&Publish::new("frameside/shed/frame/oak/target/set", "1"));
+    let bare = replies.wait_for(SOON, |message| message.topic.ends_with("reply")).json();
+    is_refused(&bare, "a target is an object");
+    let target = json!({"value": 1, "issued_at": ago(0)});
+    let answer = send("frame/oak/target/set", target);
+    assert_eq!((&answer["ok"], &answer["lamp"]), (&json!(true), &json!("cut")), "{answer}");
+    let uncover = json!({"do": "uncover"});
+    is_refused(&send("frame/oak/command", with(&uncover, Some(ago(7200)))), "issued 7200 s ago");
+    std::thread::sleep(Duration::from_secs(2));
+    lamp.is_left_off();
+    // Its call is silenced, and lights nothing.
+    lamp.at("hush", "oak");
+    wait_for_frame(&lamp.site, "oak", "the call to be hushed", |oak| oak["waiting"] == false);
+    lamp.is_left_off();
+    assert_eq!(send("frame/oak/command", with(&uncover, Some(ago(0))))["ok"], true);
+    lamp.wait_for_lamp(true);
+}
+
 #[test]
 fn a_stop_switches_it_off_and_a_start_does_not_switch_it_on() {
     for keys in ["", "relay_active = \"low\"\n"] {
@@ -285,7 +335,10 @@ fn a_stop_switches_it_off_and_a_start_does_not_switch_it_on() {
         // In the meantime the lamp was off, and so nothing fell.
         let now = number(&frame(&lamp.site, "oak"), "dose_j_m2");
         assert!((now - dose).abs() < 0.5 * LAMP_W_M2, "{dose} J/m² before the stop, {now} after it");
-        // Whoever presses the button of the frame is there.
+        // Whoever presses the button of the frame is there; the first press ends the call.
+        assert!(lamp.pi.press(BUTTON));
+        wait_for_frame(&lamp.site, "oak", "the call to be hushed", |oak| oak["waiting"] == false);
+        assert_eq!(lamp.lamp()["state"], "cut");
         assert!(lamp.pi.press(BUTTON));
         lamp.wait_for_lamp(true);
         assert!(lamp.pi.press(BUTTON));

@@ -155,7 +155,7 @@ fn commands_come_in_and_answers_go_out_but_nothing_retained_is_a_command() {
     broker.publish(&Publish::new(topic, ""));
     broker.publish(&Publish::new(topic, "cover"));
     let LinkEvent::Incoming(cover) = rig.next() else { panic!("a command was expected") };
-    let request = cover.request.unwrap().in_time(0, true).unwrap();
+    let request = cover.request.unwrap().request;
     assert_eq!(request, Request::Cover { frame: "oak".into() });
     rig.link.publish(cover.reply.with(json!({ "ok": true }))).unwrap();
     let answer = answers.next(SOON).unwrap();

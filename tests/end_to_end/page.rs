@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use frameside_tests::http::{self, Response};
 use frameside_tests::{Site, wait_for};
+use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
 use crate::yard::{SOON, expose, frame, json_of, ok, site};
@@ -174,6 +175,31 @@ fn its_files_bring_all_they_need_and_say_so() {
     assert!(!whole[2].contains("innerHTML") && !whole[2].contains("eval("));
     let answers = [rig.get("/nothing", ""), rig.post("", "x")];
     assert!(answers.iter().all(|answer| answer.header("content-security-policy").is_some()), "refusals too");
+    assert!(daemon.terminate().success());
+}
+
+#[test]
+fn a_command_that_was_long_on_its_way_is_refused() {
+    let rig = Paged::on("127.0.0.1", 1);
+    let daemon = rig.site.run();
+    let token = rig.token();
+    let expose = |issued_at: Option<Timestamp>| {
+        let issued_at = issued_at.map(|at| at.to_string());
+        let target = "50kJ/m2";
+        rig.ask(&token, &json!({ "do": "expose", "frame": "oak", "target": target, "issued_at": issued_at }))
+    };
+    let now = Timestamp::now();
+    for (issued_at, why) in [
+        (None, "needs \"issued_at\""),
+        (Some(now - SignedDuration::from_hours(2)), "issued 7"),
+        (Some(now + SignedDuration::from_mins(1)), "ahead of the rig's clock"),
+    ] {
+        let refused = expose(issued_at);
+        assert_eq!(refused.status, 409);
+        assert!(refused.json()["error"].as_str().unwrap().contains(why), "{refused:?}");
+    }
+    assert_eq!(frame(&rig.site, "oak")["state"], "empty");
+    assert_eq!(expose(Some(Timestamp::now())).json()["ok"], true);
     assert!(daemon.terminate().success());
 }
 

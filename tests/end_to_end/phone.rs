@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use frameside_tests::{Browser, Site, http, needs, repository, wait_for};
+use jiff::Timestamp;
 use serde_json::Value;
 
 use crate::page::Paged;
@@ -128,6 +129,11 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("#said", "has begun, up to 200 kJ/m²");
     phone.wait_for_text("[data-frame=oak] .next", "Due about");
     phone.click("#said button");
+    // Each command says when it was issued.
+    let watch = "window.asked = []; const send = window.fetch;
+                 window.fetch = (to, how) => { if (how?.body) asked.push(JSON.parse(how.body)); return send(to, how) };
+                 return 0";
+    assert_eq!(browser.run(watch), 0);
     // A wet finger counts twice; the second time the button may be another.
     let twice = "for (const what of ['cover', 'uncover'])
                    document.querySelector(`[data-frame=oak] [data-do=${what}]`).click();
@@ -136,6 +142,10 @@ fn a_print_by_fingers_alone() {
     phone.wait_for_text("#said", "Oak is covered");
     phone.wait_for_text("[data-frame=oak] .state", "covered");
     assert_eq!(phone.state()["state"], "covered");
+    let asked = browser.run("return asked");
+    let [cover] = &asked.as_array().unwrap()[..] else { panic!("{asked}") };
+    assert_eq!((&cover["do"], cover["id"].is_string()), (&"cover".into(), true), "{asked}");
+    assert!(cover["issued_at"].as_str().unwrap().parse::<Timestamp>().is_ok(), "{asked}");
     phone.check("covered");
     phone.click("[data-frame=oak] [data-do=uncover]");
     phone.wait_for_text("[data-frame=oak] .state", "exposing");

@@ -5,6 +5,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::time::Duration;
 
 use frameside_tests::{Broker, Publish, Site, repository, wait_for};
+use jiff::Timestamp;
+use serde_json::json;
 
 use crate::yard::{SOON, expose, json_of, refused, says};
 
@@ -151,7 +153,8 @@ fn the_example_list_lets_each_do_its_part_and_no_more() {
     broker.publish(&cover);
     assert_eq!(replies.next(SOON).unwrap().json()["state"], "covered");
     broker.log_in_as("home", "secret");
-    broker.publish(&Publish::new("frameside/yard/frame/oak/command", "uncover"));
+    let uncover = json!({"do": "uncover", "id": "1", "issued_at": Timestamp::now().to_string()});
+    broker.publish(&Publish::new("frameside/yard/frame/oak/command", uncover.to_string()));
     assert_eq!(replies.next(SOON).unwrap().json()["state"], "exposing");
     assert!(daemon.terminate().success());
 }

@@ -2,29 +2,25 @@
 //!
 //! | topic under the prefix | payload |
 //! |---|---|
-//! | `command` | a request object, with `id` and `issued_at` if the sender likes |
+//! | `command` | a request object with `id` and `issued_at`, see [`crate::issued`] |
 //! | `frame/<frame>/command` | the same without `frame`, or a bare verb of [`BARE_VERBS`] |
-//! | `frame/<frame>/target/set` | the new target in kJ/m², a number without a unit |
+//! | `frame/<frame>/target/set` | `{"value", "id", "issued_at"}`, the new target in kJ/m² |
 //!
 //! A message with the retain flag is not a command: the broker would give it
 //! to the rig again and again, long after it was meant.
 
 use frameside_core::quantity::{Dose, ParseQuantityError, TargetDose};
-use jiff::Timestamp;
 use serde_json::{Map, Value};
 
 use super::topics;
 use super::{Delivery, Publication, Topic};
+use crate::issued::{self, Issued, IssuedError};
 use crate::request::{Request, RequestError};
 
 /// The longest payload taken, in bytes.
 pub const LONGEST_PAYLOAD: usize = 64 * 1024;
-/// What can be asked of a frame in one word.
-pub const BARE_VERBS: [&str; 4] = ["cover", "uncover", "bring-in", "hush"];
-/// Longest id of a command, in bytes.
-const LONGEST_ID: usize = 100;
-/// An `expose` this old is refused, in milliseconds.
-const STALE_MS: i64 = 30_000;
+/// What can be asked of a frame in one word: nothing that may light a lamp.
+pub const BARE_VERBS: [&str; 3] = ["cover", "bring-in", "hush"];
 
 /// A message from the broker, understood or not: it is answered either way.
 #[derive(Debug, PartialEq)]
@@ -35,14 +31,7 @@ pub struct Incoming {
     /// Where the answer goes.
     pub reply: ReplyTo,
     /// What is asked.
-    pub request: Result<Command, CommandError>,
-}
-
-/// A request and when it was made.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Command {
-    request: Request,
-    issued_at: Option<Timestamp>,
+    pub request: Result<Issued, CommandError>,
 }
 
 /// Where the answer to a command goes.
@@ -53,8 +42,7 @@ pub struct ReplyTo {
     correlation: Option<Vec<u8>>,
 }
 
-/// Why a command was not understood or comes too late. The message is the
-/// sender's answer.
+/// Why a command was not understood. The message is the sender's answer.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CommandError {
     /// Longer than any command.
@@ -73,23 +61,19 @@ pub enum CommandError {
     #[error("send {}, or a JSON object such as {{\"do\":\"cover\"}}", BARE_VERBS.join(", "))]
     BareVerb,
     /// Not a number.
-    #[error("a target is a number of kJ/m2 without a unit, such as 15 or 15.5")]
-    TargetNumber,
+    #[error(
+        "a target is an object with its kJ/m2, such as {{\"value\":15.5,\"id\":\"a1\",\"issued_at\":\"2026-07-14T10:21:09+02:00\"}}"
+    )]
+    TargetValue,
     /// Not a dose to aim at.
     #[error(transparent)]
     Target(#[from] ParseQuantityError),
-    /// The id is not usable.
-    #[error("\"id\" must be a text of 1 to {LONGEST_ID} bytes")]
-    Id,
-    /// The time is not one.
-    #[error("\"issued_at\" must be a time with its offset, such as \"2026-07-14T10:21:09+02:00\"")]
-    IssuedAt,
+    /// Its id or its time is not usable.
+    #[error(transparent)]
+    Issued(#[from] IssuedError),
     /// The request itself is wrong.
     #[error(transparent)]
     Request(#[from] RequestError),
-    /// It lay about on its way.
-    #[error("this 'expose' was issued {0} s ago and is not begun so late; send it again")]
-    Stale(i64),
 }
 
 /// Why a message is neither carried out nor answered.
@@ -181,7 +165,7 @@ fn takes_answers(prefix: &str, topic: &str) -> bool {
 }
 
 /// Reads a payload; `id` is set as soon as it is known.
-fn understand(door: &Door<'_>, payload: &[u8], id: &mut Option<String>) -> Result<Command, CommandError> {
+fn understand(door: &Door<'_>, payload: &[u8], id: &mut Option<String>) -> Result<Issued, CommandError> {
     if payload.len() > LONGEST_PAYLOAD {
         return Err(CommandError::TooLong(payload.len()));
     }
@@ -192,7 +176,7 @@ fn understand(door: &Door<'_>, payload: &[u8], id: &mut Option<String>) -> Resul
         Door::Rig => object(text, None, id),
         Door::Frame(frame) if text.starts_with('{') => object(text, Some(frame_name(frame)?), id),
         Door::Frame(frame) => bare_verb(text, frame_name(frame)?),
-        Door::Target(frame) => target(text, frame_name(frame)?),
+        Door::Target(frame) => target(text, frame_name(frame)?, id),
     }
 }
 
@@ -202,70 +186,36 @@ fn frame_name(frame: &str) -> Result<String, CommandError> {
     is_name.then(|| frame.to_owned()).ok_or(CommandError::FrameName)
 }
 
-fn object(text: &str, frame: Option<String>, id: &mut Option<String>) -> Result<Command, CommandError> {
-    let value: Value =
-        serde_json::from_str(text).map_err(|error| RequestError::NotJson(error.to_string()))?;
-    let Value::Object(mut fields) = value else {
-        return Err(RequestError::NotJson("this is not an object".to_owned()).into());
-    };
-    *id = take_id(&mut fields)?;
-    let issued_at = take_issued_at(&mut fields)?;
+fn object(text: &str, frame: Option<String>, id: &mut Option<String>) -> Result<Issued, CommandError> {
+    let mut fields = Request::fields(text.as_bytes())?;
+    *id = issued::take_id(&mut fields)?;
+    let at = issued::take_time(&mut fields)?;
     if let Some(frame) = frame
         && fields.insert("frame".to_owned(), frame.into()).is_some()
     {
         return Err(CommandError::FrameTwice);
     }
-    Ok(Command { request: Request::from_fields(fields)?, issued_at })
+    Ok(Issued { request: Request::from_fields(fields)?, at })
 }
 
-fn take_id(fields: &mut Map<String, Value>) -> Result<Option<String>, CommandError> {
-    match fields.remove("id") {
-        None | Some(Value::Null) => Ok(None),
-        Some(Value::String(id)) if (1..=LONGEST_ID).contains(&id.len()) => Ok(Some(id)),
-        Some(_) => Err(CommandError::Id),
-    }
-}
-
-fn take_issued_at(fields: &mut Map<String, Value>) -> Result<Option<Timestamp>, CommandError> {
-    match fields.remove("issued_at") {
-        None | Some(Value::Null) => Ok(None),
-        Some(Value::String(time)) => time.parse().map(Some).map_err(|_| CommandError::IssuedAt),
-        Some(_) => Err(CommandError::IssuedAt),
-    }
-}
-
-fn bare_verb(verb: &str, frame: String) -> Result<Command, CommandError> {
+fn bare_verb(verb: &str, frame: String) -> Result<Issued, CommandError> {
     if !BARE_VERBS.contains(&verb) {
         return Err(CommandError::BareVerb);
     }
     let fields = Map::from_iter([("do".to_owned(), verb.into()), ("frame".to_owned(), frame.into())]);
-    Ok(Command { request: Request::from_fields(fields)?, issued_at: None })
+    Ok(Issued { request: Request::from_fields(fields)?, at: None })
 }
 
-fn target(text: &str, frame: String) -> Result<Command, CommandError> {
-    let kj_m2: f64 = text.parse().map_err(|_| CommandError::TargetNumber)?;
+fn target(text: &str, frame: String, id: &mut Option<String>) -> Result<Issued, CommandError> {
+    let Ok(Value::Object(mut fields)) = serde_json::from_str(text) else {
+        return Err(CommandError::TargetValue);
+    };
+    *id = issued::take_id(&mut fields)?;
+    let at = issued::take_time(&mut fields)?;
+    let value = fields.remove("value").and_then(|value| value.as_f64());
+    let kj_m2 = value.filter(|_| fields.is_empty()).ok_or(CommandError::TargetValue)?;
     let target = TargetDose::new(Dose::from_j_m2(kj_m2 * 1000.0))?;
-    Ok(Command { request: Request::Retarget { frame, target }, issued_at: None })
-}
-
-impl Command {
-    /// The request, if it is not too late for it. Only `expose` can be too
-    /// late: by then the frame may hold something else. `bring-in` and the rest
-    /// are better late than never. While the rig's clock is not synchronised
-    /// nothing can be told of an age.
-    ///
-    /// # Errors
-    /// [`CommandError::Stale`] for an `expose` issued more than 30 s before
-    /// `now_unix_ms`.
-    pub fn in_time(self, now_unix_ms: i64, synchronised: bool) -> Result<Request, CommandError> {
-        if let (Request::Expose(_), Some(issued_at), true) = (&self.request, self.issued_at, synchronised) {
-            let age_ms = now_unix_ms.saturating_sub(issued_at.as_millisecond());
-            if age_ms > STALE_MS {
-                return Err(CommandError::Stale(age_ms / 1000));
-            }
-        }
-        Ok(self.request)
-    }
+    Ok(Issued { request: Request::Retarget { frame, target }, at })
 }
 
 impl ReplyTo {
@@ -327,7 +277,7 @@ mod tests {
         assert_eq!(request("frame/oak/command", r#" {"do":"cover"}"#), cover);
         assert_eq!(request("frame/oak/command", "cover\n"), cover);
         let retarget = Request::Retarget { frame: "oak".into(), target: "15.5kJ/m2".parse().unwrap() };
-        assert_eq!(request("frame/oak/target/set", "15.5"), retarget);
+        assert_eq!(request("frame/oak/target/set", r#"{"value":15.5,"id":"a"}"#), retarget);
         assert_eq!(request("command", r#"{"do":"retarget","frame":"oak","target":"15.5kJ/m2"}"#), retarget);
         assert_eq!(request("command", r#"{"do":"hush"}"#), Request::Hush { frame: None });
     }
@@ -342,8 +292,8 @@ mod tests {
     #[test]
     fn wrong_payloads_are_answered_with_what_would_be_right() {
         let long = format!(r#"{{"do":"{}"}}"#, "x".repeat(LONGEST_PAYLOAD));
-        let bare = r#"send cover, uncover, bring-in, hush, or a JSON object such as {"do":"cover"}"#;
-        let number = "a target is a number of kJ/m2 without a unit, such as 15 or 15.5";
+        let bare = r#"send cover, bring-in, hush, or a JSON object such as {"do":"cover"}"#;
+        let value = r#"a target is an object with its kJ/m2, such as {"value":15.5,"id":"a1","issued_at":"2026-07-14T10:21:09+02:00"}"#;
         for (topic, payload, expected) in [
             ("command", long.as_bytes(), "a command holds at most 65536 bytes, not 65545"),
             ("command", b"cover \xff", "a command is UTF-8 text; byte 7 is not"),
@@ -373,6 +323,7 @@ mod tests {
             ),
             ("frame/oak/command", b"retarget", bare),
             ("frame/oak/command", b"COVER", bare),
+            ("frame/oak/command", b"uncover", bare),
             (
                 "frame/oak/command",
                 br#"{"do":"cover","frame":"oak"}"#,
@@ -381,22 +332,22 @@ mod tests {
             ("frame/oak/command", br#"{"do":"status"}"#, "'status' does not take \"frame\""),
             ("frame/Oak tree/command", b"cover", "the topic must name a frame: 1 to 32 of a-z, 0-9, - and _"),
             ("frame//target/set", b"15", "the topic must name a frame: 1 to 32 of a-z, 0-9, - and _"),
-            ("frame/oak/target/set", b"15 kJ/m2", number),
-            ("frame/oak/target/set", b" ", number),
+            ("frame/oak/target/set", b"15 kJ/m2", value),
+            ("frame/oak/target/set", b"15.5", value),
+            ("frame/oak/target/set", b" ", value),
+            ("frame/oak/target/set", br#"{"value":"15"}"#, value),
+            ("frame/oak/target/set", br#"{"value":15,"unit":"J/cm2"}"#, value),
+            ("frame/oak/target/set", br#"{"value":NaN}"#, value),
+            ("frame/oak/target/set", br#"{"value":15,"id":3}"#, "\"id\" must be a text of 1 to 100 bytes"),
             (
                 "frame/oak/target/set",
-                b"NaN",
-                "a target must be above zero and at most 100000 kJ/m2, not NaN kJ/m2",
-            ),
-            (
-                "frame/oak/target/set",
-                b"-3",
+                br#"{"value":-3}"#,
                 "a target must be above zero and at most 100000 kJ/m2, not -3 kJ/m2",
             ),
             (
                 "frame/oak/target/set",
-                b"1e400",
-                "a target must be above zero and at most 100000 kJ/m2, not inf kJ/m2",
+                br#"{"value":200000}"#,
+                "a target must be above zero and at most 100000 kJ/m2, not 200000 kJ/m2",
             ),
         ] {
             assert_eq!(error(topic, payload), expected, "{topic}");
@@ -456,25 +407,6 @@ mod tests {
     }
 
     #[test]
-    fn only_an_expose_can_be_too_late() {
-        let issued = "2026-07-14T10:21:09+02:00";
-        let issued_ms = 1_784_017_269_000;
-        let read = |what: &str| {
-            let payload = format!(r#"{{{what},"frame":"oak","issued_at":"{issued}"}}"#);
-            incoming("command", payload).request.unwrap()
-        };
-        let expose = || read(r#""do":"expose","target":"15kJ/m2""#);
-        assert!(expose().in_time(issued_ms + 30_000, true).is_ok());
-        assert_eq!(expose().in_time(issued_ms + 30_001, true), Err(CommandError::Stale(30)));
-        assert!(expose().in_time(issued_ms + 3_600_000, false).is_ok(), "nobody knows the time");
-        assert!(expose().in_time(issued_ms - 3_600_000, true).is_ok(), "the sender's clock is ahead");
-        for verb in ["cover", "uncover", "bring-in", "hush"] {
-            let command = read(&format!(r#""do":"{verb}""#));
-            assert!(command.in_time(issued_ms + 3_600_000, true).is_ok(), "{verb}");
-        }
-    }
-
-    #[test]
     fn an_expose_comes_through_whole() {
         let payload = r#"{"id":"a","do":"expose","frame":"oak","strip":["4kJ/m2","8kJ/m2"],"covered":true}"#;
         let strip = ["4kJ/m2", "8kJ/m2"].map(|dose| dose.parse().unwrap()).to_vec();
@@ -509,8 +441,8 @@ mod tests {
             let message = Message { retain, ..message(&topic, &payload) };
             if let Ok(incoming) = Incoming::read(PREFIX, message) {
                 prop_assert!(!retain && !payload.is_empty());
-                let command = incoming.request.map(|command| command.in_time(i64::MAX, true));
-                drop(incoming.reply.with(json!({ "ok": command.is_ok() })));
+                let request = incoming.request.map(|command| command.in_time(i64::MAX, true));
+                drop(incoming.reply.with(json!({ "ok": request.is_ok() })));
             }
         }
     }

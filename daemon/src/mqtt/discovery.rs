@@ -395,7 +395,9 @@ mod tests {
             let sent = filled(template);
             let incoming = command::understood("frameside/yard", body["cmd_t"].as_str().unwrap(), &sent);
             assert!(incoming.id.is_some());
-            verbs.push(incoming.request.unwrap().in_time(0, true).unwrap().to_json());
+            let command = incoming.request.unwrap();
+            let at_ms = command.at.expect("it says when it was issued").as_millisecond();
+            verbs.push(command.in_time(at_ms, true).unwrap().to_json());
         }
         verbs.sort();
         assert_eq!(

@@ -19,7 +19,7 @@ pub use announcer::{Announcer, AtBroker};
 pub use ask::{RigAnswer, ask_rigs};
 #[cfg(test)]
 pub(crate) use command::understood;
-pub use command::{BARE_VERBS, Command, CommandError, Dropped, Incoming, LONGEST_PAYLOAD, Message, ReplyTo};
+pub use command::{BARE_VERBS, CommandError, Dropped, Incoming, LONGEST_PAYLOAD, Message, ReplyTo};
 pub(crate) use link::random_share;
 pub use link::{Answers, BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
 pub use outbox::{Outbox, Standing};

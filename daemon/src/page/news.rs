@@ -12,7 +12,7 @@ use super::Facts;
 use crate::advice;
 use crate::ledger::{Filter, LedgerError, PrintRow, Record};
 use crate::request::Request;
-use crate::socket::Question;
+use crate::socket::{Origin, Question};
 use crate::status::{FrameStatus, Status};
 use crate::watch::Past;
 use crate::words;
@@ -152,15 +152,15 @@ async fn apart(read: impl FnOnce() -> Result<Value, LedgerError> + Send + 'stati
 }
 
 async fn ask_status(questions: &mpsc::Sender<Question>) -> Result<Status, &'static str> {
-    let answer = timeout(PATIENCE, ask(questions, Request::Status)).await;
+    let answer = timeout(PATIENCE, ask(questions, Request::Status, Origin::Here)).await;
     let value = answer.map_err(|_| "the rig does not answer")?.ok_or("the rig is stopping")?;
     serde_json::from_value(value).map_err(|_| "the rig's answer is not understood")
 }
 
 /// Asks the service; none when it is stopping.
-pub(super) async fn ask(questions: &mpsc::Sender<Question>, request: Request) -> Option<Value> {
+pub(super) async fn ask(questions: &mpsc::Sender<Question>, request: Request, from: Origin) -> Option<Value> {
     let (answer, answered) = oneshot::channel();
-    questions.send(Question { request, answer }).await.ok()?;
+    questions.send(Question { request, from, answer }).await.ok()?;
     answered.await.ok()
 }
 

@@ -48,6 +48,8 @@ let since = {};
 let heard = Date.now();
 let begun = heard;
 let listening = new AbortController();
+/** By how much the rig's clock was ahead of this phone's in the last news, in milliseconds. */
+const ahead = [];
 /** Lets this phone command the rig; null without it. */
 let token = null;
 
@@ -159,6 +161,8 @@ function take(name, data) {
     showUnjudged();
   } else {
     $("away").hidden = true;
+    ahead.push(data.now_ms - Date.now());
+    if (ahead.length > 10) ahead.shift();
     remember();
     showRig();
   }
@@ -382,6 +386,14 @@ function draw(box, { points, gaps = [], across: [first, last], top, line, unit, 
 
 // --- commands --------------------------------------------------------------
 
+/** Names a command, and says when it was issued by the rig's own clock: a phone's may be wrong. */
+function issued() {
+  // News come late and never early: the most is the nearest.
+  const now = Date.now() + (ahead.length ? Math.max(...ahead) : 0);
+  const id = `page-${now}-${Math.random().toString(36).slice(2)}`;
+  return { id, issued_at: new Date(now).toISOString() };
+}
+
 /** Asks the rig. What is wrong goes to `tell`; gives the answer if it was done. */
 async function ask(request, tell = say) {
   if (!token) {
@@ -392,7 +404,7 @@ async function ask(request, tell = say) {
     const response = await fetch("ask", {
       method: "POST",
       headers: { "Content-Type": "application/json", ...credentials() },
-      body: JSON.stringify(request),
+      body: JSON.stringify({ ...request, ...issued() }),
     });
     const answer = await response.json();
     if (answer.ok) return answer;

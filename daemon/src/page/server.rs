@@ -21,8 +21,9 @@ use tokio::time::timeout;
 use super::body::Reply;
 use super::door::Refusal;
 use super::{Site, news};
+use crate::issued;
 use crate::request::{Request, refusal};
-use crate::socket::LONGEST_LINE;
+use crate::socket::{LONGEST_LINE, Origin};
 
 /// Whoever is connected at once; more wait. A browser opens up to six.
 const MOST_CONNECTIONS: usize = 32;
@@ -168,15 +169,15 @@ impl Server {
     async fn ask(self, request: HttpRequest<Incoming>) -> Answer {
         self.site.door.lets_write(self.from, request.headers())?;
         let line = timeout(BODY_WITHIN, whole(request.into_body())).await.map_err(|_| Refusal::CutOff)??;
-        let request = match Request::from_json(&line) {
-            Ok(request) => request,
-            Err(error) => return Ok(told(StatusCode::BAD_REQUEST, &refusal(&error.to_string()))),
+        let (request, from) = match command(&line) {
+            Ok(command) => command,
+            Err(error) => return Ok(told(StatusCode::BAD_REQUEST, &refusal(&error))),
         };
         let changes = !request.only_asks();
         if changes {
             tracing::info!(from = %self.from, ?request, "asked over the page");
         }
-        let answer = news::ask(&self.site.questions, request).await;
+        let answer = news::ask(&self.site.questions, request, from).await;
         let answer = answer.unwrap_or_else(|| refusal("the daemon is stopping"));
         if changes {
             self.site.news.refresh();
@@ -184,6 +185,15 @@ impl Server {
         let done = answer["ok"] == Value::Bool(true);
         Ok(told(if done { StatusCode::OK } else { StatusCode::CONFLICT }, &answer))
     }
+}
+
+/// A command in a body, with its id and the time it was issued at.
+fn command(body: &[u8]) -> Result<(Request, Origin), String> {
+    let mut fields = Request::fields(body).map_err(|error| error.to_string())?;
+    let id = issued::take_id(&mut fields).map_err(|error| error.to_string())?;
+    let at = issued::take_time(&mut fields).map_err(|error| error.to_string())?;
+    let request = Request::from_fields(fields).map_err(|error| error.to_string())?;
+    Ok((request, Origin::Page { id, at }))
 }
 
 /// A whole body, if it is not too long.

@@ -14,6 +14,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 
+use super::lamps::MayLight;
 use super::list::{MOST_READERS, Reader, TOO_MANY_READ};
 use super::{Asker, Service};
 use crate::ledger::{Judgement, Record};
@@ -41,6 +42,7 @@ pub(super) struct Asked {
     pub(super) glass: f64,
     /// When it was asked for.
     pub(super) unix_ms: i64,
+    pub(super) may_light: MayLight,
 }
 
 /// A print to begin, and what it is to receive.
@@ -52,6 +54,7 @@ pub(super) struct Aimed {
     pub(super) source: String,
     /// How that comes about, for people, where it was worked out.
     pub(super) steps: Vec<String>,
+    pub(super) may_light: MayLight,
 }
 
 /// A request with what it wanted.
@@ -185,7 +188,7 @@ fn open(path: &Path) -> Result<Record, String> {
 
 /// What a print is to receive in a frame, and under which source. Reads little where a target is told.
 pub(super) fn aim(path: &Path, zone: &TimeZone, asked: Asked) -> Result<Aimed, String> {
-    let Asked { mut expose, glass: here, unix_ms } = asked;
+    let Asked { mut expose, glass: here, unix_ms, may_light } = asked;
     if let Aim::Like(print) = &expose.aim {
         let print = open(path)?.find(print).map_err(|e| e.to_string())?;
         expose.recipe = expose.recipe.or(print.recipe);
@@ -218,7 +221,7 @@ pub(super) fn aim(path: &Path, zone: &TimeZone, asked: Asked) -> Result<Aimed, S
             (Plan::dose(target), source, steps)
         }
     };
-    Ok(Aimed { expose, response, plan, source, steps })
+    Ok(Aimed { expose, response, plan, source, steps, may_light })
 }
 
 fn judge(path: &Path, print: &str, judgement: Judgement) -> Result<Resolved, String> {

@@ -30,6 +30,22 @@ pub struct LampPart {
     pub rules: LampRules,
 }
 
+/// A request that waited longer than this for the record lights no lamp, in seconds of life: who asked
+/// may have gone.
+const LIGHT_WITHIN_S: f64 = 5.0;
+
+/// Whether a request may light a lamp: until an instant, or not at all.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct MayLight(Option<Mono>);
+
+impl MayLight {
+    pub(super) const NEVER: Self = Self(None);
+
+    fn at(self, now: Mono) -> bool {
+        self.0.is_some_and(|until| now <= until)
+    }
+}
+
 /// The lamps of the rig.
 pub(super) struct Lamps {
     lamps: Vec<Lamp>,
@@ -41,6 +57,8 @@ pub(super) struct Lamps {
     dead: Vec<bool>,
     /// The lamp that the print in each frame is under.
     under: Vec<Option<usize>>,
+    /// Whether a lamp that was cut calls to each frame, until it is hushed.
+    calls: Vec<bool>,
     /// Where the light of each sensor was switched.
     switched: Vec<Switched>,
 }
@@ -53,6 +71,7 @@ impl Lamps {
             wrong: vec![None; parts.len()],
             dead: vec![false; parts.len()],
             under: vec![None; frames],
+            calls: vec![false; frames],
             switched: vec![Switched::default(); sensors],
         }
     }
@@ -86,10 +105,17 @@ impl Service {
         self.lamps.under[frame.0 as usize] = self.switched_lamp(source);
     }
 
-    /// A print is laid out under a source, by a person.
-    pub(super) fn lay_under(&mut self, now: Mono, frame: FrameId, source: &str) {
+    /// A request that may light a lamp, if it is carried out soon.
+    pub(super) fn may_light(&self, now: Mono) -> MayLight {
+        MayLight(Some(now.plus_seconds(LIGHT_WITHIN_S * self.setup.speed)))
+    }
+
+    /// A print is begun under a source.
+    pub(super) fn begin_under(&mut self, now: Mono, frame: FrameId, source: &str, may_light: MayLight) {
         self.put_under(frame, source);
-        self.attend(now, frame);
+        if self.rig.state(frame) == Some(FrameState::Exposing) {
+            self.ask_for_light(now, frame, may_light);
+        }
         // One that comes to others under a lamp has to know that it is on.
         if self.lamps.state(frame) == Some(LampState::On)
             && let Err(refused) = self.rig.handle(now, Input::Command(frame, Command::LampOn))
@@ -111,10 +137,37 @@ impl Service {
         Ok(())
     }
 
-    /// A person acts at a frame, and so is there when its lamp goes on.
-    pub(super) fn attend(&mut self, now: Mono, frame: FrameId) {
-        if let Some(lamp) = self.lamps.of(frame) {
-            self.lamps.lamps[lamp].attend(now);
+    /// A person beside a frame, or a command of now, asks for the light of its lamp.
+    pub(super) fn ask_for_light(&mut self, now: Mono, frame: FrameId, may_light: MayLight) {
+        if let Some(lamp) = self.lamps.of(frame)
+            && may_light.at(now)
+        {
+            self.lamps.lamps[lamp].ask_for_light(now);
+        }
+    }
+
+    /// Whether a call to a frame is not hushed yet.
+    pub(super) fn is_calling(&self, now: Mono, frame: FrameId) -> bool {
+        self.lamps.calls[frame.0 as usize] || self.rig.view(frame, now).is_some_and(|view| view.waiting)
+    }
+
+    /// Silences the call of a lamp that was cut; whether there was one.
+    pub(super) fn hush_lamp(&mut self, now: Mono, frame: FrameId) -> bool {
+        let was_calling = std::mem::take(&mut self.lamps.calls[frame.0 as usize]);
+        if was_calling {
+            self.frame_changed(now, frame);
+        }
+        was_calling
+    }
+
+    /// A call of a lamp is over once that is on, or its frame wants no light.
+    fn end_lamp_calls(&mut self, now: Mono) {
+        for frame in self.frame_ids() {
+            let is_over = self.lamps.state(frame) == Some(LampState::On)
+                || self.rig.state(frame) != Some(FrameState::Exposing);
+            if is_over {
+                self.hush_lamp(now, frame);
+            }
         }
     }
 
@@ -217,6 +270,7 @@ impl Service {
                 signals.extend(self.tell_cut(now, lamp, cut));
             }
         }
+        self.end_lamp_calls(now);
         signals
     }
 
@@ -271,14 +325,18 @@ impl Service {
 
     /// Calls to each frame that the lamp was on for.
     fn tell_cut(&mut self, now: Mono, lamp: usize, cut: Cut) -> Vec<OutboxRow> {
-        // Of a silent sensor the rig tells by itself, and a stop is asked for.
-        if matches!(cut, Cut::SensorLost | Cut::Stopped) {
+        if cut == Cut::Stopped {
             return Vec::new();
         }
         let frames: Vec<FrameId> = self.lamps.frames(lamp).collect();
         let left = frames.into_iter().filter(|&id| self.rig.state(id) == Some(FrameState::Exposing));
         let mut rows = Vec::new();
         for frame in left.collect::<Vec<_>>() {
+            self.lamps.calls[frame.0 as usize] = true;
+            // The rig itself calls when a sensor is silent.
+            if cut == Cut::SensorLost {
+                continue;
+            }
             let Some(view) = self.rig.view(frame, now) else { continue };
             let (Some(print), Some(target)) = (view.print, view.target) else { continue };
             let FramePart { name, .. } = &self.setup.frames[frame.0 as usize];
@@ -296,7 +354,7 @@ impl Service {
                 text,
             };
             self.hands.buzzer.play(&Pattern::call(frame.0 as usize + 1));
-            self.tell_frame(now, frame);
+            self.frame_changed(now, frame);
             rows.extend(self.tell_everyone(call));
         }
         rows

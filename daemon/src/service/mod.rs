@@ -468,15 +468,20 @@ impl Service {
     /// A frame's button was pressed: do what is next.
     pub fn on_button(&mut self, now: Mono, frame: FrameId) {
         let Some(view) = self.rig.view(frame, now) else { return };
-        if self.is_cut(frame) && !view.waiting {
-            self.attend(now, frame);
+        let may_light = self.may_light(now);
+        if self.is_calling(now, frame) {
+            if let Err(refused) = self.hush_frame(now, frame) {
+                tracing::info!("{refused}");
+            }
+        } else if self.is_cut(frame) {
+            self.ask_for_light(now, frame, may_light);
             self.pump(now);
         } else if let Some(command) = requests::next_by_button(&view) {
             let uncovers = command == Command::Uncover;
             if let Err(refused) = self.rig.handle(now, Input::Command(frame, command)) {
                 tracing::info!("{refused}");
             } else if uncovers {
-                self.attend(now, frame);
+                self.ask_for_light(now, frame, may_light);
             }
             self.pump(now);
         } else {

@@ -6,10 +6,12 @@ use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
 use super::from_record::{self, Aimed, Asked, UnderWay, Wanted};
+use super::lamps::MayLight;
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
 use crate::config::nearest;
+use crate::issued::Issued;
 use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
 use crate::mqtt::{Incoming, ReplyTo};
 use crate::request::{Aim, Expose, Note, Request, refusal};
@@ -57,27 +59,53 @@ pub(super) enum Done {
 }
 
 impl Service {
-    /// Somebody asks over the control socket.
+    /// A person at the rig's own machine asks over the control socket.
     pub fn on_question(&mut self, now: Mono, request: Request, answer: oneshot::Sender<Value>) {
-        self.ask(now, request, Asker::Socket(answer), None);
+        let may_light = self.may_light(now);
+        self.ask(now, request, Asker::Socket(answer), None, may_light);
+    }
+
+    /// A person asks over the page.
+    pub fn on_page(
+        &mut self,
+        now: Mono,
+        id: Option<String>,
+        command: Issued,
+        answer: oneshot::Sender<Value>,
+    ) {
+        self.ask_from_afar(now, id, Asker::Socket(answer), Ok(command));
     }
 
     /// A command came from the broker.
-    pub(super) fn on_command(&mut self, now: Mono, command: Incoming) {
-        let Incoming { id, reply, request } = command;
-        let asker = Asker::Broker(reply);
+    pub(super) fn on_command(&mut self, now: Mono, incoming: Incoming) {
+        let Incoming { id, reply, request } = incoming;
+        self.ask_from_afar(now, id, Asker::Broker(reply), request.map_err(|error| error.to_string()));
+    }
+
+    fn ask_from_afar(
+        &mut self,
+        now: Mono,
+        id: Option<String>,
+        asker: Asker,
+        command: Result<Issued, String>,
+    ) {
         let Some(asker) = self.answer_as_before(id.as_ref(), asker) else { return };
         let Some(asker) = self.lookups.join(id.as_ref(), asker) else { return };
         let unix_ms = self.wall.unix_ms_at(now);
-        let synchronised = self.wall.synchronised;
-        match request.and_then(|command| command.in_time(unix_ms, synchronised)) {
+        let is_synchronised = self.wall.synchronised;
+        // A clock that runs faster than life's cannot be compared with the sender's.
+        let is_dated = is_synchronised && self.setup.speed == 1.0;
+        let in_time = |command: Issued| command.in_time(unix_ms, is_dated).map_err(|error| error.to_string());
+        match command.and_then(in_time) {
             Ok(request) => {
-                tracing::info!(?request, "asked over the broker");
-                self.ask(now, request, asker, id);
+                tracing::info!(?request, "asked from afar");
+                // Without the time a command may be of any age.
+                let may_light = if is_synchronised { self.may_light(now) } else { MayLight::NEVER };
+                self.ask(now, request, asker, id, may_light);
             }
             Err(error) => {
                 tracing::warn!("a command was refused: {error}");
-                let answer = refusal(&error.to_string());
+                let answer = refusal(&error);
                 self.remember(id, &answer, self.told_token);
                 self.answer(asker, answer);
             }
@@ -95,8 +123,8 @@ impl Service {
         None
     }
 
-    fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>) {
-        self.attempt(now, asker, id, |service| service.carry_out(now, request));
+    fn ask(&mut self, now: Mono, request: Request, asker: Asker, id: Option<String>, may_light: MayLight) {
+        self.attempt(now, asker, id, |service| service.carry_out(now, request, may_light));
     }
 
     /// Carries something out for somebody. It is acknowledged when the ledger has it.
@@ -147,7 +175,7 @@ impl Service {
         }
     }
 
-    fn carry_out(&mut self, now: Mono, request: Request) -> Result<Done, String> {
+    fn carry_out(&mut self, now: Mono, request: Request, may_light: MayLight) -> Result<Done, String> {
         match request {
             Request::Status => {
                 let mut status = serde_json::to_value(self.status(now)).map_err(|e| e.to_string())?;
@@ -157,12 +185,14 @@ impl Service {
             Request::Prints { recipe, since, unjudged } => {
                 Ok(Done::Lookup(Lookup { recipe, since, unjudged }))
             }
-            Request::Expose(expose) => self.expose(now, expose),
-            Request::Cover { frame } => self.at_frame(now, &frame, Command::Cover),
-            Request::Uncover { frame } => self.at_frame(now, &frame, Command::Uncover),
-            Request::BringIn { frame } => self.at_frame(now, &frame, Command::BringIn),
-            Request::Retarget { frame, target } => self.at_frame(now, &frame, Command::Retarget(target)),
-            Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush),
+            Request::Expose(expose) => self.expose(now, expose, may_light),
+            Request::Cover { frame } => self.at_frame(now, &frame, Command::Cover, may_light),
+            Request::Uncover { frame } => self.at_frame(now, &frame, Command::Uncover, may_light),
+            Request::BringIn { frame } => self.at_frame(now, &frame, Command::BringIn, may_light),
+            Request::Retarget { frame, target } => {
+                self.at_frame(now, &frame, Command::Retarget(target), may_light)
+            }
+            Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush, may_light),
             Request::Hush { frame: None } => self.hush_all(now),
             Request::Note { print, note } => self.note(now, &print, note),
             Request::Judge { print, off, dry, oxidised } => {
@@ -174,7 +204,7 @@ impl Service {
         }
     }
 
-    fn expose(&mut self, now: Mono, expose: Expose) -> Result<Done, String> {
+    fn expose(&mut self, now: Mono, expose: Expose, may_light: MayLight) -> Result<Done, String> {
         let frame = self.frame_or_list(&expose.frame)?;
         self.refuse_if_busy(now, frame)?;
         if let Some(source) = &expose.source {
@@ -182,7 +212,7 @@ impl Service {
         }
         let is_told = matches!(expose.aim, Aim::Target(_) | Aim::Strip(_));
         let glass = self.setup.frames[frame.0 as usize].glass;
-        let asked = Asked { expose, glass, unix_ms: self.wall.unix_ms_at(now) };
+        let asked = Asked { expose, glass, unix_ms: self.wall.unix_ms_at(now), may_light };
         if is_told {
             let aimed = from_record::aim(&self.setup.ledger, &self.setup.zone, asked)?;
             return self.begin(now, aimed);
@@ -192,7 +222,7 @@ impl Service {
 
     /// Begins a print.
     pub(super) fn begin(&mut self, now: Mono, aimed: Aimed) -> Result<Done, String> {
-        let Aimed { expose, response, plan, source, mut steps } = aimed;
+        let Aimed { expose, response, plan, source, mut steps, may_light } = aimed;
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out. The frame may have been taken while the record was read.
         self.refuse_if_busy(now, frame)?;
@@ -232,7 +262,7 @@ impl Service {
             plan: plan.clone(),
             calibration: calibration.to_string(),
         }));
-        self.lay_under(now, frame, &source);
+        self.begin_under(now, frame, &source, may_light);
         let mut warnings = self.doubts(&self.setup.frames[frame.0 as usize], &source, factor);
         warnings.extend(slip);
         self.pump(now);
@@ -339,34 +369,60 @@ impl Service {
     }
 
     fn hush_all(&mut self, now: Mono) -> Result<Done, String> {
-        let waiting: Vec<FrameId> =
-            self.frame_ids().filter(|&id| self.rig.view(id, now).is_some_and(|v| v.waiting)).collect();
+        let waiting: Vec<FrameId> = self.frame_ids().filter(|&id| self.is_calling(now, id)).collect();
         if waiting.is_empty() {
             return Err("nothing is calling".to_owned());
         }
         for &frame in &waiting {
-            self.tell_rig(now, frame, Command::Hush)?;
+            self.hush_frame(now, frame)?;
         }
         self.hands.buzzer.hush();
         Ok(Done::Kept(json!({ "ok": true, "hushed": waiting.len() })))
     }
 
-    fn at_frame(&mut self, now: Mono, name: &str, command: Command) -> Result<Done, String> {
+    fn at_frame(
+        &mut self,
+        now: Mono,
+        name: &str,
+        command: Command,
+        may_light: MayLight,
+    ) -> Result<Done, String> {
         let frame = self.frame_or_list(name)?;
-        let uncovers = command == Command::Uncover;
+        match command {
+            Command::Uncover => self.uncover(now, frame, may_light)?,
+            Command::Hush => self.hush_frame(now, frame)?,
+            command => self.tell_rig(now, frame, command)?,
+        }
+        self.quiet_buzzer(now);
+        self.frame_answer(now, frame)
+    }
+
+    fn uncover(&mut self, now: Mono, frame: FrameId, may_light: MayLight) -> Result<(), String> {
         // With the cover off already, what is asked for is the lamp.
-        if !(uncovers && self.is_cut(frame)) {
-            self.tell_rig(now, frame, command)?;
+        let done = if self.is_cut(frame) { Ok(()) } else { self.command_rig(now, frame, Command::Uncover) };
+        if done.is_ok() {
+            self.ask_for_light(now, frame, may_light);
         }
-        if uncovers {
-            self.attend(now, frame);
-            self.pump(now);
+        self.pump(now);
+        done
+    }
+
+    /// Silences what calls to a frame: its print, or its lamp.
+    pub(super) fn hush_frame(&mut self, now: Mono, frame: FrameId) -> Result<(), String> {
+        let was_lamp = self.hush_lamp(now, frame);
+        let is_print = self.rig.view(frame, now).is_some_and(|view| view.waiting);
+        if is_print || !was_lamp {
+            self.tell_rig(now, frame, Command::Hush)?;
         }
-        // The buzzer may be calling to another frame.
-        if !self.frame_ids().any(|id| self.rig.view(id, now).is_some_and(|v| v.waiting)) {
+        self.quiet_buzzer(now);
+        Ok(())
+    }
+
+    /// Ends the noise, unless another frame calls.
+    fn quiet_buzzer(&mut self, now: Mono) {
+        if !self.frame_ids().any(|id| self.is_calling(now, id)) {
             self.hands.buzzer.hush();
         }
-        self.frame_answer(now, frame)
     }
 
     /// How a frame stands now.
@@ -380,10 +436,15 @@ impl Service {
     }
 
     fn tell_rig(&mut self, now: Mono, frame: FrameId, command: Command) -> Result<(), String> {
-        let name = &self.setup.frames[frame.0 as usize].name;
-        let told = self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{name}: {e}"));
+        let done = self.command_rig(now, frame, command);
         self.pump(now);
-        told
+        done
+    }
+
+    /// Leaves it to the caller to [`pump`](Self::pump) what follows.
+    fn command_rig(&mut self, now: Mono, frame: FrameId, command: Command) -> Result<(), String> {
+        let name = &self.setup.frames[frame.0 as usize].name;
+        self.rig.handle(now, Input::Command(frame, command)).map_err(|e| format!("{name}: {e}"))
     }
 
     fn refuse_if_busy(&self, now: Mono, frame: FrameId) -> Result<(), String> {
@@ -404,10 +465,9 @@ impl Service {
     }
 }
 
-/// What a press of a frame's button means.
+/// What a press of a frame's button means while nothing calls to it.
 pub(super) fn next_by_button(view: &FrameView) -> Option<Command> {
     match view.state {
-        _ if view.waiting => Some(Command::Hush),
         FrameState::Due => Some(Command::BringIn),
         FrameState::Exposing => Some(Command::Cover),
         FrameState::Covered => Some(Command::Uncover),

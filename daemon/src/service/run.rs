@@ -11,9 +11,10 @@ use tokio::sync::mpsc::Receiver;
 use super::Service;
 use crate::clock::Clock;
 use crate::devices::relay::RelayTrouble;
+use crate::issued::Issued;
 use crate::ledger::LedgerEvent;
 use crate::mqtt::LinkEvent;
-use crate::socket::Question;
+use crate::socket::{Origin, Question};
 
 /// Where things come from.
 pub struct Inputs {
@@ -75,7 +76,13 @@ pub async fn run(
             Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {
-                service.on_question(clock.now(), question.request, question.answer);
+                let Question { request, from, answer } = question;
+                match from {
+                    Origin::Here => service.on_question(clock.now(), request, answer),
+                    Origin::Page { id, at } => {
+                        service.on_page(clock.now(), id, Issued { request, at }, answer);
+                    }
+                }
             }
             Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
             () = tokio::time::sleep(pause) => {}

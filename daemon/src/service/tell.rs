@@ -196,10 +196,10 @@ impl Service {
         Some(row)
     }
 
-    fn frame_changed(&mut self, now: Mono, frame: FrameId) {
-        let Some(view) = self.rig.view(frame, now) else { return };
+    pub(super) fn frame_changed(&mut self, now: Mono, frame: FrameId) {
+        let is_lit = self.is_calling(now, frame) || self.rig.state(frame) == Some(FrameState::Due);
         if let Some(Some(light)) = self.hands.lights.get_mut(frame.0 as usize) {
-            light.set(view.waiting || view.state == FrameState::Due);
+            light.set(is_lit);
         }
         self.tell_frame(now, frame);
     }
@@ -392,7 +392,7 @@ impl Service {
                 .filter(|_| view.state == FrameState::Exposing)
                 .map(|at| at.seconds_since(now).max(0.0)),
             lamp: self.above(id).map(|above| above.state_word().to_owned()),
-            waiting: view.waiting,
+            waiting: self.is_calling(now, id),
             next_band: view.next_band.map(|(band, _)| band),
             next_band_j_m2: view.next_band.map(|(_, dose)| dose.j_m2()),
         })

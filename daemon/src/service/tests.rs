@@ -1,5 +1,6 @@
 //! The service on made-up time, with a real ledger and nothing else.
 
+mod lamp_box;
 mod taken_up;
 
 use frameside_core::exposure::{FrameState, Rules};
@@ -12,6 +13,7 @@ use serde_json::json;
 
 use super::*;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
+use crate::devices::relay::Relay;
 use crate::ledger::{Boot, Filter, Judgement, Notebook, Recipe, Record, Verdict};
 use crate::request::{Aim, Expose, Request};
 
@@ -60,6 +62,10 @@ impl Bench {
 
     /// Starts in a boot of a name, at an instant of its clock and with what the wall shows.
     fn booted(setup: Setup, boot: &str, wall: WallAnchor) -> Self {
+        Self::with_relays(setup, boot, wall, Vec::new())
+    }
+
+    fn with_relays(setup: Setup, boot: &str, wall: WallAnchor, relays: Vec<Relay>) -> Self {
         let (tell, events) = mpsc::channel(100);
         let boot = Boot { id: boot.into(), wall };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
@@ -67,7 +73,7 @@ impl Bench {
         let hands = Hands {
             buzzer: Buzzer::open(BuzzerKind::Active { pin: 18 }, &mut MemoryPins::default()).unwrap(),
             lights: Vec::new(),
-            relays: Vec::new(),
+            relays,
             link: None,
             hook: None,
             voice: Box::new(move |signal| voice.send(signal.clone()).unwrap()),
@@ -246,7 +252,8 @@ fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
         sensors.into_iter().for_each(|id| feed.try_send((id, reading(clock.now()))).unwrap());
         let (asker, questions) = mpsc::channel(10);
         let (answer, answered) = oneshot::channel();
-        let question = crate::socket::Question { request: bring_in("elm"), answer };
+        let from = crate::socket::Origin::Here;
+        let question = crate::socket::Question { request: bring_in("elm"), from, answer };
         asker.try_send(question).ok().unwrap();
         let inputs = Inputs {
             sensors: feeds,
@@ -722,7 +729,8 @@ fn a_command_repeated_while_the_record_is_read_is_done_once_and_answered_the_sam
     let folder = TempDir::new().unwrap();
     let mut bench = with_a_recipe(&folder);
     bench.shine(0, 1);
-    let command = r#"{"id":"1","do":"expose","frame":"oak","recipe":"citrate"}"#;
+    let command =
+        r#"{"id":"1","do":"expose","frame":"oak","recipe":"citrate","issued_at":"2026-07-14T10:00:01Z"}"#;
     let send = |bench: &mut Bench| {
         let incoming = crate::mqtt::understood("frameside/yard", "frameside/yard/command", command);
         bench.service.on_link(at(1.0), LinkEvent::Incoming(Box::new(incoming)));

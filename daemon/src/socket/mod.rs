@@ -4,7 +4,7 @@ mod client;
 mod server;
 
 pub use client::{AskError, ask};
-pub use server::{Question, SocketError, bind, serve};
+pub use server::{Origin, Question, SocketError, bind, serve};
 
 /// The longest line either side takes, in bytes.
 pub const LONGEST_LINE: usize = 64 * 1024;

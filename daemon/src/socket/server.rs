@@ -19,8 +19,24 @@ use crate::request::{Request, refusal};
 pub struct Question {
     /// What is asked.
     pub request: Request,
+    /// Where it came from.
+    pub from: Origin,
     /// Takes the answer; dropped when there is none to come.
     pub answer: oneshot::Sender<Value>,
+}
+
+/// Where a question came from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Origin {
+    /// The control socket, by a person or program on this machine.
+    Here,
+    /// The page, from afar.
+    Page {
+        /// The sender's name for it.
+        id: Option<String>,
+        /// When it was issued, by the sender's clock.
+        at: Option<jiff::Timestamp>,
+    },
 }
 
 /// Why the socket could not be opened.
@@ -129,7 +145,7 @@ async fn answer_line(line: &[u8], uid: u32, questions: &mpsc::Sender<Question>) 
         tracing::info!(uid, ?request, "asked over the control socket");
     }
     let (answer, answered) = oneshot::channel();
-    if questions.send(Question { request, answer }).await.is_err() {
+    if questions.send(Question { request, from: Origin::Here, answer }).await.is_err() {
         return refusal("the daemon is stopping");
     }
     answered.await.unwrap_or_else(|_| refusal("the daemon is stopping"))

@@ -2,8 +2,10 @@
 //!
 //! A lamp is on while an uncovered print under it still wants its dose and every
 //! sensor beside such a print sees. Off is the safe side: a print in a dark box
-//! keeps its dose and can go on later, so the lamp is cut on any doubt, and after a
-//! cut it stays off until a person does something at a frame under it.
+//! keeps its dose and can go on later, so the lamp is cut on any doubt.
+//!
+//! It goes on for one reason only: [`Lamp::ask_for_light`] was called, and the next
+//! [`Lamp::demand`] is for light. Every other demand while it is off is a [`Cut`].
 
 use std::collections::BTreeMap;
 
@@ -53,12 +55,14 @@ pub enum Cut {
     Stalled,
     /// The relay cannot be switched.
     NoRelay,
+    /// A print wants light, and no person has asked for it.
+    Unasked,
 }
 
 /// What a lamp does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LampState {
-    /// Off, and nobody wants it.
+    /// Off, and no print wants it.
     Off,
     /// Wanted, but it must be off until then.
     Waiting {
@@ -91,6 +95,8 @@ pub struct Lamp {
     since: Mono,
     /// Since when the relay is off, or when it was on last.
     off_since: Mono,
+    /// A person asked for light, and no demand came since.
+    asked: bool,
     seen: BTreeMap<SensorId, Seen>,
 }
 
@@ -109,7 +115,7 @@ impl Lamp {
     /// A lamp that is off. It may have been on until now.
     #[must_use]
     pub const fn new(rules: LampRules, now: Mono) -> Self {
-        Self { rules, state: LampState::Off, since: now, off_since: now, seen: BTreeMap::new() }
+        Self { rules, state: LampState::Off, since: now, off_since: now, asked: false, seen: BTreeMap::new() }
     }
 
     /// What it does.
@@ -130,8 +136,10 @@ impl Lamp {
         self.state == LampState::On
     }
 
-    /// A person acts at a frame under it: what cut it is over.
-    pub fn attend(&mut self, now: Mono) {
+    /// A person beside it, or a command of now, asks for light: what cut it is over, and the
+    /// next [`Lamp::demand`] may light it.
+    pub fn ask_for_light(&mut self, now: Mono) {
+        self.asked = true;
         if let LampState::Cut(_) = self.state {
             self.enter(now, LampState::Off);
         }
@@ -146,6 +154,7 @@ impl Lamp {
 
     /// What the frames under it want, at `now`.
     pub fn demand(&mut self, now: Mono, demand: Demand) {
+        let asked = std::mem::take(&mut self.asked);
         match (demand, self.state) {
             (Demand::Rest, LampState::Off) | (Demand::Light | Demand::Blind, LampState::Cut(_)) => {}
             (Demand::Rest, _) => self.enter(now, LampState::Off),
@@ -155,6 +164,7 @@ impl Lamp {
                     self.enter(now, LampState::Cut(Cut::TooLong));
                 }
             }
+            (Demand::Light, LampState::Off) if !asked => self.enter(now, LampState::Cut(Cut::Unasked)),
             (Demand::Light, LampState::Off | LampState::Waiting { .. }) => {
                 let until = self.off_since.plus_seconds(self.rules.min_off_s);
                 let next = if now >= until { LampState::On } else { LampState::Waiting { until } };
@@ -229,9 +239,31 @@ mod tests {
     fn lit() -> Lamp {
         let mut lamp = Lamp::new(RULES, at(0.0));
         lamp.light(at(99.0), SENSOR, Irradiance::from_w_m2(0.02));
-        lamp.demand(at(100.0), Demand::Light);
+        ask(&mut lamp, 100.0);
         assert!(lamp.is_on());
         lamp
+    }
+
+    /// A person asks for light.
+    fn ask(lamp: &mut Lamp, seconds: f64) {
+        lamp.ask_for_light(at(seconds));
+        lamp.demand(at(seconds), Demand::Light);
+    }
+
+    #[test]
+    fn it_stays_off_when_a_print_wants_light_and_no_person_asked() {
+        let mut lamp = lit();
+        lamp.demand(at(200.0), Demand::Rest);
+        lamp.demand(at(300.0), Demand::Light);
+        assert_eq!(lamp.state(), LampState::Cut(Cut::Unasked));
+        // What was asked for while nothing wanted light is over.
+        lamp.demand(at(301.0), Demand::Rest);
+        lamp.ask_for_light(at(302.0));
+        lamp.demand(at(302.0), Demand::Rest);
+        lamp.demand(at(303.0), Demand::Light);
+        assert_eq!(lamp.state(), LampState::Cut(Cut::Unasked));
+        ask(&mut lamp, 304.0);
+        assert!(lamp.is_on());
     }
 
     #[test]
@@ -246,13 +278,13 @@ mod tests {
     #[test]
     fn it_waits_for_its_time_off_also_after_a_start() {
         let mut lamp = Lamp::new(RULES, at(0.0));
-        lamp.demand(at(10.0), Demand::Light);
+        ask(&mut lamp, 10.0);
         assert_eq!(lamp.state(), LampState::Waiting { until: at(30.0) });
         assert_eq!(lamp.next_deadline(), Some(at(30.0)));
         lamp.demand(at(30.0), Demand::Light);
         assert!(lamp.is_on());
         lamp.demand(at(40.0), Demand::Rest);
-        lamp.demand(at(41.0), Demand::Light);
+        ask(&mut lamp, 41.0);
         assert_eq!((lamp.state(), lamp.since()), (LampState::Waiting { until: at(70.0) }, at(41.0)));
         lamp.demand(at(42.0), Demand::Rest);
         assert_eq!(lamp.state(), LampState::Off);
@@ -266,8 +298,7 @@ mod tests {
         assert_eq!(lamp.state(), LampState::Cut(Cut::TooLong));
         lamp.demand(at(5000.0), Demand::Light);
         assert!(!lamp.is_on());
-        lamp.attend(at(5000.0));
-        lamp.demand(at(5000.0), Demand::Light);
+        ask(&mut lamp, 5000.0);
         assert!(lamp.is_on());
     }
 
@@ -279,12 +310,12 @@ mod tests {
         lamp.demand(at(300.0), Demand::Light);
         assert!(!lamp.is_on());
         // Who acts while it is still silent gets no light either.
-        lamp.attend(at(301.0));
+        lamp.ask_for_light(at(301.0));
         lamp.demand(at(301.0), Demand::Blind);
         assert_eq!(lamp.state(), LampState::Cut(Cut::SensorLost));
         // With nothing under it the matter is over.
         lamp.demand(at(302.0), Demand::Rest);
-        lamp.demand(at(303.0), Demand::Light);
+        ask(&mut lamp, 303.0);
         assert!(lamp.is_on());
     }
 
@@ -329,7 +360,7 @@ mod tests {
     #[derive(Debug, Clone)]
     enum Step {
         Demand(Demand),
-        Attend,
+        Ask,
         Cut,
         Light(f64),
     }
@@ -339,15 +370,21 @@ mod tests {
             4 => Just(Step::Demand(Demand::Light)),
             2 => Just(Step::Demand(Demand::Rest)),
             1 => Just(Step::Demand(Demand::Blind)),
-            1 => Just(Step::Attend),
+            3 => Just(Step::Ask),
             1 => Just(Step::Cut),
             3 => (0.0f64..40.0).prop_map(Step::Light),
         ];
         prop::collection::vec((0.0f64..200.0, step), 1..120)
     }
 
+    fn may_light(before: LampState, lamp: &Lamp, asked: bool) -> bool {
+        let is_lit = |state| matches!(state, LampState::On | LampState::Waiting { .. });
+        asked || is_lit(before) || !is_lit(lamp.state())
+    }
+
     /// Lives through steps; gives each change of the relay, and when a person or a rest
-    /// last ended a cut. `ticks` asks at needless times, too.
+    /// last ended a cut. `ticks` asks at needless times, too. It goes on only when a person
+    /// asks, or after the time off that they were told to wait for.
     fn live(steps: &[(f64, Step)], ticks: bool) -> Vec<(f64, bool, Option<Cut>)> {
         let mut lamp = Lamp::new(RULES, at(0.0));
         let (mut now, mut demand, mut changes) = (0.0, Demand::Rest, Vec::new());
@@ -365,18 +402,22 @@ mod tests {
                     note(&lamp, f64::midpoint(now, deadline));
                 }
                 now = deadline;
+                let before = lamp.state();
                 lamp.demand(at(now), demand);
+                assert!(may_light(before, &lamp, false), "by itself");
                 note(&lamp, now);
             }
             now = end;
             match step {
                 Step::Demand(wanted) => demand = *wanted,
-                Step::Attend => lamp.attend(at(now)),
+                Step::Ask => lamp.ask_for_light(at(now)),
                 Step::Cut => lamp.cut(at(now), Cut::Stalled),
                 Step::Light(w_m2) => lamp.light(at(now), SENSOR, Irradiance::from_w_m2(*w_m2)),
             }
             note(&lamp, now);
+            let before = lamp.state();
             lamp.demand(at(now), demand);
+            assert!(may_light(before, &lamp, matches!(step, Step::Ask)), "after {step:?} in {before:?}");
             note(&lamp, now);
             assert!(!lamp.is_on() || demand == Demand::Light, "on for nobody");
         }
