@@ -3,7 +3,7 @@
 
 use frameside_core::chips::emulated::{EmulatedAs7331, EmulatedBus};
 use frameside_core::quantity::Irradiance;
-use frameside_tests::{Daemon, FakePi, Site, wait_for};
+use frameside_tests::{Broker, Daemon, FakePi, Site, wait_for};
 
 use crate::yard::{SOON, expose, json_of, ok, wait_for_frame};
 
@@ -128,4 +128,30 @@ fn a_lamp_goes_off_however_its_daemon_ends() {
         wait_for_release(&pi, &[RELAY]);
         assert_eq!(pi.is_high(RELAY), !on);
     }
+}
+
+#[test]
+fn pins_that_appear_later_are_taken_up() {
+    let Some(broker) = Broker::start() else { return };
+    let pi = pi();
+    let mqtt = format!("[mqtt]\nbroker = \"127.0.0.1\"\nport = {}\n", broker.port());
+    let site = site(&pi, &(with_buzzer("active") + &mqtt));
+    let published = broker.subscribe(&["frameside/yard/troubles"]);
+    let _daemon = run(&site);
+    let troubles = || json_of(&site, &["status"])["troubles"].to_string();
+    let said = troubles();
+    assert!(said.contains("no buzzer, lights or buttons: this machine has no pins"), "{said}");
+    let _ = published.wait_for(SOON, |message| message.text().contains("no buzzer, lights or buttons: this"));
+    expose(&site, "oak", "120J/m2");
+    wait_for_frame(&site, "oak", "oak to be due", |oak| oak["state"] == "due");
+    pi.add_gpio_chips();
+    wait_for("the trouble to end", SOON, || (troubles() == "null").then_some(()));
+    let _ = published.wait_for(SOON, |message| message.text() == "[]");
+    // It still calls, and so its light is on at once.
+    wait_for_level(&pi, LIGHT, true);
+    press(&pi);
+    wait_for_frame(&site, "oak", "the hush", |oak| oak["waiting"] == false);
+    ok(&site.frameside(["bring-in", "oak"]));
+    expose(&site, "oak", "120J/m2");
+    wait_for_level(&pi, BUZZER, true);
 }

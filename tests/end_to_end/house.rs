@@ -49,7 +49,7 @@ fn renamed_and_removed_frames_and_other_modes_leave_no_ghost() {
     let Some(broker) = Broker::start() else { return };
     let with = |rig: &str, frames: &[&str], mqtt: &str| config(&broker, rig, frames, mqtt);
     let site = site(&with("yard", &[], ""));
-    let states = ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem"];
+    let states = ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem", "troubles"];
 
     let kept = kept_after(&broker, &site, &with("yard", &["oak", "elm"], "discovery = \"device\""));
     assert_eq!(topics(&kept, "homeassistant/"), ["device/frameside_yard/config"]);
@@ -80,7 +80,8 @@ fn renamed_and_removed_frames_and_other_modes_leave_no_ghost() {
         [
             "frameside/shed/availability",
             "frameside/shed/frame/oak/state",
-            "frameside/shed/sensor/sky/problem"
+            "frameside/shed/sensor/sky/problem",
+            "frameside/shed/troubles",
         ]
     );
 }

@@ -3,6 +3,7 @@
 use std::io::IsTerminal;
 use std::time::Duration;
 
+use frameside_core::exposure::FrameId;
 use tokio::sync::mpsc;
 use tracing_subscriber::filter::LevelFilter;
 
@@ -11,7 +12,8 @@ use crate::assemble;
 use crate::clock::{self, Clock};
 use crate::config::Config;
 use crate::devices::feed::FeedThread;
-use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pins, Switch};
+use crate::devices::panel::{Panel, PanelThread, Part};
+use crate::devices::pins::{self, Buzzer, BuzzerKind};
 use crate::diary;
 use crate::hook::Hook;
 use crate::ledger::{Boot, Ledger, Lock};
@@ -83,8 +85,9 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     }
     let (link, link_events) = link(config, &recovered.client_id)?;
     let (press, buttons) = mpsc::channel(WAITING);
-    let (pins, buzzer, lights) = pins(config, &press);
     let hook = config.signal.hook.clone().map(Hook::new);
+    let buzzer = Buzzer::without_pin(assemble::buzzer(config));
+    let lights = config.frames.iter().map(|_| None).collect();
     let hands = Hands { buzzer, lights, relays, link, hook, voice: Box::new(log_signal) };
     let setup = assemble::setup(config);
     let now = clock.now();
@@ -97,12 +100,15 @@ async fn serve(config: &Config) -> Result<(), Failure> {
         .map(|feed| FeedThread::start(feed, clock, sensor_tell.clone()))
         .collect::<Result<_, _>>()
         .map_err(|error| failed(format!("no thread for a sensor: {error}")))?;
+    let (panel_tell, panel) = mpsc::channel(WAITING);
+    let panel_thread = PanelThread::start(panel_parts(config, press), panel_tell)
+        .map_err(|error| failed(format!("no thread for the pins: {error}")))?;
     let (ask, questions) = mpsc::channel(WAITING);
     let _page = page(config, clock, &ask);
     let server = tokio::spawn(socket::serve(listener, ask));
     let clear_sky = diary::follow_clear_sky(config, clock);
     let (ledger, link, relays) = (ledger_events, link_events, relay_troubles);
-    let inputs = Inputs { sensors, questions, ledger, link, buttons, relays, clear_sky };
+    let inputs = Inputs { sensors, questions, ledger, link, buttons, panel, relays, clear_sky };
     notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(rig = config.rig.name.as_str(), socket = %config.socket.display(), "ready");
     let alive = || {
@@ -113,8 +119,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
         }
     };
     service::run(service, clock, inputs, alive, stopped()).await;
-    // Buttons call as long as the pins live.
-    drop(pins);
+    panel_thread.stop();
     server.abort();
     threads.into_iter().for_each(FeedThread::stop);
     // Left behind, it would only say that nobody answers.
@@ -175,51 +180,15 @@ fn link(
     Ok((Some(link), events))
 }
 
-/// A light for each frame that has one.
-type Lights = Vec<Option<Box<dyn Switch>>>;
-
-/// Buzzer and lights; the buttons send their frame. What cannot be had is
-/// told and done without.
-fn pins(
-    config: &Config,
-    press: &mpsc::Sender<frameside_core::exposure::FrameId>,
-) -> (Box<dyn Pins>, Buzzer, Lights) {
+/// The buzzer, lights and buttons that the config has on pins.
+fn panel_parts(config: &Config, press: mpsc::Sender<FrameId>) -> Panel {
     let kind = assemble::buzzer(config);
     let on_pin = matches!(kind, BuzzerKind::Active { .. } | BuzzerKind::Passive { .. });
-    let wanted = on_pin || config.frames.iter().any(|frame| frame.button.is_some() || frame.led.is_some());
-    let mut pins: Box<dyn Pins> = if wanted {
-        match pins::open() {
-            Ok(pins) => pins,
-            Err(error) => {
-                tracing::error!("{error}; going on without buzzer, lights and buttons");
-                Box::new(MemoryPins::default())
-            }
-        }
-    } else {
-        Box::new(MemoryPins::default())
-    };
-    let buzzer = Buzzer::open(kind, &mut *pins).unwrap_or_else(|error| {
-        tracing::error!("the buzzer: {error}; going on without it");
-        Buzzer::open(BuzzerKind::None, &mut *pins).expect("silence needs no pin")
-    });
-    let mut lights = Vec::new();
-    for (id, frame) in (0..).map(frameside_core::exposure::FrameId).zip(&config.frames) {
-        let light = frame.led.map(|pin| pins.output(pin.bcm())).transpose();
-        lights.push(light.unwrap_or_else(|error| {
-            tracing::error!("the light of {}: {error}; going on without it", frame.name);
-            None
-        }));
-        if let Some(pin) = frame.button {
-            let press = press.clone();
-            let pressed = Box::new(move || {
-                if press.try_send(id).is_err() {
-                    tracing::warn!("a press of a button was not taken");
-                }
-            });
-            if let Err(error) = pins.button(pin.bcm(), pressed) {
-                tracing::error!("the button of {}: {error}; going on without it", frame.name);
-            }
-        }
+    let mut parts: Vec<Part> = on_pin.then_some(Part::Buzzer(kind)).into_iter().collect();
+    for (id, frame) in (0..).map(FrameId).zip(&config.frames) {
+        parts.extend(frame.led.map(|pin| Part::Light(id, pin.bcm())));
+        parts.extend(frame.button.map(|pin| Part::Button(id, pin.bcm())));
     }
-    (pins, buzzer, lights)
+    let frames = config.frames.iter().map(|frame| frame.name.to_string()).collect();
+    Panel::new(Box::new(pins::open), parts, frames, press)
 }

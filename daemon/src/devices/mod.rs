@@ -3,5 +3,6 @@
 pub mod bus;
 pub mod feed;
 pub mod iio;
+pub(crate) mod panel;
 pub mod pins;
 pub mod relay;

@@ -124,6 +124,18 @@ impl House {
                     "pl_on": topics::ONLINE, "pl_off": topics::OFFLINE, "avty": [],
                 }),
             ),
+            self.entity(
+                "Rig",
+                "problem",
+                "binary_sensor",
+                json!({
+                    "name": "Problem", "dev_cla": "problem", "ent_cat": "diagnostic",
+                    "stat_t": self.of_rig(topics::TROUBLES),
+                    "val_tpl": "{{ 'ON' if value_json else 'OFF' }}",
+                    "json_attr_t": self.of_rig(topics::TROUBLES),
+                    "json_attr_tpl": "{{ {'troubles': value_json} | tojson }}",
+                }),
+            ),
         ];
         let sensors = self.sensors.iter().flat_map(|sensor| self.sensor(sensor));
         let frames = self.frames.iter().flat_map(|frame| self.frame(frame));
@@ -362,7 +374,7 @@ mod tests {
         assert_eq!(payload["o"]["name"], "Frameside");
         assert_eq!(payload["avty"], json!([{ "t": "frameside/yard/availability" }]));
         let components = payload["cmps"].as_object().unwrap();
-        assert_eq!(components.len(), 2 + 2 + 2 * 12);
+        assert_eq!(components.len(), 3 + 2 + 2 * 12);
         let mut unique = BTreeSet::new();
         for (id, body) in components {
             assert!(id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_' || b == b'-'), "{id}");

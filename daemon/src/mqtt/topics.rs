@@ -9,6 +9,9 @@ pub const AVAILABILITY: &str = "availability";
 pub const ONLINE: &str = "online";
 /// The rig has gone.
 pub const OFFLINE: &str = "offline";
+/// What needs a person's attention beside the frames, as in `status`: a retained JSON array of
+/// texts.
+pub const TROUBLES: &str = "troubles";
 /// Every signal of the rig.
 pub const SIGNAL: &str = "signal";
 /// Answers to whoever named no response topic.

@@ -20,7 +20,7 @@ pub(super) fn announcer(setup: &Setup, before: AtBroker) -> Announcer {
     let prefix = topics::prefix(&setup.rig);
     let sensors = setup.sensors.iter().map(|sensor| topics::sensor_problem(&sensor.name));
     let frames = setup.frames.iter().map(|frame| topics::frame_state(&frame.name));
-    let states = sensors.chain(frames).chain([topics::AVAILABILITY.to_owned()]);
+    let states = sensors.chain(frames).chain([topics::AVAILABILITY, topics::TROUBLES].map(str::to_owned));
     let states = states.map(|topic| format!("{prefix}/{topic}")).collect();
     let announcement = (setup.discovery == Discovery::Device).then(|| house(setup).announcement());
     Announcer::new(announcement, states, before)
@@ -103,6 +103,8 @@ impl Service {
         for frame in self.frame_ids() {
             self.tell_frame(now, frame);
         }
+        self.published_troubles = None;
+        self.publish_troubles();
         self.outbox.link_up();
         self.send_signals();
         if let Some(link) = &self.hands.link {

@@ -166,6 +166,10 @@ pub struct Service {
     ledger_trouble: Option<String>,
     /// Why there is no link to the broker.
     link_trouble: Option<String>,
+    /// What is missing of the buzzer, lights and buttons, and why.
+    panel_trouble: Option<String>,
+    /// The troubles that the broker has; `None` when it is to have them again.
+    published_troubles: Option<Vec<String>>,
     /// The lamps that are switched.
     lamps: lamps::Lamps,
     /// Those who read the record for somebody.
@@ -245,6 +249,8 @@ impl Service {
             troubles,
             ledger_trouble: None,
             link_trouble: None,
+            panel_trouble: None,
+            published_troubles: None,
             readers: list::Readers::default(),
             lookups: from_record::Lookups::default(),
             out: 0,
@@ -506,6 +512,7 @@ impl Service {
         self.tell_waiting_frames(now);
         self.announce_if_it_is_time(now);
         self.look_for_unjudged(now);
+        self.publish_troubles();
         self.send_signals();
         self.hands.buzzer.poll(self.of_life(now));
     }

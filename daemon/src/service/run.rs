@@ -10,6 +10,7 @@ use tokio::sync::mpsc::Receiver;
 
 use super::Service;
 use crate::clock::Clock;
+use crate::devices::panel::PanelChange;
 use crate::devices::relay::RelayTrouble;
 use crate::issued::Issued;
 use crate::ledger::LedgerEvent;
@@ -28,6 +29,8 @@ pub struct Inputs {
     pub link: Receiver<LinkEvent>,
     /// The buttons.
     pub buttons: Receiver<FrameId>,
+    /// The buzzer, lights and buttons that got their pins, or did not.
+    pub(crate) panel: Receiver<PanelChange>,
     /// The relays of lamps.
     pub relays: Receiver<RelayTrouble>,
     /// How bright the clear sky is, as the record tells.
@@ -74,6 +77,7 @@ pub async fn run(
             Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
             Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
+            Some(change) = inputs.panel.recv() => service.on_panel(clock.now(), change),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {
                 let Question { request, from, answer } = question;

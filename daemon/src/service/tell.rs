@@ -8,6 +8,7 @@ use frameside_core::quantity::{Dose, Mono};
 use serde_json::Value;
 
 use super::{Asker, Service};
+use crate::devices::panel::PanelChange;
 use crate::devices::pins::{Buzzer, Pattern, Switch};
 use crate::devices::relay::Relay;
 use crate::hook::Hook;
@@ -197,11 +198,29 @@ impl Service {
     }
 
     pub(super) fn frame_changed(&mut self, now: Mono, frame: FrameId) {
-        let is_lit = self.is_calling(now, frame) || self.rig.state(frame) == Some(FrameState::Due);
+        let is_lit = self.is_lit(now, frame);
         if let Some(Some(light)) = self.hands.lights.get_mut(frame.0 as usize) {
             light.set(is_lit);
         }
         self.tell_frame(now, frame);
+    }
+
+    /// Whether the light of a frame is on.
+    fn is_lit(&self, now: Mono, frame: FrameId) -> bool {
+        self.is_calling(now, frame) || self.rig.state(frame) == Some(FrameState::Due)
+    }
+
+    /// Parts of the panel got their pins, or did not.
+    pub(crate) fn on_panel(&mut self, now: Mono, change: PanelChange) {
+        let PanelChange { buzzer, lights, trouble } = change;
+        self.panel_trouble = trouble;
+        if let Some(switch) = buzzer {
+            self.hands.buzzer.connect(switch);
+        }
+        for (frame, mut light) in lights {
+            light.set(self.is_lit(now, frame));
+            self.hands.lights[frame.0 as usize] = Some(light);
+        }
     }
 
     /// Looks whether the light of a sensor is to be believed.
@@ -354,12 +373,32 @@ impl Service {
             })
             .collect();
         let frames = self.frame_ids().filter_map(|id| self.frame_status(now, id)).collect();
+        let lamps = self.lamp_statuses(now);
+        Status { rig: self.setup.rig.clone(), sensors, lamps, frames, troubles: self.current_troubles() }
+    }
+
+    /// What needs a person's attention beside the frames.
+    fn current_troubles(&self) -> Vec<String> {
         let mut troubles = self.troubles.clone();
         troubles.extend(self.waiting_for_the_clock());
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
         troubles.extend(self.link_trouble.clone());
-        let lamps = self.lamp_statuses(now);
-        Status { rig: self.setup.rig.clone(), sensors, lamps, frames, troubles }
+        troubles.extend(self.panel_trouble.clone());
+        troubles
+    }
+
+    /// Publishes the troubles, if they have changed.
+    pub(super) fn publish_troubles(&mut self) {
+        let Some(link) = &self.hands.link else { return };
+        let troubles = self.current_troubles();
+        if self.published_troubles.as_ref() == Some(&troubles) {
+            return;
+        }
+        let payload = serde_json::to_string(&troubles).unwrap_or_default();
+        // Without a link they are published when it comes up.
+        if link.publish(Publication::retained(topics::TROUBLES, payload)).is_ok() {
+            self.published_troubles = Some(troubles);
+        }
     }
 
     pub(super) fn frame_status(&self, now: Mono, id: FrameId) -> Option<FrameStatus> {

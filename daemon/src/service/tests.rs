@@ -261,6 +261,7 @@ fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
             ledger: bench.events,
             link: mpsc::channel(1).1,
             buttons: mpsc::channel(1).1,
+            panel: mpsc::channel(1).1,
             relays: mpsc::channel(1).1,
             clear_sky: mpsc::channel(1).1,
         };

@@ -81,6 +81,16 @@ pub enum BuzzerKind {
     None,
 }
 
+/// What sounds while it is on.
+pub(crate) fn buzzer_switch(kind: BuzzerKind, pins: &mut dyn Pins) -> Result<Box<dyn Switch>, PinError> {
+    Ok(match kind {
+        BuzzerKind::Active { pin } => pins.output(pin)?,
+        BuzzerKind::Passive { pin } => pins.tone(pin)?,
+        BuzzerKind::Terminal => Box::new(Bell(std::io::stderr())),
+        BuzzerKind::None => Box::new(Silence),
+    })
+}
+
 /// Plays patterns one after the other; it is polled like everything else.
 pub struct Buzzer {
     switch: Box<dyn Switch>,
@@ -95,12 +105,23 @@ impl Buzzer {
     /// # Errors
     /// [`PinError`] when its pin cannot be had.
     pub fn open(kind: BuzzerKind, pins: &mut dyn Pins) -> Result<Self, PinError> {
-        Ok(Self::on(match kind {
-            BuzzerKind::Active { pin } => pins.output(pin)?,
-            BuzzerKind::Passive { pin } => pins.tone(pin)?,
-            BuzzerKind::Terminal => Box::new(Bell(std::io::stderr())),
-            BuzzerKind::None => Box::new(Silence),
-        }))
+        Ok(Self::on(buzzer_switch(kind, pins)?))
+    }
+
+    /// A buzzer of a kind before it has a pin: one that needs a pin is silent until it is
+    /// [connected](Self::connect).
+    pub(crate) fn without_pin(kind: BuzzerKind) -> Self {
+        match kind {
+            BuzzerKind::Terminal => Self::on(Box::new(Bell(std::io::stderr()))),
+            BuzzerKind::Active { .. } | BuzzerKind::Passive { .. } | BuzzerKind::None => {
+                Self::on(Box::new(Silence))
+            }
+        }
+    }
+
+    /// Plays through another switch from the next step on.
+    pub(crate) fn connect(&mut self, switch: Box<dyn Switch>) {
+        self.switch = switch;
     }
 
     /// A buzzer behind any switch.

@@ -24,7 +24,7 @@ const LABELS: [&str; 3] = ["pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"];
 const MOST_CHIPS: u32 = 32;
 /// What other programs see as the holder of a line.
 const CONSUMER: &str = "frameside";
-/// The process that held a line before may need this long to end.
+/// The guard that held a relay's line before may need this long to end.
 const RELEASED_WITHIN: Duration = Duration::from_secs(1);
 const ASK_AGAIN: Duration = Duration::from_millis(5);
 
@@ -67,17 +67,11 @@ impl CharacterDevice {
         if flags.contains(LineFlags::EDGE_FALLING) {
             request.config.add_debounce(BOUNCE.as_micros() as u32, 1);
         }
-        let asked_since = Instant::now();
-        loop {
-            match v2::get_line(&self.chip, request.clone()).map_err(system_error) {
-                Ok(line) => return Ok(line),
-                Err(error) if error.kind() != ErrorKind::ResourceBusy => {
-                    return Err(PinError::of(error, &self.path));
-                }
-                Err(_) if asked_since.elapsed() < RELEASED_WITHIN => std::thread::sleep(ASK_AGAIN),
-                Err(_) => return Err(PinError::InUse { pin }),
-            }
-        }
+        v2::get_line(&self.chip, request).map_err(|error| {
+            let error = system_error(error);
+            let is_busy = error.kind() == ErrorKind::ResourceBusy;
+            if is_busy { PinError::InUse { pin } } else { PinError::of(error, &self.path) }
+        })
     }
 
     /// An output. An output that is requested without a value is off.
@@ -100,7 +94,7 @@ fn system_error(error: GpioError) -> io::Error {
 
 impl Pins for CharacterDevice {
     fn output(&mut self, pin: u8) -> Result<Box<dyn Switch>, PinError> {
-        self.relay(RelayPin { bcm: pin, active_low: false })
+        Ok(Box::new(self.line(RelayPin { bcm: pin, active_low: false })?))
     }
 
     fn tone(&mut self, pin: u8) -> Result<Box<dyn Switch>, PinError> {
@@ -129,7 +123,15 @@ impl Pins for CharacterDevice {
     }
 
     fn relay(&mut self, pin: RelayPin) -> Result<Box<dyn Switch>, PinError> {
-        Ok(Box::new(self.line(pin)?))
+        let asked_since = Instant::now();
+        loop {
+            match self.line(pin) {
+                Err(PinError::InUse { .. }) if asked_since.elapsed() < RELEASED_WITHIN => {
+                    std::thread::sleep(ASK_AGAIN);
+                }
+                line => return Ok(Box::new(line?)),
+            }
+        }
     }
 }
 

@@ -34,6 +34,11 @@ impl MemoryPins {
         true
     }
 
+    #[cfg(test)]
+    pub(crate) fn release(&self, pin: u8) {
+        self.lock().outputs.remove(&pin);
+    }
+
     fn lock(&self) -> MutexGuard<'_, Memory> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -17,6 +17,7 @@ use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+pub(crate) use buzzer::buzzer_switch;
 pub use buzzer::{Buzzer, BuzzerKind, Pattern};
 use character_device::CharacterDevice;
 use mapped::MappedPins;
