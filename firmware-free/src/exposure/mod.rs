@@ -6,6 +6,7 @@
 //!                 ^---------------------'  (a due print may be covered too)
 //! ```
 
+pub mod dose;
 mod lamp;
 mod plan;
 mod print;

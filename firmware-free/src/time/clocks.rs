@@ -147,7 +147,10 @@ impl Clocks {
             return Passage::NONE;
         }
         if from.boot == to.boot {
-            return Passage { known_s: seconds(to.at.nanos().saturating_sub(from.at.nanos())), off: Vec::new() };
+            return Passage {
+                known_s: seconds(to.at.nanos().saturating_sub(from.at.nanos())),
+                off: Vec::new(),
+            };
         }
         let (Some(first), Some(last)) = (self.rank(from.boot), self.rank(to.boot)) else {
             let off = Off { after: from.boot, total_s: f64::INFINITY, share: 1.0 };
