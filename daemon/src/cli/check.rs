@@ -16,6 +16,7 @@ use crate::clock::Clock;
 use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
 use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pattern, Pins, RelayPin};
+use crate::mqtt::{CredentialsError, credentials_problem};
 
 /// Check the config and, with --rig, the devices.
 ///
@@ -47,12 +48,14 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
     let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
     let cautions = has_lamp.then_some(LAMP_CAUTIONS);
+    let broker = config.mqtt.as_ref().and_then(credentials_problem).filter(is_known_here);
+    let broker = broker.map(|problem| problem.to_string());
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
             "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
             "page": config.page.as_ref().map(|page| page.listen.to_string()),
-            "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
+            "broker": broker, "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
         }));
     } else {
         for warning in &warnings {
@@ -64,6 +67,9 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.sensors.len(),
             config.frames.len()
         ));
+        if let Some(problem) = &broker {
+            out(&format!("broker: {problem}\n"));
+        }
         if let Some(page) = &config.page {
             out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
         }
@@ -72,10 +78,18 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         }
         out(cautions.unwrap_or_default());
     }
-    match rig.filter(|rig| !rig.is_well()) {
-        Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
-        None => Ok(()),
+    if rig.is_some_and(|rig| !rig.is_well()) {
+        return Err(Failure::Failed("some part of the rig does not work; see above".to_owned()));
     }
+    if broker.is_some() {
+        return Err(Failure::Failed("the daemon would run without its broker; see above".to_owned()));
+    }
+    Ok(())
+}
+
+/// What systemd hands over is known to the service alone.
+const fn is_known_here(problem: &CredentialsError) -> bool {
+    !matches!(problem, CredentialsError::NoCredential(_))
 }
 
 /// The config, if the rig can start with it.
