@@ -13,6 +13,7 @@ pub mod http;
 pub mod needs;
 pub mod power;
 pub mod site;
+pub mod tables;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
