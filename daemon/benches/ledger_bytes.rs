@@ -53,7 +53,7 @@ fn keep(path: &Path, samples: u64) -> anyhow::Result<f64> {
     let day = Day::new(SEED);
     let mut noise = Noise(SEED);
     let wall = WallAnchor { mono: Mono::default(), unix_ms: 1_784_000_000_000, synchronised: true };
-    let (tell, mut told) = tokio::sync::mpsc::channel(16);
+    let (tell, mut told) = tokio::sync::mpsc::unbounded_channel();
     let (mut ledger, _) = Ledger::start(path, &Boot { id: "bench".into(), wall }, tell)?;
     let mut integral = Integral::new(1.0);
     for second in 0..samples {

@@ -194,7 +194,7 @@ mod tests {
         let site = Site::flat(Place { latitude: 46.8, longitude: 6.9 });
         let wall = WallAnchor { mono: Mono::default(), unix_ms: MIDNIGHT_MS, synchronised: true };
         let boot = Boot { id: "a".into(), wall };
-        let (tell, _events) = tokio::sync::mpsc::channel(100);
+        let (tell, _events) = tokio::sync::mpsc::unbounded_channel();
         let (mut ledger, _) = Ledger::start(&path, &boot, tell).unwrap();
         let at = |minute: i64| Mono::from_seconds(60.0 * minute as f64);
         let lamp = 11 * 60..14 * 60;

@@ -23,7 +23,7 @@ fn with_five_days() -> Option<Site> {
     );
     let wall = WallAnchor { mono: Mono::default(), unix_ms: FIRST_MS, synchronised: true };
     let boot = Boot { id: "one".to_owned(), wall };
-    let (tell, _events) = tokio::sync::mpsc::channel(100);
+    let (tell, _events) = tokio::sync::mpsc::unbounded_channel();
     let (mut ledger, _) = Ledger::start(&site.path("ledger.sqlite"), &boot, tell).unwrap();
     for file in files {
         let mut parser = Parser::new();

@@ -116,7 +116,7 @@ fn hear(deed: &Deed, told: &mut BTreeMap<String, usize>) {
 
 /// Opens what is left as the daemon would, and looks for what was told.
 fn reopen(path: &Path, told: &BTreeMap<String, usize>) -> Result<(), String> {
-    let (tell, _events) = tokio::sync::mpsc::channel(16);
+    let (tell, _events) = tokio::sync::mpsc::unbounded_channel();
     let wall = WallAnchor { mono: Mono::from_seconds(10.0), unix_ms: 1_800_000_000_000, synchronised: true };
     let boot = Boot { id: "after the cut".into(), wall };
     let (mut ledger, recovered) = Ledger::start(path, &boot, tell).map_err(|error| error.to_string())?;

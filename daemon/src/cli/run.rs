@@ -76,7 +76,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let (relay_tell, relay_troubles) = mpsc::channel(WAITING);
     let (relays, lamps) = assemble::open_relays(config, &relay_tell);
     let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
-    let (tell, ledger_events) = mpsc::channel(WAITING);
+    let (tell, ledger_events) = mpsc::unbounded_channel();
     let boot = Boot { id: clock::boot_id(), wall: clock.wall() };
     let (ledger, recovered) = Ledger::start(&config.ledger.path, &boot, tell)?;
     let clock = clock.resumed(recovered.wall_offset_ms);

@@ -7,6 +7,7 @@
 //! print's curve is found again by the time it was out.
 
 mod calibrations;
+mod card;
 mod chunk;
 mod copy;
 mod factors;
@@ -15,8 +16,10 @@ pub(crate) mod faults;
 mod foreign;
 mod judging;
 mod lock;
+mod names;
 mod notebook;
 mod outages;
+mod queue;
 mod recipe;
 mod record;
 mod recovery;
@@ -27,8 +30,8 @@ mod whole;
 mod writer;
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
-use std::time::Duration;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use frameside_core::exposure::{Counted, Event, Plan, PrintId};
 use frameside_core::light::{Estimate, Knot, Reading, Response};
@@ -217,21 +220,21 @@ pub struct Boot {
     pub wall: WallAnchor,
 }
 
-/// Entries that wait for the thread: half an hour of one sensor at 1 Hz, should
-/// the card stall. The channel takes its room at the start, so it is no more.
-const MOST_WAITING: usize = 2048;
-/// How long the end may take.
-const END_WITHIN: Duration = Duration::from_secs(10);
+/// How long the last write may take at the end: many times what a slow card takes.
+const WRITE_WITHIN: Duration = Duration::from_secs(20);
+/// How long the file may take to be closed. Nothing is lost without that.
+const CLOSE_WITHIN: Duration = Duration::from_secs(5);
 
-/// The way to the ledger's thread.
+/// The way to the ledger's thread. Nothing here waits for the card, but for [`Ledger::finish`].
 #[derive(Debug)]
 pub struct Ledger {
     path: PathBuf,
-    jobs: mpsc::SyncSender<writer::Job>,
+    names: Mutex<names::Names>,
+    queue: Arc<queue::Queue>,
     /// `None` once finished.
-    thread: Option<std::thread::JoinHandle<rusqlite::Result<()>>>,
+    thread: Option<std::thread::JoinHandle<()>>,
     #[cfg(test)]
-    disk: std::sync::Arc<faults::Disk>,
+    disk: Arc<faults::Disk>,
 }
 
 impl Entry {
@@ -258,7 +261,7 @@ impl Ledger {
     pub fn start(
         path: &Path,
         boot: &Boot,
-        events: tokio::sync::mpsc::Sender<LedgerEvent>,
+        events: tokio::sync::mpsc::UnboundedSender<LedgerEvent>,
     ) -> Result<(Self, Recovered), LedgerError> {
         let io = |source| LedgerError::Io { path: path.to_owned(), source };
         if let Some(folder) = path.parent() {
@@ -281,17 +284,20 @@ impl Ledger {
         let known = recovery::row_of(&connection, boot).map_err(sqlite)?;
         let mut recovered = recovery::recover(&connection, boot, known).map_err(sqlite)?;
         recovered.troubles.splice(0..0, troubles);
-        let writer = writer::Writer::new(connection, boot, known).map_err(sqlite)?;
+        let names = names::Names::read(&connection).map_err(sqlite)?;
+        let writer = writer::Writer::new(connection, path, boot, known).map_err(sqlite)?;
         #[cfg(test)]
         let disk = writer.disk();
-        let (jobs, inbox) = mpsc::sync_channel(MOST_WAITING);
+        let queue = Arc::new(queue::Queue::default());
+        let of_thread = Arc::clone(&queue);
         let thread = std::thread::Builder::new()
             .name("ledger".into())
-            .spawn(move || writer.run(&inbox, &events))
+            .spawn(move || writer.run(&of_thread, &events))
             .map_err(io)?;
         let ledger = Self {
             path: path.to_owned(),
-            jobs,
+            names: Mutex::new(names),
+            queue,
             thread: Some(thread),
             #[cfg(test)]
             disk,
@@ -301,58 +307,75 @@ impl Ledger {
 
     /// Keeps something. It is safe after the next commit.
     pub fn write(&self, entry: Entry) {
-        self.send(writer::Job::Write(entry));
+        self.queue.write(entry);
     }
 
-    /// Asks for everything so far to be made safe; the thread answers with
-    /// the token.
+    /// Asks for everything so far to be made safe. The thread answers with the token, or with a
+    /// later one that was asked for before it came to this.
     pub fn commit(&self, token: u64) {
-        self.send(writer::Job::Commit(token));
+        self.queue.commit(token);
     }
 
     /// Asks which prints that came in before a wall time (ms since 1970) nobody has
     /// judged or was told of; the thread answers if there are any.
     pub fn look_for_unjudged(&self, before_ms: i64) {
-        self.send(writer::Job::LookForUnjudged { before_ms });
+        self.queue.look_for_unjudged(before_ms);
+    }
+
+    /// Whether the log is long enough to be copied into the file at the next quiet moment.
+    pub(crate) fn wants_checkpoint(&self) -> bool {
+        self.queue.has_long_log()
+    }
+
+    /// Lets the log be copied into the file now. Commits wait for four syncs meanwhile.
+    pub(crate) fn checkpoint(&self) {
+        self.queue.checkpoint();
+    }
+
+    /// For how long the card has stored nothing, if it works on one thing for too long.
+    pub(crate) fn stuck_for(&self) -> Option<Duration> {
+        self.queue.card().stuck_for(Instant::now())
+    }
+
+    /// What people should know of the card.
+    pub(crate) fn troubles(&self) -> Vec<String> {
+        let dropped = self.queue.dropped();
+        let missing = (dropped > 0).then(|| {
+            format!(
+                "{dropped} readings are missing in the record, since the card did not take them in time; doses and \
+                 calls are right, curves have a gap"
+            )
+        });
+        self.queue.card().trouble().into_iter().chain(missing).collect()
     }
 
     /// Gives out the next free name `<day>-<frame>-<n>` for a print.
-    ///
-    /// # Errors
-    /// [`LedgerError::Closed`] when the thread does not answer,
-    /// [`LedgerError::Sqlite`] when it cannot see which names are taken.
-    pub fn name_print(&self, day: &str, frame: &str) -> Result<String, LedgerError> {
-        let (answer, answered) = mpsc::channel();
-        self.send(writer::Job::Name { stem: format!("{day}-{frame}-"), answer });
-        let name = answered.recv_timeout(END_WITHIN).map_err(|_| LedgerError::Closed)?;
-        name.map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
+    #[must_use]
+    pub fn name_print(&self, day: &str, frame: &str) -> String {
+        self.names.lock().unwrap_or_else(PoisonError::into_inner).next(day, frame)
     }
 
     /// Makes everything safe and ends the thread.
     ///
     /// # Errors
-    /// [`LedgerError::Closed`] when that takes longer than ten seconds,
+    /// [`LedgerError::Slow`] when the card does not take it in 20 s,
     /// [`LedgerError::Sqlite`] when it cannot be written.
     pub fn finish(&mut self) -> Result<(), LedgerError> {
         let Some(thread) = self.thread.take() else { return Ok(()) };
-        self.send(writer::Job::Finish);
-        let deadline = std::time::Instant::now() + END_WITHIN;
-        while !thread.is_finished() {
-            if std::time::Instant::now() > deadline {
-                return Err(LedgerError::Closed);
-            }
+        self.queue.end();
+        let slow = LedgerError::Slow(WRITE_WITHIN.as_secs());
+        let written = self.queue.wait_for_end(WRITE_WITHIN).ok_or(slow)?;
+        let deadline = Instant::now() + CLOSE_WITHIN;
+        while !thread.is_finished() && Instant::now() < deadline {
             std::thread::sleep(Duration::from_millis(2));
         }
-        let written = thread.join().map_err(|_| LedgerError::Closed)?;
         written.map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
     }
+}
 
-    /// To wait for a full channel is better than to lose something. A thread
-    /// that has ended can only be told of.
-    fn send(&self, job: writer::Job) {
-        if self.jobs.send(job).is_err() {
-            tracing::error!("the record's writer has ended; nothing more is kept");
-        }
+impl Drop for Ledger {
+    fn drop(&mut self) {
+        self.queue.end();
     }
 }
 

@@ -8,7 +8,7 @@ use rusqlite::{Connection, TransactionBehavior};
 use super::foreign;
 
 /// How long another program may hold the file.
-const BUSY: Duration = Duration::from_secs(2);
+pub(super) const BUSY: Duration = Duration::from_secs(2);
 
 /// Why a ledger cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -103,9 +103,12 @@ pub enum LedgerError {
         "another daemon keeps the record {0}; stop that one first, or give this one a record of its own with [ledger] path in its config"
     )]
     InUse(PathBuf),
-    /// The writer has ended.
-    #[error("the record is closed")]
-    Closed,
+    /// The card is so slow, or stuck, that the rest is not written yet.
+    #[error(
+        "the card has not taken the rest of the record within {0} s; the light since the last commit may be \
+         missing, what was acknowledged is not; look for errors of the card in the system's log (dmesg)"
+    )]
+    Slow(u64),
 }
 
 /// One step from each schema to the next. Never changed once released; new

@@ -8,7 +8,7 @@ use frameside_core::exposure::{
 use frameside_core::light::{Flags, Seen};
 use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
-use tokio::sync::mpsc::{Receiver, channel};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::record::{GapRow, LightSample, counted_lights};
 use super::*;
@@ -37,13 +37,13 @@ struct Bench {
     sensor: SensorId,
     frame: FrameId,
     ledger: Ledger,
-    events: Receiver<LedgerEvent>,
+    events: UnboundedReceiver<LedgerEvent>,
     token: u64,
 }
 
 impl Bench {
     fn start(folder: &TempDir, boot: &Boot) -> (Self, Recovered) {
-        let (tell, events) = channel(100);
+        let (tell, events) = unbounded_channel();
         let (ledger, recovered) = Ledger::start(&folder.path().join("ledger.sqlite"), boot, tell).unwrap();
         let mut rig = Rig::new(Rules::default(), boot.wall.mono);
         let left_off = recovered.left_off.get("sky").copied();
@@ -63,7 +63,7 @@ impl Bench {
     }
 
     fn expose_at(&mut self, seconds: f64, plan: Plan, response: Response) -> PrintId {
-        let id: PrintId = self.ledger.name_print("2026-07-14", "oak").unwrap().into();
+        let id: PrintId = self.ledger.name_print("2026-07-14", "oak").into();
         self.ledger.write(Entry::Print(NewPrint {
             id: Arc::clone(&id),
             frame: "oak".into(),
@@ -404,13 +404,16 @@ fn names_are_given_out_once() {
         bench.tell(2.5 + f64::from(n), Command::BringIn);
     }
     bench.commit();
-    let name = |bench: &Bench, frame| bench.ledger.name_print("2026-07-14", frame).unwrap();
+    let name = |bench: &Bench, frame| bench.ledger.name_print("2026-07-14", frame);
     assert_eq!(name(&bench, "oak"), "2026-07-14-oak-12");
     assert_eq!(name(&bench, "oak"), "2026-07-14-oak-13");
     assert_eq!(name(&bench, "oak-1"), "2026-07-14-oak-1-1");
     bench.ledger.finish().unwrap();
     let (again, _) = Bench::start(&folder, &boot("b", 0.0, NOON, true));
     assert_eq!(name(&again, "oak"), "2026-07-14-oak-12");
+    // Also once a wrong clock is put back by a day and goes on.
+    assert_eq!(again.ledger.name_print("2026-07-13", "oak"), "2026-07-13-oak-1");
+    assert_eq!(name(&again, "oak"), "2026-07-14-oak-13");
     assert!(matches!(record(&folder).find("2026-07-14-oak-1"), Ok(print) if print.id == "2026-07-14-oak-1"));
     assert!(matches!(record(&folder).find("2026"), Err(LedgerError::Ambiguous { .. })));
     assert!(matches!(record(&folder).find("2027"), Err(LedgerError::NoPrint(_))));
@@ -491,7 +494,7 @@ fn a_damaged_file_is_set_aside_and_a_later_one_refused() {
     assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), vec![7u8; 5120]);
     bench.ledger.finish().unwrap();
     rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 99).unwrap();
-    let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap_err();
+    let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), unbounded_channel().0).unwrap_err();
     assert!(error.to_string().contains("later frameside (schema 99"), "{error}");
     assert!(Record::open(&path).unwrap_err().to_string().contains("later frameside"));
     let none = Record::open(&folder.path().join("none.sqlite")).unwrap_err();
@@ -504,7 +507,7 @@ fn another_programs_file_is_refused_and_left_as_it_is() {
     let path = folder.path().join("ledger.sqlite");
     let refused = || {
         let before = std::fs::read(&path).unwrap();
-        let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap_err();
+        let error = Ledger::start(&path, &boot("a", 0.0, NOON, true), unbounded_channel().0).unwrap_err();
         assert!(error.to_string().contains("is no record of frameside; it is left as it is"), "{error}");
         assert_eq!(std::fs::read(&path).unwrap(), before);
         let names: Vec<_> = std::fs::read_dir(&folder).unwrap().map(|e| e.unwrap().file_name()).collect();
@@ -562,6 +565,59 @@ fn nothing_is_lost_while_the_file_cannot_be_written() {
     bench.ledger.commit(901);
     assert_eq!(bench.events.blocking_recv().unwrap(), LedgerEvent::Committed(901));
     assert!(record(&folder).find(&print).is_ok());
+}
+
+#[test]
+fn nothing_waits_for_a_card_that_is_stuck_and_one_commit_then_holds_all() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    bench.shine(0, 1);
+    let disk = bench.ledger.disk();
+    disk.hold();
+    bench.ledger.commit(1);
+    disk.wait_for_a_commit();
+    let print = bench.expose(1.0, Plan::dose(target(1e6)));
+    // More than any queue holds.
+    for token in 2..=10_000 {
+        bench.ledger.write(Entry::Reminded { print: token.to_string() });
+        bench.ledger.commit(token);
+    }
+    bench.ledger.write(Entry::Reminded { print: "half of something".into() });
+    disk.release();
+    let answers = [(); 2].map(|()| bench.events.blocking_recv().unwrap());
+    assert_eq!(answers, [1, 10_000].map(LedgerEvent::Committed));
+    assert!(record(&folder).find(&print).is_ok());
+}
+
+#[test]
+fn the_log_is_copied_into_the_file_when_that_is_offered_and_else_when_it_is_very_long() {
+    let folder = TempDir::new().unwrap();
+    let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
+    let log = folder.path().join("ledger.sqlite-wal");
+    let length = || std::fs::metadata(&log).unwrap().len();
+    bench.shine(0, 1);
+    // Long answers fill it.
+    let fill = |bench: &mut Bench, id: String| {
+        bench.ledger.write(Entry::Answered { id, answer: serde_json::json!("x".repeat(50_000)) });
+        bench.commit();
+    };
+    for n in 0..40 {
+        fill(&mut bench, format!("a{n}"));
+    }
+    let before = length();
+    assert!(before > 2_000_000, "{before} bytes: it was copied unasked");
+    bench.ledger.checkpoint();
+    while length() >= before {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    bench.commit();
+    assert!(length() < 20_000 && !bench.ledger.wants_checkpoint());
+    let mut longest = 0;
+    for n in 0..600 {
+        fill(&mut bench, format!("b{n}"));
+        longest = longest.max(length());
+    }
+    assert!((16_000_000..18_000_000).contains(&longest), "{longest} bytes");
 }
 
 #[test]
@@ -896,7 +952,7 @@ fn a_record_at_rest_is_read_by_who_may_not_write_beside_it() {
     let folder = TempDir::new().unwrap();
     let inner = folder.path().join("no room? 100 %");
     let path = inner.join("ledger.sqlite");
-    let (mut ledger, _) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
+    let (mut ledger, _) = Ledger::start(&path, &boot("a", 0.0, NOON, true), unbounded_channel().0).unwrap();
     ledger.finish().unwrap();
     std::fs::set_permissions(&inner, std::fs::Permissions::from_mode(0o555)).unwrap();
     let prints = Record::open(&path).and_then(|record| record.prints(&Filter::default()));
@@ -949,7 +1005,8 @@ fn a_ledger_of_the_first_schema_is_brought_up_to_date_and_loses_nothing() {
     let path = first_ledger(&folder);
     assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 1);
     let events: i64 = bench_sql(&folder, "SELECT count(*) FROM event");
-    let (mut ledger, recovered) = Ledger::start(&path, &boot("a", 0.0, NOON, true), channel(1).0).unwrap();
+    let (mut ledger, recovered) =
+        Ledger::start(&path, &boot("a", 0.0, NOON, true), unbounded_channel().0).unwrap();
     assert!(recovered.troubles.is_empty(), "{:?}", recovered.troubles);
     ledger.finish().unwrap();
     assert_eq!(bench_sql::<i64>(&folder, "PRAGMA user_version"), 8);
@@ -991,7 +1048,7 @@ fn a_print_that_was_out_under_schema_4_goes_on_plainly() {
     let kept: f64 = bench_sql(&folder, "SELECT best FROM sensor");
     let newest: i64 = bench_sql(&folder, "SELECT at_ns FROM sensor");
     let now = boot("boot-a", newest as f64 / 1e9 + 60.0, NOON, true);
-    let (mut ledger, recovered) = Ledger::start(&path, &now, channel(1).0).unwrap();
+    let (mut ledger, recovered) = Ledger::start(&path, &now, unbounded_channel().0).unwrap();
     assert!(recovered.troubles.is_empty() && recovered.responses.is_empty(), "{recovered:?}");
     assert_eq!(recovered.left_off["sky"].knot.total.best.j_m2(), kept);
     let [elm] = &recovered.prints[..] else { panic!("{recovered:?}") };

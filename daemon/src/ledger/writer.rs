@@ -1,38 +1,30 @@
 //! The thread that owns the connection.
 
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
-use std::time::Duration;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use frameside_core::exposure::{Counted, EventKind, Totals};
-use frameside_core::light::{Estimate, Knot, Reading, Response};
+use frameside_core::light::{Estimate, Knot, Response};
 use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
-use super::{Boot, Entry, LedgerEvent, NewPrint, outages, unjudged};
+use super::queue::{Batch, Light, Queue, Work};
+use super::{Boot, Entry, LedgerEvent, NewPrint, outages, schema, unjudged};
 use crate::request::Note;
-
-/// What the thread is asked to do.
-#[derive(Debug)]
-pub(super) enum Job {
-    Write(Entry),
-    Commit(u64),
-    LookForUnjudged { before_ms: i64 },
-    Name { stem: String, answer: Sender<rusqlite::Result<String>> },
-    Finish,
-}
 
 /// A sensor's open chunks are packed into one when they hold this many samples.
 /// Twice as many pack a little better, but keep more room for the open ones.
 const PACK_AT: i64 = 1800;
 /// While writing fails, it is tried again this often.
 const TRY_AGAIN: Duration = Duration::from_secs(5);
-/// While writing fails, the oldest light beyond this many entries is let go;
-/// prints, events and signals never are.
-const MOST_HELD: usize = 200_000;
+/// The log is copied into the file when it is longer than this and nothing waits for the card, in bytes.
+const LONG_LOG: u64 = 1 << 20;
+/// And at this length whatever waits.
+const LONGEST_LOG: u64 = 16 << 20;
 /// Answers to commands that are kept.
-const ANSWERS_KEPT: i64 = 100;
+pub(super) const ANSWERS_KEPT: usize = 100;
 
 /// The key in `meta` of what the broker may keep of the rig's.
 pub(super) const AT_BROKER: &str = "at_broker";
@@ -41,14 +33,16 @@ pub(super) const CLEAR_SKY: &str = "clear_sky_w_m2";
 
 pub(super) struct Writer {
     connection: Connection,
+    /// Of the write-ahead log.
+    log: PathBuf,
+    /// At this length of the log it is copied into the file whatever waits, in bytes.
+    checkpoint_at: u64,
     boot: i64,
     wall: WallAnchor,
     /// What is not in the file yet.
-    held: Vec<Entry>,
+    held: Batch,
     /// What the tables refused in the last transaction: of which print, and why.
     left_out: Vec<(Option<String>, String)>,
-    /// Names given out, by stem, in case they are not in the file yet.
-    named: Vec<(String, i64)>,
     /// The last commit asked for and not acknowledged.
     asked: Option<u64>,
     failing: bool,
@@ -58,8 +52,15 @@ pub(super) struct Writer {
 
 impl Writer {
     /// `known` is the row of this boot if the ledger has one.
-    pub(super) fn new(connection: Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
+    pub(super) fn new(
+        connection: Connection,
+        path: &Path,
+        boot: &Boot,
+        known: Option<i64>,
+    ) -> rusqlite::Result<Self> {
         let offset = offset_ms(boot.wall);
+        // A checkpoint within a commit would keep a signal waiting: see `checkpoint`.
+        connection.pragma_update(None, "wal_autocheckpoint", 0)?;
         connection.execute(
             "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
              ON CONFLICT (id) DO NOTHING",
@@ -70,9 +71,10 @@ impl Writer {
             wall: kept_wall(&connection, row)?,
             boot: row,
             connection,
-            held: Vec::new(),
+            log: super::with_ending(path, "-wal"),
+            checkpoint_at: LONGEST_LOG,
+            held: Batch::default(),
             left_out: Vec::new(),
-            named: Vec::new(),
             asked: None,
             failing: false,
             #[cfg(test)]
@@ -85,38 +87,41 @@ impl Writer {
         self.disk.clone()
     }
 
-    /// Works until told to finish; then the last write decides how it ended.
-    pub(super) fn run(
-        mut self,
-        jobs: &Receiver<Job>,
-        events: &tokio::sync::mpsc::Sender<LedgerEvent>,
-    ) -> rusqlite::Result<()> {
-        let tell = |event| {
-            // Whoever listened may have gone at the end.
-            let _ = events.blocking_send(event);
-        };
+    /// Works until the queue ends; then the last write decides how it ended.
+    pub(super) fn run(mut self, queue: &Queue, events: &tokio::sync::mpsc::UnboundedSender<LedgerEvent>) {
         loop {
-            let job = jobs.recv_timeout(TRY_AGAIN);
+            let work = queue.next(TRY_AGAIN);
             #[cfg(test)]
             if self.disk.is_gone() {
-                return Ok(());
+                return queue.set_ended(Ok(()));
             }
-            match job {
-                Ok(Job::Write(entry)) => self.hold(entry),
-                Ok(Job::Name { stem, answer }) => {
-                    // Who asked may have stopped waiting.
-                    let _ = answer.send(self.name(&stem));
-                }
-                Ok(Job::LookForUnjudged { before_ms }) => self.unjudged(before_ms).into_iter().for_each(tell),
-                Ok(Job::Commit(token)) => {
-                    self.asked = Some(token);
-                    self.flush().into_iter().for_each(tell);
-                }
-                Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => {
-                    return self.write_held();
-                }
-                Err(RecvTimeoutError::Timeout) if self.failing => self.flush().into_iter().for_each(tell),
-                Err(RecvTimeoutError::Timeout) => {}
+            let Work { batch, token, unjudged_before_ms, checkpoint, ends } = work;
+            queue.note_dropped(self.held.append(batch));
+            self.asked = token.or(self.asked);
+            if ends {
+                let written = self.write_held();
+                return queue.set_ended(written);
+            }
+            let found = unjudged_before_ms.and_then(|before_ms| self.unjudged(before_ms));
+            let flushed = if token.is_some() || self.failing {
+                queue.card().begin(Instant::now());
+                let flushed = self.flush();
+                queue.card().end(Instant::now(), !self.failing);
+                flushed
+            } else {
+                Vec::new()
+            };
+            for event in found.into_iter().chain(flushed) {
+                // Whoever listened may have gone at the end.
+                let _ = events.send(event);
+            }
+            let length = self.log_length();
+            if checkpoint || length > self.checkpoint_at {
+                queue.card().begin(Instant::now());
+                self.checkpoint(length);
+                queue.card().end(Instant::now(), false);
+            } else {
+                queue.set_long_log(length > LONG_LOG);
             }
         }
     }
@@ -132,27 +137,13 @@ impl Writer {
         found.ok().filter(|found| !found.is_empty()).map(LedgerEvent::Unjudged)
     }
 
-    fn hold(&mut self, entry: Entry) {
-        // Only the last knot of a sensor counts.
-        if let Entry::Knot { sensor, .. } = &entry {
-            self.held.retain(|held| !matches!(held, Entry::Knot { sensor: older, .. } if older == sensor));
-        }
-        if self.held.len() >= MOST_HELD
-            && let Some(oldest) = self.held.iter().position(|held| matches!(held, Entry::Light { .. }))
-        {
-            self.held.remove(oldest);
-        }
-        self.held.push(entry);
-    }
-
     /// Writes all that is held in one transaction.
     fn flush(&mut self) -> Vec<LedgerEvent> {
         let written = self.write_held();
         let token = self.asked;
         match written {
             Ok(()) => {
-                self.held.clear();
-                self.named.clear();
+                self.held = Batch::default();
                 self.asked = None;
                 if std::mem::take(&mut self.failing) {
                     tracing::info!("the record is written again");
@@ -170,22 +161,22 @@ impl Writer {
     }
 
     fn write_held(&mut self) -> rusqlite::Result<()> {
+        if self.held.is_empty() && self.asked.is_none() {
+            return Ok(());
+        }
         let mut wall = self.wall;
         let mut left_out = Vec::new();
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let mut batch = Batch { transaction: &transaction, boot: self.boot, wall: &mut wall };
-        let mut light: Vec<(&str, Vec<Sample>)> = Vec::new();
-        for entry in &self.held {
-            match entry {
-                Entry::Light { sensor, reading } => match light.iter_mut().find(|(name, _)| name == sensor) {
-                    Some((_, samples)) => samples.push(kept(reading)),
-                    None => light.push((sensor, vec![kept(reading)])),
-                },
-                other => left_out.extend(batch.write_or_leave_out(other)?),
-            }
+        let mut tables = Tables { transaction: &transaction, boot: self.boot, wall: &mut wall };
+        for entry in &self.held.entries {
+            left_out.extend(tables.write_or_leave_out(entry)?);
         }
-        for (sensor, samples) in light {
-            batch.light(sensor, &samples)?;
+        for Light { sensor, samples, dropped } in &mut self.held.light {
+            let samples = samples.make_contiguous();
+            tables.light(sensor, samples)?;
+            if let (Some(dose), [first, second, ..]) = (dropped, &*samples) {
+                tables.gap(sensor, first.at, second.at, dose)?;
+            }
         }
         #[cfg(test)]
         self.disk.commits()?;
@@ -195,22 +186,33 @@ impl Writer {
         Ok(())
     }
 
-    fn name(&mut self, stem: &str) -> rusqlite::Result<String> {
-        let given = self.named.iter().filter(|(s, _)| s == stem).map(|&(_, n)| n).max().unwrap_or(0);
-        let mut select =
-            self.connection.prepare_cached("SELECT id FROM print WHERE id >= ?1 AND id < ?1 || ':'")?;
-        let ids: Vec<String> =
-            select.query_map([stem], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
-        // Names without a number behind the stem belong to longer frame names.
-        let kept = ids.iter().filter_map(|id| id[stem.len()..].parse().ok()).max().unwrap_or(0);
-        let next = given.max(kept) + 1;
-        self.named.push((stem.to_owned(), next));
-        Ok(format!("{stem}{next}"))
+    fn log_length(&self) -> u64 {
+        std::fs::metadata(&self.log).map_or(0, |log| log.len())
     }
-}
 
-fn kept(reading: &Reading) -> Sample {
-    Sample { at: reading.at, seen: reading.seen, flags: reading.flags }
+    /// Copies the log into the file and begins it anew, which takes four syncs. Not while the
+    /// record is read: it is tried again when the log is longer.
+    fn checkpoint(&mut self, length: u64) {
+        let begun_anew = self.try_checkpoint().unwrap_or_else(|error| {
+            tracing::debug!(%error, "the record's log is not copied into it");
+            false
+        });
+        self.checkpoint_at = if begun_anew { LONGEST_LOG } else { length + LONGEST_LOG };
+    }
+
+    fn try_checkpoint(&mut self) -> rusqlite::Result<bool> {
+        self.connection.busy_timeout(Duration::ZERO)?;
+        let checkpoint = "PRAGMA wal_checkpoint(TRUNCATE)";
+        let is_busy = self.connection.query_row(checkpoint, [], |row| row.get::<_, bool>(0));
+        self.connection.busy_timeout(schema::BUSY)?;
+        if is_busy? {
+            return Ok(false);
+        }
+        // The first commit in a new log has a sync more than others: let it not be a signal's.
+        let version = schema::version(&self.connection)?;
+        self.connection.pragma_update(None, "user_version", version)?;
+        Ok(true)
+    }
 }
 
 /// The wall of a boot as the ledger has it, until an [`Entry::Wall`] comes: it
@@ -228,13 +230,13 @@ pub(super) fn offset_ms(wall: WallAnchor) -> i64 {
 }
 
 /// One transaction.
-struct Batch<'a> {
+struct Tables<'a> {
     transaction: &'a Transaction<'a>,
     boot: i64,
     wall: &'a mut WallAnchor,
 }
 
-impl Batch<'_> {
+impl Tables<'_> {
     /// What the tables do not take (a NaN, a name given twice) must not keep
     /// the rest from being written for ever. Returns the print and the reason of what is left out.
     fn write_or_leave_out(&mut self, entry: &Entry) -> rusqlite::Result<Option<(Option<String>, String)>> {
@@ -282,7 +284,7 @@ impl Batch<'_> {
                 )?;
                 self.run(
                     "DELETE FROM answered WHERE seq <= (SELECT max(seq) FROM answered) - ?1",
-                    params![ANSWERS_KEPT],
+                    params![ANSWERS_KEPT as i64],
                 )
             }
         }

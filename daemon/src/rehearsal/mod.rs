@@ -133,7 +133,7 @@ struct Stage {
     feed: BusFeed<EmulatedBus>,
     feed_at: Mono,
     script: script::Script,
-    ledger: mpsc::Receiver<LedgerEvent>,
+    ledger: mpsc::UnboundedReceiver<LedgerEvent>,
     told: Arc<Mutex<Vec<Told>>>,
     now: Mono,
 }
@@ -142,7 +142,7 @@ impl Stage {
     fn set(folder: &std::path::Path, day: &Arc<Day>) -> Result<Self, RehearsalError> {
         let now = script::OPENS;
         let wall = WallAnchor { mono: Mono::default(), unix_ms: MIDNIGHT_UNIX_MS, synchronised: true };
-        let (tell, ledger_events) = mpsc::channel(256);
+        let (tell, ledger_events) = mpsc::unbounded_channel();
         let boot = Boot { id: "rehearsal".to_owned(), wall };
         let (ledger, recovered) = Ledger::start(&folder.join("ledger.sqlite"), &boot, tell)?;
         let told: Arc<Mutex<Vec<Told>>> = Arc::default();
@@ -231,10 +231,11 @@ impl Stage {
         }
     }
 
-    fn close(self) -> Result<(), RehearsalError> {
+    fn close(mut self) -> Result<(), RehearsalError> {
+        self.service.stop(self.now);
         let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build();
         let runtime = runtime.map_err(|error| RehearsalError::Stuck(error.to_string()))?;
-        runtime.block_on(self.service.close(self.now));
+        runtime.block_on(self.service.close());
         Ok(())
     }
 }

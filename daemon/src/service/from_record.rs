@@ -17,9 +17,10 @@ use tokio::sync::mpsc::{Receiver, Sender, channel};
 use super::lamps::MayLight;
 use super::list::{MOST_READERS, Reader, TOO_MANY_READ};
 use super::{Asker, Service};
+use crate::config::nearest;
 use crate::ledger::{Judgement, Record};
 use crate::like::{self, Repeated};
-use crate::request::{Aim, Expose};
+use crate::request::{Aim, Expose, Note};
 use crate::{advice, judging};
 
 /// Glasses that differ by less are told as the same.
@@ -33,6 +34,8 @@ pub(super) enum Wanted {
     Aim(Asked),
     /// What follows from a judgement.
     Judge { print: String, judgement: Judgement },
+    /// Which print a note is on.
+    Note { print: String, note: Note },
 }
 
 /// A print to begin.
@@ -45,6 +48,13 @@ pub(super) struct Asked {
     pub(super) may_light: MayLight,
 }
 
+impl Asked {
+    /// Whether the record has a say in it.
+    pub(super) fn needs_record(&self) -> bool {
+        self.expose.recipe.is_some() || matches!(self.expose.aim, Aim::Like(_) | Aim::Recipe)
+    }
+}
+
 /// A print to begin, and what it is to receive.
 pub(super) struct Aimed {
     /// With the recipe and the negative of the print to be repeated, where no others are told.
@@ -55,12 +65,15 @@ pub(super) struct Aimed {
     /// How that comes about, for people, where it was worked out.
     pub(super) steps: Vec<String>,
     pub(super) may_light: MayLight,
+    /// A warning where its recipe's name looks like a slip.
+    pub(super) slip: Option<String>,
 }
 
 /// A request with what it wanted.
 pub(super) enum Resolved {
     Aimed(Box<Aimed>),
     Judged { print: String, judgement: Judgement, answer: Value },
+    Noted { print: String, note: Note },
 }
 
 /// What the record says to a request that waits for it. For [`Service::on_found`].
@@ -167,6 +180,7 @@ impl Service {
             self.attempt(now, asker, id.clone(), |service| match resolved? {
                 Resolved::Aimed(aimed) => service.begin(now, *aimed),
                 Resolved::Judged { print, judgement, answer } => service.judged(print, judgement, answer),
+                Resolved::Noted { print, note } => service.noted(now, print, note),
             });
             for asker in again {
                 self.answer_as_before(id.as_ref(), asker);
@@ -179,6 +193,10 @@ fn resolve(path: &Path, zone: &TimeZone, wanted: Wanted) -> Result<Resolved, Str
     match wanted {
         Wanted::Aim(asked) => aim(path, zone, asked).map(|aimed| Resolved::Aimed(Box::new(aimed))),
         Wanted::Judge { print, judgement } => judge(path, &print, judgement),
+        Wanted::Note { print, note } => {
+            let print = open(path)?.find(&print).map_err(|e| e.to_string())?.id;
+            Ok(Resolved::Noted { print, note })
+        }
     }
 }
 
@@ -186,7 +204,8 @@ fn open(path: &Path) -> Result<Record, String> {
     Record::open(path).map_err(|e| e.to_string())
 }
 
-/// What a print is to receive in a frame, and under which source. Reads little where a target is told.
+/// What a print is to receive in a frame, and under which source. Reads the record only where
+/// that [is needed](Asked::needs_record).
 pub(super) fn aim(path: &Path, zone: &TimeZone, asked: Asked) -> Result<Aimed, String> {
     let Asked { mut expose, glass: here, unix_ms, may_light } = asked;
     if let Aim::Like(print) = &expose.aim {
@@ -194,6 +213,7 @@ pub(super) fn aim(path: &Path, zone: &TimeZone, asked: Asked) -> Result<Aimed, S
         expose.recipe = expose.recipe.or(print.recipe);
         expose.negative = expose.negative.or(print.negative);
     }
+    let slip = expose.recipe.as_deref().map_or(Ok(None), |recipe| slip_of_recipe(&open(path)?, recipe))?;
     let response = match &expose.recipe {
         Some(recipe) => advice::response_of(&open(path)?, recipe).map_err(|e| e.to_string())?,
         None => Response::PLAIN,
@@ -221,7 +241,21 @@ pub(super) fn aim(path: &Path, zone: &TimeZone, asked: Asked) -> Result<Aimed, S
             (Plan::dose(target), source, steps)
         }
     };
-    Ok(Aimed { expose, response, plan, source, steps, may_light })
+    Ok(Aimed { expose, response, plan, source, steps, may_light, slip })
+}
+
+/// A name may be free text; one that nobody described and that is nearly another is
+/// more likely a slip.
+fn slip_of_recipe(record: &Record, name: &str) -> Result<Option<String>, String> {
+    let recipes = record.recipes().map_err(|e| e.to_string())?;
+    if recipes.iter().any(|recipe| recipe.name == name) {
+        return Ok(None);
+    }
+    let near = nearest(name, recipes.iter().map(|recipe| recipe.name.as_str()));
+    Ok(near.map(|near| {
+        let name = name.escape_default();
+        format!("no recipe '{name}' was described, so no advice to another counts this print; did you mean '{near}'?")
+    }))
 }
 
 fn judge(path: &Path, print: &str, judgement: Judgement) -> Result<Resolved, String> {

@@ -17,8 +17,8 @@ use crate::words;
 
 /// The newest so many are told; a message to the broker holds no more.
 const MOST_LISTED: usize = 200;
-/// More at once is no curiosity.
-pub(super) const MOST_READERS: usize = 4;
+/// More at once is no curiosity, and more prints are not begun at once.
+pub(super) const MOST_READERS: usize = 16;
 pub(super) const TOO_MANY_READ: &str = "too many read the record at once; try again";
 
 /// How many read the record now.

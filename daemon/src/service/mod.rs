@@ -14,6 +14,7 @@ mod requests;
 mod run;
 #[cfg(test)]
 mod simulation;
+mod slow_card;
 mod tell;
 #[cfg(test)]
 mod tests;
@@ -513,6 +514,8 @@ impl Service {
         self.announce_if_it_is_time(now);
         self.look_for_unjudged(now);
         self.publish_troubles();
+        self.release_if_stuck();
+        self.offer_checkpoint(now);
         self.send_signals();
         self.hands.buzzer.poll(self.of_life(now));
     }
@@ -533,7 +536,7 @@ impl Service {
             .map(|at| now.plus_seconds(at.seconds_since(life) * self.setup.speed));
         let flush = self.unwritten.then_some(self.flush_at);
         let frames = self.publish_at.iter().copied().flatten().min();
-        let lamps = [self.lamps.next_deadline(), self.next_beat(now)];
+        let lamps = [self.lamps.next_deadline(), self.next_beat(now), self.next_look_at_card(now)];
         [self.rig.next_deadline(), buzzer, flush, frames, self.announce_at]
             .into_iter()
             .chain(lamps)
@@ -583,14 +586,18 @@ impl Service {
         Mono::from_seconds(now.seconds() / self.setup.speed)
     }
 
-    /// The end: everything is made safe, pins fall silent, the broker is told.
-    pub async fn close(mut self, now: Mono) {
+    /// Begins to end: lamps go off, pins fall silent, and a commit of everything is asked for.
+    pub fn stop(&mut self, now: Mono) {
         self.lamps_off(now);
-        let token = self.commit(now);
+        self.commit(now);
         self.hands.buzzer.hush();
+    }
+
+    /// The end, after [`Service::stop`]: everything is made safe, the broker is told.
+    pub async fn close(mut self) {
         match self.ledger.finish() {
             // What was done up to now is acknowledged; the rest hears that the daemon stops.
-            Ok(()) => self.keep_promises(token),
+            Ok(()) => self.keep_promises(self.token),
             Err(error) => tracing::error!("{error}"),
         }
         if let Some(link) = self.hands.link {

@@ -10,11 +10,10 @@ use super::lamps::MayLight;
 use super::list::Lookup;
 use super::{FramePart, SensorPart, Service};
 use crate::advice;
-use crate::config::nearest;
 use crate::issued::Issued;
-use crate::ledger::{Entry, Judgement, NewPrint, Record, Verdict};
+use crate::ledger::{Entry, Judgement, NewPrint, Verdict};
 use crate::mqtt::{Incoming, ReplyTo};
-use crate::request::{Aim, Expose, Note, Request, refusal};
+use crate::request::{Expose, Note, Request, refusal};
 use crate::words;
 
 /// Who asked, and how the answer gets there.
@@ -194,7 +193,7 @@ impl Service {
             }
             Request::Hush { frame: Some(frame) } => self.at_frame(now, &frame, Command::Hush, may_light),
             Request::Hush { frame: None } => self.hush_all(now),
-            Request::Note { print, note } => self.note(now, &print, note),
+            Request::Note { print, note } => self.note(now, print, note),
             Request::Judge { print, off, dry, oxidised } => {
                 let unix_ms = self.wall.unix_ms_at(now);
                 let verdict = Verdict::Off { stops: off };
@@ -210,29 +209,27 @@ impl Service {
         if let Some(source) = &expose.source {
             self.refuse_unknown_source(source)?;
         }
-        let is_told = matches!(expose.aim, Aim::Target(_) | Aim::Strip(_));
         let glass = self.setup.frames[frame.0 as usize].glass;
         let asked = Asked { expose, glass, unix_ms: self.wall.unix_ms_at(now), may_light };
-        if is_told {
-            let aimed = from_record::aim(&self.setup.ledger, &self.setup.zone, asked)?;
-            return self.begin(now, aimed);
+        if asked.needs_record() {
+            return self.want(Wanted::Aim(asked)).map(Done::Awaited);
         }
-        self.want(Wanted::Aim(asked)).map(Done::Awaited)
+        let aimed = from_record::aim(&self.setup.ledger, &self.setup.zone, asked)?;
+        self.begin(now, aimed)
     }
 
     /// Begins a print.
     pub(super) fn begin(&mut self, now: Mono, aimed: Aimed) -> Result<Done, String> {
-        let Aimed { expose, response, plan, source, mut steps, may_light } = aimed;
+        let Aimed { expose, response, plan, source, mut steps, may_light, slip } = aimed;
         let frame = self.frame_or_list(&expose.frame)?;
         // Before a name is given out. The frame may have been taken while the record was read.
         self.refuse_if_busy(now, frame)?;
         self.refuse_unknown_source(&source)?;
-        let slip = self.slip_of_recipe(&expose)?;
         self.refuse_slow_sensor(&source, self.setup.frames[frame.0 as usize].sensor)?;
         steps.extend(advice::how_counted(&response));
         let day = words::day(self.wall.unix_ms_at(now), &self.setup.zone);
         let part = &self.setup.frames[frame.0 as usize];
-        let print: PrintId = self.ledger.name_print(&day, &part.name).map_err(|e| e.to_string())?.into();
+        let print: PrintId = self.ledger.name_print(&day, &part.name).into();
         let sensor = &self.setup.sensors[usize::from(part.sensor.0)];
         let (id, correction) = &self.corrections[usize::from(part.sensor.0)];
         let factor = correction.for_source(&source);
@@ -303,46 +300,29 @@ impl Service {
         doubts
     }
 
-    fn record(&self) -> Result<Record, String> {
-        Record::open(&self.setup.ledger).map_err(|e| e.to_string())
-    }
-
-    /// A name may be free text; one that nobody described and that is nearly another is
-    /// more likely a slip.
-    fn slip_of_recipe(&self, expose: &Expose) -> Result<Option<String>, String> {
-        let Some(name) = &expose.recipe else { return Ok(None) };
-        let recipes = self.record()?.recipes().map_err(|e| e.to_string())?;
-        if recipes.iter().any(|recipe| recipe.name == *name) {
-            return Ok(None);
-        }
-        let near = nearest(name, recipes.iter().map(|recipe| recipe.name.as_str()));
-        Ok(near.map(|near| {
-            let name = name.escape_default();
-            format!("no recipe '{name}' was described, so no advice to another counts this print; did you mean '{near}'?")
-        }))
-    }
-
     fn refuse_unknown_source(&self, source: &str) -> Result<(), String> {
         words::known_source(source, self.setup.sources.iter().map(String::as_str))
     }
 
-    fn note(&mut self, now: Mono, print: &str, note: Note) -> Result<Done, String> {
-        let frame_of = |print: &str| {
-            self.frame_ids().find(|&id| {
-                let is_of = |v: FrameView| v.state != FrameState::In && v.print.as_deref() == Some(print);
-                self.rig.view(id, now).is_some_and(is_of)
-            })
-        };
-        // One that is out has a note also while the record cannot be read.
-        let (print, out) = match frame_of(print) {
-            Some(frame) => (print.to_owned(), Some(frame)),
-            None => {
-                let id = self.record()?.find(print).map_err(|e| e.to_string())?.id;
-                let out = frame_of(&id);
-                (id, out)
-            }
-        };
-        let Some(frame) = out else {
+    /// A print that is out has a note also while the record cannot be read.
+    fn note(&mut self, now: Mono, print: String, note: Note) -> Result<Done, String> {
+        match self.frame_of_print(now, &print) {
+            Some(_) => self.noted(now, print, note),
+            None => self.want(Wanted::Note { print, note }).map(Done::Awaited),
+        }
+    }
+
+    /// The frame that a print is out in.
+    fn frame_of_print(&self, now: Mono, print: &str) -> Option<FrameId> {
+        self.frame_ids().find(|&id| {
+            let is_of = |v: FrameView| v.state != FrameState::In && v.print.as_deref() == Some(print);
+            self.rig.view(id, now).is_some_and(is_of)
+        })
+    }
+
+    /// Keeps a note on a print of this name.
+    pub(super) fn noted(&mut self, now: Mono, print: String, note: Note) -> Result<Done, String> {
+        let Some(frame) = self.frame_of_print(now, &print) else {
             self.ledger.write(Entry::Note { print: print.clone().into(), note, at: now, with_dose: false });
             return Ok(Done::Kept(json!({ "ok": true, "print": print })));
         };

@@ -6,7 +6,8 @@ use std::time::Duration;
 use frameside_core::chips::SensorEvent;
 use frameside_core::exposure::{FrameId, SensorId};
 use frameside_core::quantity::Irradiance;
-use tokio::sync::mpsc::Receiver;
+use tokio::sync::mpsc::{Receiver, UnboundedReceiver};
+use tokio::time::timeout_at;
 
 use super::Service;
 use crate::clock::Clock;
@@ -24,7 +25,7 @@ pub struct Inputs {
     /// The control socket.
     pub questions: Receiver<Question>,
     /// The ledger.
-    pub ledger: Receiver<LedgerEvent>,
+    pub ledger: UnboundedReceiver<LedgerEvent>,
     /// The broker; closed without one.
     pub link: Receiver<LinkEvent>,
     /// The buttons.
@@ -39,6 +40,8 @@ pub struct Inputs {
 
 /// How often the wall clock is looked at, in life's time.
 const WALL_EVERY: Duration = Duration::from_secs(5);
+/// How long the card has at the end. systemd waits for 90 s before it kills.
+const STORE_WITHIN: Duration = Duration::from_secs(45);
 
 /// Runs the service until `shutdown` comes, then makes everything safe.
 /// `alive` is called at least every few seconds while the loop turns.
@@ -53,28 +56,30 @@ pub async fn run(
     let mut wall = tokio::time::interval(WALL_EVERY);
     wall.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
     loop {
-        let now = clock.now();
-        let pause = clock.until(service.next_wake(now));
-        // In this order: after a stall, the readings that wait are taken in before anything
-        // else finds that none came; and a flood from the broker keeps nobody beside the
-        // frames waiting.
+        take_ledger(&mut service, clock, &mut inputs);
+        // After a stall, the readings that wait are taken before anything else finds that none
+        // came; no more than those, so that a flood of them leaves the others their turn.
+        for _ in 0..inputs.sensors.len() {
+            let Ok((id, event)) = inputs.sensors.try_recv() else { break };
+            service.on_sensor(clock.now(), id, event);
+        }
+        service.wake(clock.now());
+        // The tasks of the socket and of the broker have their turn too.
+        if !inputs.sensors.is_empty() {
+            tokio::task::yield_now().await;
+        }
+        let pause = clock.until(service.next_wake(clock.now()));
+        // In this order: a flood from the broker keeps nobody beside the frames waiting.
         tokio::select! {
             biased;
             () = &mut shutdown => break,
-            Some((id, event)) = inputs.sensors.recv() => {
-                service.on_sensor(clock.now(), id, event);
-                for _ in 0..inputs.sensors.len() {
-                    let Ok((id, event)) = inputs.sensors.try_recv() else { break };
-                    service.on_sensor(clock.now(), id, event);
-                }
-            }
+            Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
             Some(found) = service.found() => service.on_found(clock.now(), found),
             _ = wall.tick() => {
                 let now = clock.wall();
                 service.on_wall(now.mono, now);
                 alive();
             }
-            Some(event) = inputs.ledger.recv() => service.on_ledger(clock.now(), event),
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
             Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
             Some(change) = inputs.panel.recv() => service.on_panel(clock.now(), change),
@@ -89,9 +94,23 @@ pub async fn run(
                 }
             }
             Some(event) = inputs.link.recv() => service.on_link(clock.now(), event),
+            Some((id, event)) = inputs.sensors.recv() => service.on_sensor(clock.now(), id, event),
             () = tokio::time::sleep(pause) => {}
         }
-        service.wake(clock.now());
     }
-    service.close(clock.now()).await;
+    service.stop(clock.now());
+    // A slow card has its time; meanwhile what it has stored is answered and signalled.
+    let until = tokio::time::Instant::now() + STORE_WITHIN;
+    while service.awaits_ledger() {
+        let Ok(Some(event)) = timeout_at(until, inputs.ledger.recv()).await else { break };
+        service.on_ledger(clock.now(), event);
+    }
+    service.close().await;
+}
+
+/// Takes what the ledger has stored, before readings are: calls wait for it.
+fn take_ledger(service: &mut Service, clock: Clock, inputs: &mut Inputs) {
+    while let Ok(event) = inputs.ledger.try_recv() {
+        service.on_ledger(clock.now(), event);
+    }
 }

@@ -382,6 +382,7 @@ impl Service {
         let mut troubles = self.troubles.clone();
         troubles.extend(self.waiting_for_the_clock());
         troubles.extend(self.ledger_trouble.as_ref().map(|t| format!("the record cannot be written: {t}")));
+        troubles.extend(self.ledger.troubles());
         troubles.extend(self.link_trouble.clone());
         troubles.extend(self.panel_trouble.clone());
         troubles

@@ -11,11 +11,14 @@ use tokio::sync::{mpsc, oneshot};
 
 use serde_json::json;
 
+use super::list::MOST_READERS;
 use super::*;
+use crate::clock::Clock;
 use crate::devices::pins::{Buzzer, BuzzerKind, MemoryPins};
 use crate::devices::relay::Relay;
 use crate::ledger::{Boot, Filter, Judgement, Notebook, Recipe, Record, Verdict};
 use crate::request::{Aim, Expose, Request};
+use crate::socket::{Origin, Question};
 
 const NOON: i64 = 1_784_023_200_000;
 
@@ -51,7 +54,7 @@ fn setup(folder: &TempDir) -> Setup {
 
 struct Bench {
     service: Service,
-    events: mpsc::Receiver<LedgerEvent>,
+    events: mpsc::UnboundedReceiver<LedgerEvent>,
     told: std::sync::mpsc::Receiver<Told>,
 }
 
@@ -66,7 +69,7 @@ impl Bench {
     }
 
     fn with_relays(setup: Setup, boot: &str, wall: WallAnchor, relays: Vec<Relay>) -> Self {
-        let (tell, events) = mpsc::channel(100);
+        let (tell, events) = mpsc::unbounded_channel();
         let boot = Boot { id: boot.into(), wall };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
         let (voice, told) = std::sync::mpsc::channel();
@@ -236,7 +239,7 @@ fn the_reading_after_a_bring_in_puts_its_figures_into_the_record() {
 
 #[test]
 fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
-    let clock = crate::clock::Clock::new(1.0);
+    let clock = Clock::new(1.0);
     for _ in 0..12 {
         let folder = TempDir::new().unwrap();
         let stalled = clock.now().plus_seconds(-100.0);
@@ -252,8 +255,8 @@ fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
         sensors.into_iter().for_each(|id| feed.try_send((id, reading(clock.now()))).unwrap());
         let (asker, questions) = mpsc::channel(10);
         let (answer, answered) = oneshot::channel();
-        let from = crate::socket::Origin::Here;
-        let question = crate::socket::Question { request: bring_in("elm"), from, answer };
+        let from = Origin::Here;
+        let question = Question { request: bring_in("elm"), from, answer };
         asker.try_send(question).ok().unwrap();
         let inputs = Inputs {
             sensors: feeds,
@@ -366,7 +369,8 @@ fn what_is_done_before_the_end_is_acknowledged() {
     bench.service.on_question(at(0.5), Request::Expose(aimed("oak", 15_000.0)), answer);
     assert!(answered.try_recv().is_err(), "acknowledged before it was safe");
     let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
-    runtime.block_on(bench.service.close(at(0.6)));
+    bench.service.stop(at(0.6));
+    runtime.block_on(bench.service.close());
     assert_eq!(answered.try_recv().unwrap()["ok"], true);
 }
 
@@ -569,7 +573,8 @@ fn a_print_of_a_boot_without_a_clock_stays_behind_the_light_it_goes_on_from() {
     known.kill();
     // A restart in that boot still knows that the other lies between.
     let boot = Boot { id: "c".into(), wall: wall_of(5.0, NOON + 302_000) };
-    let (mut ledger, recovered) = Ledger::start(&setup(&folder).ledger, &boot, mpsc::channel(9).0).unwrap();
+    let (mut ledger, recovered) =
+        Ledger::start(&setup(&folder).ledger, &boot, mpsc::unbounded_channel().0).unwrap();
     assert_eq!(recovered.never_placed["sky"].len(), 1);
     ledger.finish().unwrap();
     let mut last = Bench::booted(setup(&folder), "d", not_right(2.0));
@@ -702,20 +707,21 @@ fn a_frame_taken_while_the_record_is_read_is_not_taken_again() {
     let folder = TempDir::new().unwrap();
     let mut bench = with_a_recipe(&folder);
     bench.shine(0, 1);
-    let mut asked = [0; 5].map(|_| {
+    let mut asked = [0; MOST_READERS + 1].map(|_| {
         let (answer, answered) = oneshot::channel();
         bench.service.on_question(at(1.0), Request::Expose(by_recipe("oak")), answer);
         answered
     });
     // Only so many wait at once.
-    let too_many = asked[4].try_recv().unwrap();
+    let too_many = asked[MOST_READERS].try_recv().unwrap();
     assert!(too_many["error"].as_str().unwrap().contains("too many"), "{too_many}");
-    for _ in 0..4 {
+    for _ in 0..MOST_READERS {
         bench.find(2.0);
     }
     assert!(!bench.service.awaits_record());
     bench.settle();
-    let answers: Vec<Value> = asked[..4].iter_mut().map(|answered| answered.try_recv().unwrap()).collect();
+    let answers: Vec<Value> =
+        asked[..MOST_READERS].iter_mut().map(|answered| answered.try_recv().unwrap()).collect();
     assert_eq!(answers[0]["ok"], true, "{}", answers[0]);
     for refused in &answers[1..] {
         assert!(refused["error"].as_str().unwrap().starts_with("oak: "), "{refused}");
@@ -891,4 +897,81 @@ fn a_print_is_judged_over_the_same_way_as_it_is_begun() {
     assert_eq!(stops, [&off(1.0 / 3.0), &off(-1.0)]);
     assert_eq!((kept[0].is_final(), kept[1].is_final()), (false, true));
     assert_eq!(kept[1].unix_ms, NOON + 14_000);
+}
+
+#[test]
+fn nothing_waits_for_a_card_that_is_stuck_but_answers_and_they_come_when_it_goes_on() {
+    let folder = TempDir::new().unwrap();
+    let mut bench = with_a_recipe(&folder);
+    bench.shine(0, 1);
+    bench.settle();
+    let disk = bench.service.ledger.disk();
+    disk.hold();
+    let mut asked = Vec::new();
+    let mut ask = |bench: &mut Bench, seconds: f64, request: Request| {
+        let (answer, answered) = oneshot::channel();
+        bench.service.on_question(at(seconds), request, answer);
+        asked.push(answered);
+    };
+    ask(&mut bench, 1.0, Request::Expose(by_recipe("oak")));
+    bench.find(1.0);
+    disk.wait_for_a_commit();
+    ask(&mut bench, 1.0, Request::Expose(aimed("elm", 1e6)));
+    // Each is a commit of its own.
+    for n in 0..300_u32 {
+        let seconds = 2.0 + f64::from(n);
+        bench.shine(n + 2, n + 2);
+        ask(&mut bench, seconds, Request::Cover { frame: "elm".into() });
+        ask(&mut bench, seconds + 0.5, Request::Uncover { frame: "elm".into() });
+    }
+    assert_eq!(bench.frame(302.0, "elm").state, FrameState::Exposing);
+    assert!(asked.iter_mut().all(|answered| answered.try_recv().is_err()), "acknowledged before it was safe");
+    disk.release();
+    bench.settle();
+    for mut answered in asked {
+        let answer = answered.try_recv().unwrap();
+        assert_eq!((&answer["ok"], &answer["warning"]), (&json!(true), &Value::Null), "{answer}");
+    }
+}
+
+#[test]
+fn a_flood_of_readings_keeps_neither_a_question_nor_the_end_waiting() {
+    let folder = TempDir::new().unwrap();
+    let Bench { service, events: ledger, .. } = Bench::start(setup(&folder), 0.0);
+    let (flood, sensors) = mpsc::channel(256);
+    let (ask, questions) = mpsc::channel(1);
+    let inputs = Inputs {
+        sensors,
+        questions,
+        ledger,
+        link: mpsc::channel(1).1,
+        buttons: mpsc::channel(1).1,
+        relays: mpsc::channel(1).1,
+        panel: mpsc::channel(1).1,
+        clear_sky: mpsc::channel(1).1,
+    };
+    let clock = Clock::new(1.0);
+    // As fast as they are taken.
+    std::thread::spawn(move || {
+        loop {
+            let reading = Reading::of(clock.now(), Irradiance::from_w_m2(40.0));
+            if flood.blocking_send((SensorId(0), SensorEvent::Reading(reading))).is_err() {
+                return;
+            }
+        }
+    });
+    let (stop, stopped) = oneshot::channel::<()>();
+    let (answer, answered) = oneshot::channel();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let limit = Duration::from_secs(60);
+    runtime.block_on(async {
+        let ask = async {
+            tokio::time::sleep(Duration::from_millis(300)).await;
+            ask.send(Question { request: Request::Status, from: Origin::Here, answer }).await.unwrap();
+            assert_eq!(answered.await.unwrap()["ok"], true);
+            stop.send(()).unwrap();
+        };
+        let run = run(service, clock, inputs, || (), async { stopped.await.unwrap() });
+        tokio::time::timeout(limit, async { tokio::join!(ask, run) }).await.expect("it hears nothing");
+    });
 }

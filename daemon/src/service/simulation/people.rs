@@ -88,7 +88,6 @@ impl World {
         self.ask(Request::Expose(request), before.is_none());
         let now = self.mono();
         let print = self.service().status(now).frames[frame].print.clone();
-        // With a dying ledger there is no name for it.
         if let Some(print) = print.filter(|print| before.is_none() && !self.known.prints.contains_key(print))
         {
             let acts = vec![(EventKind::Begun { covered }, self.now_ns)];
@@ -141,6 +140,7 @@ impl World {
         let now = self.mono();
         let (tell, mut answer) = oneshot::channel();
         self.service().on_question(now, request, tell);
+        self.look_up();
         assert!(!good || answer.try_recv().is_err() || !self.can_commit(), "acknowledged before it is safe");
         self.promised.push((answer, good));
     }

@@ -110,7 +110,7 @@ pub(super) struct World {
     /// What was known at each commit that was asked for.
     asked: Vec<(u64, Knowledge)>,
     pub(super) service: Option<Service>,
-    events: mpsc::Receiver<LedgerEvent>,
+    events: mpsc::UnboundedReceiver<LedgerEvent>,
     disk: Arc<Disk>,
     is_full: bool,
     /// With a full disk signals go out from memory, and a kill then forgets
@@ -149,7 +149,7 @@ impl World {
             safe: Knowledge::default(),
             asked: Vec::new(),
             service: None,
-            events: mpsc::channel(1).1,
+            events: mpsc::unbounded_channel().1,
             disk: Arc::default(),
             is_full: false,
             was_killed_when_full: false,
@@ -465,6 +465,16 @@ impl World {
         }
     }
 
+    /// Lets the record be read for what was asked. Made-up time stands still meanwhile.
+    pub(super) fn look_up(&mut self) {
+        let now = self.mono();
+        let service = self.service.as_mut().unwrap();
+        while service.awaits_record() {
+            let found = self.runtime.block_on(service.found()).unwrap();
+            service.on_found(now, found);
+        }
+    }
+
     /// Whether what is asked of the ledger is going to be done.
     pub(super) fn can_commit(&self) -> bool {
         !self.disk.is_gone()
@@ -578,7 +588,7 @@ impl World {
             (self.known.synchronised, self.safe.synchronised) = (false, false);
         }
         let setup = Setup { site: self.site, ..setup(&self.folder) };
-        let (tell, events) = mpsc::channel(10_000);
+        let (tell, events) = mpsc::unbounded_channel();
         let boot = Boot { id: self.power.name.clone(), wall: self.wall() };
         let (ledger, recovered) = Ledger::start(&setup.ledger, &boot, tell).unwrap();
         self.known.synchronised |= self.power.synchronised;
