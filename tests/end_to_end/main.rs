@@ -30,6 +30,7 @@ mod sensors;
 mod service;
 mod shelf;
 mod sky;
+mod slow_card;
 mod sources;
 mod spectra;
 mod wall_clock;

@@ -11,7 +11,6 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::os::unix::fs::FileExt;
 use std::os::unix::net::{UnixListener, UnixStream};
-use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 use std::time::{Duration, Instant};
@@ -22,7 +21,7 @@ use frameside_core::chips::emulated::{EmulatedBus, Trouble};
 use frameside_core::quantity::Mono;
 use tempfile::TempDir;
 
-use crate::cargo;
+use crate::preloaded;
 
 /// Offsets into the GPIO registers that every Pi before the 5 has (BCM2835 ARM Peripherals, 6.1).
 const GPFSEL0: u64 = 0;
@@ -166,7 +165,10 @@ impl FakePi {
     /// What a process needs in its environment to find this Pi.
     #[must_use]
     pub fn environment(&self) -> Vec<(&'static str, OsString)> {
-        vec![("LD_PRELOAD", preloaded().into()), ("FRAMESIDE_DEVICE_ROOT", self.root.path().into())]
+        vec![
+            ("LD_PRELOAD", preloaded::library("frameside-device-node").into()),
+            ("FRAMESIDE_DEVICE_ROOT", self.root.path().into()),
+        ]
     }
 
     /// Lets something happen to a chip.
@@ -288,19 +290,6 @@ impl Drop for FakePi {
     fn drop(&mut self) {
         self.is_gone.store(true, Ordering::Relaxed);
     }
-}
-
-/// The library that stands in for system calls, built first.
-fn preloaded() -> &'static Path {
-    static LIBRARY: OnceLock<PathBuf> = OnceLock::new();
-    LIBRARY.get_or_init(|| {
-        let built =
-            cargo().args(["build", "--quiet", "--package", "frameside-device-node"]).status().unwrap();
-        assert!(built.success(), "the device node does not build");
-        let target = std::env::current_exe().unwrap();
-        let target = target.ancestors().nth(3).expect("cargo puts tests into target/PROFILE/deps");
-        target.join("debug/libframeside_device_node.so")
-    })
 }
 
 /// Answers the transfers of one opened bus.

@@ -8,10 +8,12 @@
 
 pub mod broker;
 pub mod browser;
+pub mod card;
 pub mod fake_pi;
 pub mod http;
 pub mod needs;
 pub mod power;
+mod preloaded;
 pub mod site;
 pub mod tables;
 
@@ -20,6 +22,7 @@ use std::time::{Duration, Instant};
 
 pub use broker::{Broker, Message, Publish, Subscriber};
 pub use browser::Browser;
+pub use card::Card;
 pub use fake_pi::{FakePi, Levels};
 pub use frameside::chance::Chance;
 pub use site::{Daemon, Site, frameside};
