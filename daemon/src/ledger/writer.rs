@@ -116,12 +116,14 @@ impl Writer {
                 let _ = events.send(event);
             }
             let length = self.log_length();
-            if checkpoint || length > self.checkpoint_at {
+            let is_long = length > LONG_LOG;
+            if checkpoint && is_long || length > self.checkpoint_at {
                 queue.card().begin(Instant::now());
                 self.checkpoint(length);
                 queue.card().end(Instant::now(), false);
+                queue.set_long_log(false);
             } else {
-                queue.set_long_log(length > LONG_LOG);
+                queue.set_long_log(is_long);
             }
         }
     }
