@@ -27,7 +27,7 @@ use crate::devices::bus::LinuxBus;
 use crate::devices::feed::{BusFeed, Feed, RecordedFeed, WaitingFeed};
 use crate::devices::iio::{self, IioChip};
 use crate::devices::pins::{BuzzerKind, RelayPin};
-use crate::devices::relay::{self, Lit, RelayTrouble};
+use crate::devices::relay::{self, Lit, RelayEvent};
 use crate::mqtt::topics;
 use crate::replay::{RecordedLight, ReplayError};
 use crate::service::{FramePart, LampPart, SensorPart, Setup};
@@ -153,7 +153,7 @@ pub type Lamps = BTreeMap<String, Lit>;
 /// The relay of each lamp that has one, in the order of the setup. Their pins are driven
 /// off at once.
 #[must_use]
-pub fn open_relays(config: &Config, tell: &mpsc::Sender<RelayTrouble>) -> (Vec<relay::Relay>, Lamps) {
+pub fn open_relays(config: &Config, tell: &mpsc::Sender<RelayEvent>) -> (Vec<relay::Relay>, Lamps) {
     let (mut open, mut lamps) = (Vec::new(), Lamps::new());
     for (number, (name, relay)) in relays(config).enumerate() {
         let lit = lamps.entry(name).or_default().clone();

@@ -51,9 +51,9 @@ pub struct LampStatus {
     pub source: String,
     /// BCM number of the relay's pin; none for one that is emulated.
     pub relay: Option<u8>,
-    /// `off`, `waiting`, `on` or `cut`.
+    /// `off`, `waiting`, `on`, `cut`, or `going-off`: ordered off, and not confirmed by its relay yet.
     pub state: String,
-    /// Whether it is on.
+    /// Whether it is on, or may be.
     pub on: bool,
     /// Since when it does so; RFC 3339.
     pub since: String,
@@ -199,6 +199,10 @@ impl LampStatus {
                 let most = words::span(*max_on_s);
                 format!("lamp {source}: ON since {clock}, for {for_so_long} of {most} at most")
             }
+            "going-off" => {
+                let why = if why.is_empty() { String::new() } else { format!(": {why}") };
+                format!("lamp {source}: GOING OFF, not confirmed by its relay yet{why}; look that it is dark")
+            }
             "waiting" => {
                 let until = self.until.as_deref().and_then(words::clock_s_of_rfc3339).unwrap_or_default();
                 let least = words::span(*min_off_s);
@@ -276,7 +280,7 @@ impl FrameStatus {
 
     /// Whether the lamp above it is known to be off.
     fn is_in_the_dark(&self) -> bool {
-        self.lamp.as_deref().is_some_and(|lamp| lamp != "on")
+        self.lamp.as_deref().is_some_and(|lamp| !matches!(lamp, "on" | "going-off"))
     }
 
     /// The clock times it is likely to be due between, where they differ.

@@ -114,6 +114,8 @@ pub struct Above<'a> {
     pub lamp: &'a str,
     /// What it does.
     pub state: LampState,
+    /// Whether it is to be off, and may be on yet.
+    pub is_going_off: bool,
     /// The frame's name, for commands.
     pub frame: &'a str,
     /// The other frames that it is on for, for people.
@@ -124,12 +126,19 @@ impl Above<'_> {
     /// The word of `status --json`.
     #[must_use]
     pub const fn state_word(&self) -> &'static str {
-        match self.state {
-            LampState::Off => "off",
-            LampState::Waiting { .. } => "waiting",
-            LampState::On => "on",
-            LampState::Cut(_) => "cut",
-        }
+        lamp_state(self.state, self.is_going_off)
+    }
+}
+
+/// The word of `status --json`.
+#[must_use]
+pub const fn lamp_state(state: LampState, is_going_off: bool) -> &'static str {
+    match state {
+        LampState::On => "on",
+        _ if is_going_off => "going-off",
+        LampState::Off => "off",
+        LampState::Waiting { .. } => "waiting",
+        LampState::Cut(_) => "cut",
     }
 }
 

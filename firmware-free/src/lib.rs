@@ -12,4 +12,3 @@ pub mod outlook;
 pub mod quantity;
 pub mod sensitometry;
 pub mod source;
-pub mod time;

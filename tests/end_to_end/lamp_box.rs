@@ -139,10 +139,29 @@ fn signal(name: &str, pid: u32) {
     assert!(sent.success());
 }
 
-/// The guards of a daemon.
+/// The guards of a daemon that live: the one that holds the pin, then the spare one.
 fn guards(daemon: &Daemon) -> Vec<u32> {
     let path = format!("/proc/{0}/task/{0}/children", daemon.pid());
-    std::fs::read_to_string(path).unwrap().split_whitespace().map(|pid| pid.parse().unwrap()).collect()
+    let children = std::fs::read_to_string(path).unwrap();
+    let lives = |pid: &u32| {
+        let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
+        stat.rsplit_once(") ").is_some_and(|(_, rest)| !rest.starts_with(['Z', 'X']))
+    };
+    children.split_whitespace().map(|pid| pid.parse().unwrap()).filter(lives).collect()
+}
+
+/// The guard that holds the pin, once there is a spare one beside it.
+#[track_caller]
+fn guard(daemon: &Daemon) -> u32 {
+    wait_for("a guard and its spare", SOON, || {
+        let guards = guards(daemon);
+        (guards.len() == 2).then(|| guards[0])
+    })
+}
+
+/// The name of a process, as `ps` shows it.
+fn name(pid: u32) -> String {
+    std::fs::read_to_string(format!("/proc/{pid}/comm")).unwrap().trim().to_owned()
 }
 
 fn kinds(print: &Value) -> Vec<&str> {
@@ -186,7 +205,7 @@ fn a_cover_and_a_bring_in_switch_it_off_and_it_keeps_its_time_off() {
     let print = lamp.burn();
     lamp.at("cover", "oak");
     lamp.wait_for_lamp(false);
-    assert_eq!(lamp.lamp()["state"], "off");
+    wait_for("the guard to confirm it", SOON, || (lamp.lamp()["state"] == "off").then_some(()));
     lamp.goes_on_when_asked();
     lamp.at("bring-in", "oak");
     lamp.wait_for_lamp(false);
@@ -400,11 +419,95 @@ fn a_guard_that_is_killed_or_stands_still_is_replaced_and_the_lamp_is_off() {
             lamp.at("bring-in", "oak");
         }
         lamp.burn();
-        let [guard] = guards(&daemon)[..] else { panic!("not one guard: {:?}", guards(&daemon)) };
-        signal(how, guard);
+        let held = guard(&daemon);
+        signal(how, held);
         lamp.wait_for_cut("no-relay");
-        assert_ne!(guards(&daemon), [guard]);
+        assert_ne!(guard(&daemon), held);
         lamp.goes_on_when_asked();
+    }
+}
+
+/// 10 trials in an ordinary run, `FRAMESIDE_HANGS` for another number.
+#[test]
+fn a_guard_that_hangs_costs_the_lamp_its_light_within_4_s() {
+    let trials = std::env::var("FRAMESIDE_HANGS").map_or(10, |trials| trials.parse().unwrap());
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    let (mut chance, mut longest) = (Chance::new(4), Duration::ZERO);
+    for trial in 0..trials {
+        if trial == 0 {
+            lamp.burn();
+        } else {
+            lamp.at("uncover", "oak");
+            lamp.wait_for_lamp(true);
+        }
+        let held = guard(&daemon);
+        std::thread::sleep(Duration::from_micros(chance.below(1_000_000)));
+        let stopped = Instant::now();
+        signal("STOP", held);
+        // Whether it is to go on burning or to go off.
+        if trial % 3 == 2 {
+            lamp.at("cover", "oak");
+        }
+        lamp.wait_for_lamp(false);
+        longest = longest.max(stopped.elapsed());
+        assert!(longest <= Duration::from_secs(4), "trial {trial}: off after {longest:?}");
+        wait_for("the daemon to know", SOON, || (lamp.lamp()["on"] == false).then_some(()));
+        lamp.is_left_off();
+    }
+    println!("{trials} hung guards: the lamp was off within {longest:?}");
+}
+
+#[test]
+fn a_lamp_is_said_to_be_going_off_until_its_guard_has_confirmed_it() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.burn();
+    let held = guard(&daemon);
+    signal("STOP", held);
+    let answer = json_of(&lamp.site, &["cover", "oak"]);
+    assert_eq!((&answer["lamp"], lamp.is_on()), (&"going-off".into(), true), "{answer}");
+    assert!(answer["steps"][0].as_str().unwrap().starts_with("lamp box is going off"), "{answer}");
+    let status = lamp.lamp();
+    assert_eq!((&status["state"], &status["on"]), (&"going-off".into(), &true.into()), "{status}");
+    let off = wait_for("the lamp to be known to be off", SOON, || {
+        Some(lamp.lamp()).filter(|lamp| lamp["state"] == "off")
+    });
+    assert_eq!(off["on"], false);
+    lamp.is_left_off();
+}
+
+/// The daemon has every descriptor in use that it may have when its guard is killed.
+#[test]
+fn a_guard_is_replaced_also_for_want_of_file_descriptors() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    lamp.burn();
+    let held = guard(&daemon);
+    let limit = |most: &str| {
+        let pid = daemon.pid().to_string();
+        let set = Command::new("prlimit").args(["--pid", &pid, &format!("--nofile={most}:")]).status();
+        assert!(set.unwrap().success());
+    };
+    limit("3");
+    signal("KILL", held);
+    lamp.wait_for_lamp(false);
+    lamp.is_left_off();
+    limit("1024");
+    lamp.wait_for_cut("no-relay");
+    assert_ne!(guard(&daemon), held);
+    lamp.goes_on_when_asked();
+}
+
+#[test]
+fn guards_go_by_their_own_name() {
+    let lamp = LampBox::new("");
+    let daemon = lamp.run();
+    let _ = guard(&daemon);
+    assert_eq!(name(daemon.pid()), "frameside");
+    for pid in guards(&daemon) {
+        // It names itself as it starts.
+        wait_for("its name", SOON, || (name(pid) == "frameside-guard").then_some(()));
     }
 }
 
@@ -413,13 +516,13 @@ fn an_off_that_its_guard_does_not_hear_is_not_taken_as_done() {
     let lamp = LampBox::new("");
     let daemon = lamp.run();
     lamp.burn();
-    let [guard] = guards(&daemon)[..] else { panic!("not one guard: {:?}", guards(&daemon)) };
-    signal("STOP", guard);
+    let held = guard(&daemon);
+    signal("STOP", held);
     lamp.at("cover", "oak");
     // Another guard drives the pin off.
     lamp.wait_for_lamp(false);
     lamp.is_left_off();
-    assert_ne!(guards(&daemon), [guard]);
+    assert_ne!(guard(&daemon), held);
 }
 
 /// When all of the service's processes are killed at once, what its unit runs afterwards

@@ -15,7 +15,6 @@ pub mod needs;
 pub mod power;
 mod preloaded;
 pub mod site;
-pub mod tables;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};

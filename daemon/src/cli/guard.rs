@@ -2,7 +2,7 @@
 //! the daemon is gone, stands still or says so. See [`crate::devices::relay`].
 
 use std::io::{BufRead, Write};
-use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::task::Poll;
 
 use super::Failure;
@@ -11,7 +11,7 @@ use crate::devices::relay::{LET_GO_AFTER, said};
 
 /// Hold the pin of a lamp's relay; the daemon runs this.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  frameside guard 25 high")]
+#[command(after_help = "Example:\n  echo take | frameside guard 25 high")]
 pub(super) struct Args {
     /// BCM number
     pin: u8,
@@ -23,15 +23,38 @@ pub(super) struct Args {
 /// What the guard waits for.
 enum Heard {
     Order(String),
-    /// The daemon has closed its end, or somebody asks the guard to end.
+    /// The daemon has closed its end, or a signal asks the guard to end.
     End,
 }
 
+/// The name in the list of processes; without it that would show `exe`. At most 15 bytes.
+const NAME: &str = "frameside-guard";
+
 pub(super) fn run(args: &Args) -> Result<(), Failure> {
+    // Some kernels refuse it, and the guard works as well without.
+    let _ = std::fs::write("/proc/self/comm", NAME);
+    let heard = listen().map_err(|error| Failure::Failed(format!("no thread: {error}")))?;
     let pin = RelayPin { bcm: args.pin, active_low: args.active == "low" };
-    let relay = pins::open().and_then(|mut pins| pins.relay(pin));
-    match relay {
-        Ok(relay) => guard(relay),
+    // A spare guard has them open already when its turn comes.
+    let mut pins = pins::open();
+    loop {
+        match heard.recv() {
+            Ok(Heard::Order(order)) if order == said::TAKE => break,
+            // It has no pin: there is nothing to switch.
+            Ok(Heard::Order(_)) => say(said::OFF),
+            Ok(Heard::End) | Err(_) => return Ok(()),
+        }
+    }
+    if pins.is_err() {
+        pins = pins::open();
+    }
+    match pins.and_then(|mut pins| Ok((pins.relay(pin)?, pins))) {
+        Ok((relay, pins)) => {
+            say(said::OFF);
+            hold(relay, &heard);
+            drop(pins);
+            Ok(())
+        }
         Err(error) => {
             say(&format!("{}{error}", said::FAILED));
             Err(failed(&error))
@@ -43,14 +66,38 @@ fn failed(error: &PinError) -> Failure {
     Failure::Failed(error.to_string())
 }
 
-/// The daemon may be gone, and with it whoever listens.
+/// The daemon may be gone, and with it the reader of this.
 fn say(line: &str) {
     let _ = writeln!(std::io::stdout(), "{line}");
 }
 
+/// Orders come by standard input, the wish to end as a signal.
+fn listen() -> std::io::Result<Receiver<Heard>> {
+    let (tell, heard) = channel();
+    let orders = tell.clone();
+    std::thread::Builder::new().name("orders".into()).spawn(move || {
+        for line in std::io::stdin().lock().lines().map_while(Result::ok) {
+            if orders.send(Heard::Order(line)).is_err() {
+                return;
+            }
+        }
+        let _ = orders.send(Heard::End);
+    })?;
+    std::thread::Builder::new().name("signals".into()).spawn(move || wait_for_signal(&tell))?;
+    Ok(heard)
+}
+
+fn wait_for_signal(tell: &Sender<Heard>) {
+    // Without handlers a signal would end the guard with the lamp on.
+    if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        runtime.block_on(asked_to_end());
+        let _ = tell.send(Heard::End);
+    }
+}
+
 /// Any signal that would end the guard and leave the pin as it is. The watchdog of systemd sends
 /// SIGABRT to all processes of a service.
-async fn told_to_end() {
+async fn asked_to_end() {
     use tokio::signal::unix::{SignalKind, signal};
     const SIGABRT: i32 = 6;
     let kinds = [
@@ -68,27 +115,8 @@ async fn told_to_end() {
     .await;
 }
 
-fn guard(mut relay: Box<dyn Switch>) -> Result<(), Failure> {
-    let (tell, heard) = channel();
-    let orders = tell.clone();
-    let listen = move || {
-        for line in std::io::stdin().lock().lines().map_while(Result::ok) {
-            if orders.send(Heard::Order(line)).is_err() {
-                return;
-            }
-        }
-        let _ = orders.send(Heard::End);
-    };
-    let listening = std::thread::Builder::new().name("orders".into()).spawn(listen);
-    let asked = std::thread::Builder::new().name("signals".into()).spawn(move || {
-        // Without handlers a signal would end the guard with the lamp on.
-        if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
-            runtime.block_on(told_to_end());
-            let _ = tell.send(Heard::End);
-        }
-    });
-    listening.and(asked).map_err(|error| Failure::Failed(format!("no thread: {error}")))?;
-    say(said::READY);
+/// Switches as ordered; ends with the relay off.
+fn hold(mut relay: Box<dyn Switch>, heard: &Receiver<Heard>) {
     let (mut is_on, mut has_let_go) = (false, false);
     loop {
         // While it is off there is nothing to let go of.
@@ -114,7 +142,7 @@ fn guard(mut relay: Box<dyn Switch>) -> Result<(), Failure> {
             }
             Ok(Heard::End) | Err(RecvTimeoutError::Disconnected) => {
                 relay.set(false);
-                return Ok(());
+                return;
             }
         }
         say(if is_on { said::ON } else { said::OFF });

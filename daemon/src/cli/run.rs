@@ -73,7 +73,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
         tracing::warn!(%error, "which pins are switched cannot be kept for the end of the service");
     }
     // Before anything else the pins are off.
-    let (relay_tell, relay_troubles) = mpsc::channel(WAITING);
+    let (relay_tell, relay_events) = mpsc::channel(WAITING);
     let (relays, lamps) = assemble::open_relays(config, &relay_tell);
     let listener = socket::bind(&config.socket).map_err(|error| failed(error.to_string()))?;
     let (tell, ledger_events) = mpsc::unbounded_channel();
@@ -107,7 +107,7 @@ async fn serve(config: &Config) -> Result<(), Failure> {
     let _page = page(config, clock, &ask);
     let server = tokio::spawn(socket::serve(listener, ask));
     let clear_sky = diary::follow_clear_sky(config, clock);
-    let (ledger, link, relays) = (ledger_events, link_events, relay_troubles);
+    let (ledger, link, relays) = (ledger_events, link_events, relay_events);
     let inputs = Inputs { sensors, questions, ledger, link, buttons, panel, relays, clear_sky };
     notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(rig = config.rig.name.as_str(), socket = %config.socket.display(), "ready");
@@ -176,9 +176,6 @@ fn link(
     client_id: &str,
 ) -> Result<(Option<mqtt::Link>, mpsc::Receiver<LinkEvent>), Failure> {
     let Some(broker) = &config.mqtt else { return Ok((None, mpsc::channel(1).1)) };
-    if let Some(problem) = mqtt::credentials_problem(broker) {
-        tracing::error!("{problem}; going on without the broker until then");
-    }
     let (link, events) = mqtt::connect(broker::settings(config, broker, client_id)?);
     Ok((Some(link), events))
 }

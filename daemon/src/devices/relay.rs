@@ -2,14 +2,16 @@
 //!
 //! A killed process leaves its pins as they were, and a hung one switches nothing off. So
 //! the pin belongs to another process, the guard (`frameside guard`), which drives it off as it
-//! starts and keeps it on only while it is told so again and again. The daemon in turn
-//! watches that the guard answers, and starts another where it does not.
+//! takes it and keeps it on only while it hears so again and again. The daemon in turn
+//! watches that the guard answers. A second one, the spare, runs already and has all it needs: it
+//! takes the pin, off, when the first has ended or does not answer. No lamp is lit without it.
 
+use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::process::CommandExt;
-use std::process::{Child, ChildStdin, Command, Stdio};
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use frameside_core::exposure::Cut;
@@ -18,33 +20,45 @@ use tokio::sync::mpsc;
 
 use crate::devices::pins::RelayPin;
 
-/// The guard is told this often that the relay is to stay on.
-pub const BEAT_EVERY: Duration = Duration::from_millis(500);
-/// It lets go when it was not told for so long; and is itself given up when it has not
-/// answered for as long.
+/// The guard hears this often that the relay is to stay on.
+const BEAT_EVERY: Duration = Duration::from_millis(500);
+/// It lets go when it has not heard so for this long.
 pub const LET_GO_AFTER: Duration = Duration::from_secs(3);
-/// Beats without an answer in that time.
-const UNANSWERED: u32 = (LET_GO_AFTER.as_millis() / BEAT_EVERY.as_millis()) as u32;
-/// A guard that could not be started is tried again this often.
+/// It is given up when an order is without its answer for this long. With the time to the next
+/// order the lamp is off within 3 s, and 1 s is left for a busy machine.
+const ANSWER_WITHIN: Duration = Duration::from_millis(2500);
+/// A guard that could not be started, or ended at once, is tried again this often.
 const START_EVERY: Duration = Duration::from_secs(1);
 /// The guard has so long to end by itself.
 const END_WITHIN: Duration = Duration::from_secs(1);
 
-/// What the guard says.
+/// What the daemon says to the guard and hears from it; each order has one answer.
 pub mod said {
-    /// The pin is its own, and off.
-    pub const READY: &str = "ready";
-    /// The relay is on.
+    /// The order to take the pin, off; its answer is [`OFF`] or [`FAILED`].
+    pub const TAKE: &str = "take";
+    /// The relay is to be on, or is.
     pub const ON: &str = "on";
-    /// The relay is off, as told.
+    /// The relay is to be off, or is.
     pub const OFF: &str = "off";
-    /// It was not told to stay on, and is off until it is told to be off.
+    /// No answer: it did not hear to stay on, and is off until it hears [`OFF`].
     pub const LET_GO: &str = "let go";
     /// Before the reason why it has no pin.
     pub const FAILED: &str = "failed: ";
 }
 
-/// Something is wrong with a relay; it is off, as far as can be told.
+/// What the service hears of a relay.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum RelayEvent {
+    /// Something is wrong with it.
+    Trouble(RelayTrouble),
+    /// Its guard has confirmed that it is off, or has ended: it is to be held anew.
+    Changed {
+        /// Which lamp, in the order of the setup.
+        lamp: usize,
+    },
+}
+
+/// Something is wrong with a relay; it is off, as far as is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RelayTrouble {
     /// Which lamp, in the order of the setup.
@@ -93,21 +107,27 @@ impl Relay {
 
     /// One on a pin, which is driven off now. `lamp` is its number in the setup.
     #[must_use]
-    pub fn on_pin(lit: Lit, lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayTrouble>) -> Self {
+    pub fn on_pin(lit: Lit, lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayEvent>) -> Self {
         Self { lit, guarded: Some(GuardedRelay::new(lamp, pin, tell)) }
     }
 
-    /// Whether it is to be held again soon although it is off: it is not known yet that it is.
+    /// Whether it is to be off, and its guard has not confirmed that it is.
     #[must_use]
-    pub fn is_doubtful(&self) -> bool {
-        self.guarded.as_ref().is_some_and(GuardedRelay::is_doubtful)
+    pub fn is_going_off(&self) -> bool {
+        self.guarded.as_ref().is_some_and(GuardedRelay::is_going_off)
     }
 
-    /// It is to be on or off. Called again at least each [`BEAT_EVERY`] of life while it is on
-    /// or [doubtful](Self::is_doubtful).
+    /// How long from now it is to be [held](Self::hold) again, in life's time.
+    #[must_use]
+    pub fn hold_within(&self) -> Option<Duration> {
+        let at = self.guarded.as_ref().and_then(GuardedRelay::next)?;
+        Some(at.saturating_duration_since(Instant::now()))
+    }
+
+    /// It is to be on or off. Called again [in time](Self::hold_within); more often is harmless.
     pub fn hold(&mut self, now: Mono, on: bool) {
         if let Some(guarded) = &mut self.guarded {
-            guarded.hold(on);
+            guarded.hold(Instant::now(), on);
         }
         if on != self.lit.since().is_some() {
             self.lit.0.store(if on { now.nanos() } else { IS_OFF }, Ordering::Relaxed);
@@ -119,99 +139,200 @@ impl Relay {
 struct GuardedRelay {
     lamp: usize,
     pin: RelayPin,
-    tell: mpsc::Sender<RelayTrouble>,
+    tell: mpsc::Sender<RelayEvent>,
     guard: Option<Guard>,
+    /// Runs, and has not taken the pin.
+    spare: Option<Guard>,
+    /// Killed, and not gone yet.
+    killed: Vec<Child>,
     on: bool,
     /// Something went wrong: on is not heard until off was.
     broken: bool,
+    /// When the guard hears next that the relay is to stay on. On a grid, so that being late
+    /// once makes no later beat late.
+    beat_at: Instant,
     /// When a guard was started last, or could not be.
     tried: Instant,
+    /// No guard could be started the last time.
+    is_wanting: bool,
 }
 
 impl GuardedRelay {
-    /// Starts the guard, which drives the pin off.
-    fn new(lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayTrouble>) -> Self {
-        let tried = Instant::now();
-        let mut relay = Self { lamp, pin, tell, guard: None, on: false, broken: false, tried };
-        relay.start();
+    /// Starts the guard, which drives the pin off, and its spare.
+    fn new(lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayEvent>) -> Self {
+        let now = Instant::now();
+        let mut relay = Self {
+            lamp,
+            pin,
+            tell,
+            guard: None,
+            spare: None,
+            killed: Vec::new(),
+            on: false,
+            broken: false,
+            beat_at: now,
+            tried: now,
+            is_wanting: false,
+        };
+        relay.start(now);
+        relay.promote(now);
+        relay.start(now);
         relay
     }
 
-    /// Whether there is a guard now.
-    fn start(&mut self) -> bool {
-        self.tried = Instant::now();
+    /// Starts a spare guard.
+    fn start(&mut self, now: Instant) {
+        self.tried = now;
         match Guard::start(self.lamp, self.pin, self.tell.clone()) {
-            Ok(guard) => self.guard = Some(guard),
-            Err(error) => self.trouble(format!(
-                "its guard does not start ({error}), and is tried again; look that the lamp is off"
-            )),
+            Ok(guard) => {
+                self.spare = Some(guard);
+                self.is_wanting = false;
+            }
+            Err(error) if !self.is_wanting => {
+                self.is_wanting = true;
+                self.trouble(format!(
+                    "a guard of it does not start ({error}), and is tried again; look that the lamp is off"
+                ));
+            }
+            Err(_) => {}
         }
-        self.guard.is_some()
     }
 
-    /// Only a guard that said so is known to have driven the pin off.
-    fn is_doubtful(&self) -> bool {
-        self.guard.as_ref().is_none_or(Guard::is_awaited)
+    /// The spare guard takes the pin, if there is one.
+    fn promote(&mut self, now: Instant) {
+        self.guard = self.spare.take();
+        if let Some(guard) = &mut self.guard {
+            // One that has ended is found at the next look.
+            let _ = guard.order(now, said::TAKE);
+        }
     }
 
     fn trouble(&self, why: String) {
         let trouble = RelayTrouble { lamp: self.lamp, cut: Cut::NoRelay, why, lasts: false };
-        if self.tell.try_send(trouble).is_err() {
+        if self.tell.try_send(RelayEvent::Trouble(trouble)).is_err() {
             tracing::warn!("trouble with a relay was not taken");
         }
     }
 
-    /// The guard is gone or does not answer. Another one drives the pin off.
-    fn replace(&mut self, why: &str) {
-        if let Some(guard) = self.guard.take() {
-            guard.kill();
-        }
+    fn is_going_off(&self) -> bool {
+        !self.on && self.guard.as_ref().is_none_or(|guard| guard.waits_since().is_some())
+    }
+
+    fn next(&self) -> Option<Instant> {
+        let beat = self.on.then_some(self.beat_at);
+        let answer = self.guard.as_ref().and_then(Guard::waits_since).map(|since| since + ANSWER_WITHIN);
+        let is_short = !self.has_failed() && (self.guard.is_none() || self.spare.is_none());
+        let start = is_short.then_some(self.tried + START_EVERY);
+        [beat, answer, start].into_iter().flatten().min()
+    }
+
+    /// Whether the guard has no pin, which no other guard would have.
+    fn has_failed(&self) -> bool {
+        self.guard.as_ref().is_some_and(|guard| guard.heard.failed.load(Ordering::Relaxed))
+    }
+
+    /// The guard is gone or does not answer. The spare one drives the pin off.
+    fn replace(&mut self, now: Instant, why: &str) {
+        self.on = false;
         self.broken = true;
-        if self.start() {
-            self.trouble(format!("its guard {why}, and another one was started"));
+        self.killed.extend(self.guard.take().map(Guard::kill));
+        if self.spare.is_none() {
+            self.start(now);
+        }
+        self.promote(now);
+        let next = if self.guard.is_some() { "another one took over" } else { "no other one starts" };
+        self.trouble(format!("its guard {why}, and {next}"));
+    }
+
+    fn hold(&mut self, now: Instant, on: bool) {
+        self.broken &= on;
+        self.killed.retain_mut(|child| matches!(child.try_wait(), Ok(None)));
+        if self.has_failed() {
+            self.on = false;
+            return;
+        }
+        self.keep_guards(now);
+        let on = on && !self.broken && self.may_be_on(now);
+        let Some(guard) = &mut self.guard else { return };
+        let is_beat = on && now >= self.beat_at;
+        if on == self.on && !is_beat {
+            return;
+        }
+        if on != self.on {
+            self.beat_at = now;
+        }
+        while self.beat_at <= now {
+            self.beat_at += BEAT_EVERY;
+        }
+        self.on = on;
+        if guard.order(now, if on { said::ON } else { said::OFF }).is_err() {
+            self.replace(now, "has ended");
         }
     }
 
-    fn hold(&mut self, on: bool) {
-        self.broken &= on;
-        let on = on && !self.broken;
-        let changed = on != self.on;
-        self.on = on;
-        if self.guard.is_none() && self.tried.elapsed() >= START_EVERY {
-            self.start();
+    /// Replaces a guard that ended or does not answer, and starts what is missing.
+    fn keep_guards(&mut self, now: Instant) {
+        // One that ended has switched it off, and one that was killed has not.
+        let why = self.guard.as_ref().and_then(|guard| match guard.waits_since() {
+            _ if guard.has_ended() => Some("has ended"),
+            Some(since) if now >= since + ANSWER_WITHIN => Some("does not answer"),
+            _ => None,
+        });
+        if let Some(why) = why {
+            self.replace(now, why);
         }
-        let Some(guard) = &mut self.guard else { return };
-        let is_time = (on || guard.is_awaited()) && guard.told.elapsed() >= BEAT_EVERY;
-        if !changed && !is_time {
-            return;
+        if self.spare.as_ref().is_some_and(Guard::has_ended) {
+            self.killed.extend(self.spare.take().map(Guard::kill));
         }
-        if guard.unanswered.load(Ordering::Relaxed) > UNANSWERED {
-            self.replace("does not answer");
-        } else if guard.tell(on).is_err() {
-            // One that ended has switched it off, and one that was killed has not.
-            self.replace("has ended");
+        if self.spare.is_none() && now >= self.tried + START_EVERY {
+            self.start(now);
         }
+        if self.guard.is_none() && self.spare.is_some() {
+            self.promote(now);
+        }
+    }
+
+    /// No lamp is on without a spare guard, to switch it off should the first one fail.
+    fn may_be_on(&mut self, now: Instant) -> bool {
+        if self.spare.is_none() && !self.on {
+            self.start(now);
+        }
+        if self.spare.is_none() && !self.broken {
+            self.broken = true;
+            self.trouble("it has no spare guard, and is not switched on without".to_owned());
+        }
+        self.spare.is_some()
     }
 }
 
 impl Drop for GuardedRelay {
     fn drop(&mut self) {
-        if let Some(guard) = self.guard.take() {
+        for guard in [self.guard.take(), self.spare.take()].into_iter().flatten() {
             guard.end();
         }
     }
 }
 
-/// The process that holds the pin.
+/// The process that holds the pin, or is ready to.
 struct Guard {
     child: Child,
     orders: ChildStdin,
-    told: Instant,
-    unanswered: Arc<AtomicU32>,
+    heard: Arc<Heard>,
+    /// How many orders were given, and when the latest of them.
+    ordered: usize,
+    times: VecDeque<Instant>,
+}
+
+/// What a guard has said.
+#[derive(Debug, Default)]
+struct Heard {
+    answers: AtomicUsize,
+    failed: AtomicBool,
+    ended: AtomicBool,
 }
 
 impl Guard {
-    fn start(lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayTrouble>) -> std::io::Result<Self> {
+    fn start(lamp: usize, pin: RelayPin, tell: mpsc::Sender<RelayEvent>) -> std::io::Result<Self> {
         let active = if pin.active_low { "low" } else { "high" };
         // The running program itself, even if a newer one has taken its path.
         let mut child = Command::new("/proc/self/exe")
@@ -225,38 +346,34 @@ impl Guard {
         let none = || std::io::Error::other("no pipe");
         let orders = child.stdin.take().ok_or_else(none)?;
         let answers = child.stdout.take().ok_or_else(none)?;
-        let unanswered = Arc::new(AtomicU32::new(0));
-        let answered = Arc::clone(&unanswered);
-        std::thread::Builder::new().name("relay".into()).spawn(move || {
-            for line in BufReader::new(answers).lines().map_while(Result::ok) {
-                let trouble = |cut, why: &str, lasts| RelayTrouble { lamp, cut, why: why.to_owned(), lasts };
-                let trouble = match line.strip_prefix(said::FAILED) {
-                    Some(why) => trouble(Cut::NoRelay, &format!("{why}, and start Frameside anew"), true),
-                    None if line == said::LET_GO => trouble(
-                        Cut::Stalled,
-                        "Frameside stood still for some seconds, and the guard of its relay switched it off",
-                        false,
-                    ),
-                    None if line == said::READY => continue,
-                    // Each order has its answer, in turn.
-                    None => {
-                        let one_less = |orders: u32| Some(orders.saturating_sub(1));
-                        let _ = answered.fetch_update(Ordering::Relaxed, Ordering::Relaxed, one_less);
-                        continue;
-                    }
-                };
-                if tell.blocking_send(trouble).is_err() {
-                    return;
-                }
-            }
-        })?;
-        Ok(Self { child, orders, told: Instant::now(), unanswered })
+        let heard = Arc::new(Heard::default());
+        let of_it = Arc::clone(&heard);
+        let listen = move || listen(lamp, answers, &of_it, &tell);
+        std::thread::Builder::new().name("relay".into()).spawn(listen)?;
+        Ok(Self { child, orders, heard, ordered: 0, times: VecDeque::new() })
     }
 
-    fn tell(&mut self, on: bool) -> std::io::Result<()> {
-        self.told = Instant::now();
-        self.unanswered.fetch_add(1, Ordering::Relaxed);
-        writeln!(self.orders, "{}", if on { said::ON } else { said::OFF })
+    fn order(&mut self, now: Instant, order: &str) -> std::io::Result<()> {
+        self.ordered += 1;
+        self.times.push_back(now);
+        let waiting = self.waiting();
+        self.times.drain(..self.times.len().saturating_sub(waiting));
+        writeln!(self.orders, "{order}")
+    }
+
+    /// How many orders wait for their answer.
+    fn waiting(&self) -> usize {
+        self.ordered.saturating_sub(self.heard.answers.load(Ordering::Relaxed))
+    }
+
+    /// When the oldest order was given that waits for its answer.
+    fn waits_since(&self) -> Option<Instant> {
+        let first = self.times.len().checked_sub(self.waiting())?;
+        self.times.get(first).copied()
+    }
+
+    fn has_ended(&self) -> bool {
+        self.heard.ended.load(Ordering::Relaxed)
     }
 
     /// Closes the pipe, upon which the guard drives the pin off and ends.
@@ -272,20 +389,39 @@ impl Guard {
         }
     }
 
-    /// Whether an order waits for its answer.
-    fn is_awaited(&self) -> bool {
-        self.unanswered.load(Ordering::Relaxed) > 0
-    }
-
-    fn kill(mut self) {
+    /// The process, which is gone once the kernel lets it.
+    fn kill(mut self) -> Child {
         // It may have ended by itself.
         let _ = self.child.kill();
-        // One that hangs in the kernel ends whenever that lets it; nobody waits for it.
-        let reap = move || self.child.wait();
-        if let Err(error) = std::thread::Builder::new().name("reap".into()).spawn(reap) {
-            tracing::debug!(%error, "an ended guard stays in the list of processes");
+        self.child
+    }
+}
+
+/// Takes in what a guard says until it ends.
+fn listen(lamp: usize, answers: ChildStdout, heard: &Heard, tell: &mpsc::Sender<RelayEvent>) {
+    for line in BufReader::new(answers).lines().map_while(Result::ok) {
+        let event = if let Some(why) = line.strip_prefix(said::FAILED) {
+            heard.failed.store(true, Ordering::Relaxed);
+            let why = format!("{why}, and start Frameside anew");
+            RelayEvent::Trouble(RelayTrouble { lamp, cut: Cut::NoRelay, why, lasts: true })
+        } else if line == said::LET_GO {
+            let why = "Frameside stood still for some seconds, and the guard of its relay switched it off";
+            let (cut, why) = (Cut::Stalled, why.to_owned());
+            RelayEvent::Trouble(RelayTrouble { lamp, cut, why, lasts: false })
+        } else {
+            heard.answers.fetch_add(1, Ordering::Relaxed);
+            if line == said::ON {
+                continue;
+            }
+            RelayEvent::Changed { lamp }
+        };
+        if tell.blocking_send(event).is_err() {
+            return;
         }
     }
+    heard.ended.store(true, Ordering::Relaxed);
+    // The service may have ended.
+    drop(tell.blocking_send(RelayEvent::Changed { lamp }));
 }
 
 #[cfg(test)]

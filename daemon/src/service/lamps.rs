@@ -10,7 +10,7 @@ use frameside_core::quantity::{Irradiance, Mono};
 use super::tell::Call;
 use super::{FramePart, Service, Setup};
 use crate::devices::pins::Pattern;
-use crate::devices::relay::{BEAT_EVERY, Relay, RelayTrouble};
+use crate::devices::relay::{Relay, RelayEvent, RelayTrouble};
 use crate::ledger::{OpenPrint, OutboxRow};
 use crate::status::LampStatus;
 use crate::words;
@@ -191,6 +191,7 @@ impl Service {
         Some(words::Above {
             lamp: &self.setup.switched[lamp].name,
             state: self.lamps.lamps[lamp].state(),
+            is_going_off: self.is_going_off(lamp),
             frame: &part(frame).name,
             others: exposing.map(|id| part(id).shown()).collect(),
         })
@@ -217,8 +218,20 @@ impl Service {
         begins.into_iter().chain(itself).collect()
     }
 
-    /// A relay is in trouble.
-    pub fn on_relay(&mut self, now: Mono, trouble: RelayTrouble) {
+    /// A relay has something to say.
+    pub fn on_relay(&mut self, now: Mono, event: RelayEvent) {
+        match event {
+            RelayEvent::Trouble(trouble) => self.on_relay_trouble(now, trouble),
+            RelayEvent::Changed { lamp } => {
+                self.hold_relays(now);
+                for frame in self.lamps.frames(lamp).collect::<Vec<_>>() {
+                    self.tell_frame(now, frame);
+                }
+            }
+        }
+    }
+
+    fn on_relay_trouble(&mut self, now: Mono, trouble: RelayTrouble) {
         let RelayTrouble { lamp, cut, why, lasts } = trouble;
         self.lamps.dead[lamp] |= lasts;
         tracing::error!(lamp = self.setup.switched[lamp].name, "{why}");
@@ -281,11 +294,15 @@ impl Service {
         }
     }
 
+    /// Whether a lamp is to be off, and may be on yet.
+    fn is_going_off(&self, lamp: usize) -> bool {
+        !self.lamps.lamps[lamp].is_on() && self.hands.relays.get(lamp).is_some_and(Relay::is_going_off)
+    }
+
     /// When the relays are to be held again.
     pub(super) fn next_beat(&self, now: Mono) -> Option<Mono> {
-        let is_on = self.lamps.lamps.iter().any(Lamp::is_on);
-        let is_doubtful = self.hands.relays.iter().any(Relay::is_doubtful);
-        (is_on || is_doubtful).then(|| now.plus_seconds(BEAT_EVERY.as_secs_f64() * self.setup.speed))
+        let within = self.hands.relays.iter().filter_map(Relay::hold_within).min()?;
+        Some(now.plus_seconds(within.as_secs_f64() * self.setup.speed))
     }
 
     fn switch(&mut self, now: Mono, lamp: usize, state: LampState) {
@@ -384,18 +401,19 @@ impl Service {
         let label = |at: Mono| words::rfc3339(self.wall.unix_ms_at(at), &self.setup.zone);
         let lamps = self.setup.switched.iter().zip(&self.lamps.lamps).zip(&self.lamps.wrong);
         lamps
-            .map(|((part, lamp), wrong)| {
-                let (state, cut, until) = match lamp.state() {
-                    LampState::Off => ("off", None, None),
-                    LampState::Waiting { until } => ("waiting", None, Some(label(until))),
-                    LampState::On => ("on", None, None),
-                    LampState::Cut(cut) => ("cut", Some(cut), None),
+            .enumerate()
+            .map(|(number, ((part, lamp), wrong))| {
+                let (cut, until) = match lamp.state() {
+                    LampState::Off | LampState::On => (None, None),
+                    LampState::Waiting { until } => (None, Some(label(until))),
+                    LampState::Cut(cut) => (Some(cut), None),
                 };
+                let is_going_off = self.is_going_off(number);
                 LampStatus {
                     source: part.name.clone(),
                     relay: part.relay,
-                    state: state.to_owned(),
-                    on: lamp.is_on(),
+                    state: words::lamp_state(lamp.state(), is_going_off).to_owned(),
+                    on: lamp.is_on() || is_going_off,
                     since: label(lamp.since()),
                     seconds: now.seconds_since(lamp.since()),
                     until,
@@ -414,6 +432,9 @@ impl Service {
         let LampPart { name, rules, .. } = &self.setup.switched[lamp];
         let at = |at| words::clock_s(self.wall.unix_ms_at(at), &self.setup.zone);
         match self.lamps.lamps[lamp].state() {
+            LampState::Off if self.is_going_off(lamp) => Some(format!(
+                "lamp {name} is going off; its relay has not confirmed it yet: see 'frameside status'"
+            )),
             LampState::Off => None,
             LampState::On => Some(format!("lamp {name} is on")),
             LampState::Waiting { until } => Some(format!(

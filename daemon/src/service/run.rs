@@ -12,7 +12,7 @@ use tokio::time::timeout_at;
 use super::Service;
 use crate::clock::Clock;
 use crate::devices::panel::PanelChange;
-use crate::devices::relay::RelayTrouble;
+use crate::devices::relay::RelayEvent;
 use crate::issued::Issued;
 use crate::ledger::LedgerEvent;
 use crate::mqtt::LinkEvent;
@@ -33,7 +33,7 @@ pub struct Inputs {
     /// The buzzer, lights and buttons that got their pins, or did not.
     pub(crate) panel: Receiver<PanelChange>,
     /// The relays of lamps.
-    pub relays: Receiver<RelayTrouble>,
+    pub relays: Receiver<RelayEvent>,
     /// How bright the clear sky is, as the record tells.
     pub clear_sky: Receiver<Irradiance>,
 }
@@ -81,7 +81,7 @@ pub async fn run(
                 alive();
             }
             Some(amplitude) = inputs.clear_sky.recv() => service.on_clear_sky(amplitude),
-            Some(trouble) = inputs.relays.recv() => service.on_relay(clock.now(), trouble),
+            Some(event) = inputs.relays.recv() => service.on_relay(clock.now(), event),
             Some(change) = inputs.panel.recv() => service.on_panel(clock.now(), change),
             Some(frame) = inputs.buttons.recv() => service.on_button(clock.now(), frame),
             Some(question) = inputs.questions.recv() => {

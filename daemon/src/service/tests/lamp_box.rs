@@ -4,7 +4,7 @@ use frameside_core::exposure::{Cut, LampRules};
 use proptest::prelude::*;
 
 use super::*;
-use crate::devices::relay::{Lit, RelayTrouble};
+use crate::devices::relay::{Lit, RelayEvent, RelayTrouble};
 use crate::issued::Issued;
 
 /// One lamp box with both frames in it.
@@ -61,7 +61,7 @@ impl Shed {
     /// The guard of the relay lets go.
     fn stall(&mut self, seconds: f64) {
         let trouble = RelayTrouble { lamp: 0, cut: Cut::Stalled, why: "it stood still".into(), lasts: false };
-        self.bench.service.on_relay(at(seconds), trouble);
+        self.bench.service.on_relay(at(seconds), RelayEvent::Trouble(trouble));
     }
 
     /// No reading comes for so long.
