@@ -512,6 +512,22 @@ fn guards_go_by_their_own_name() {
 }
 
 #[test]
+fn a_check_beside_a_running_daemon_leaves_its_lamp_on() {
+    let lamp = LampBox::new("[buzzer]\nkind = \"active\"\npin = 18\n");
+    let daemon = lamp.run();
+    lamp.burn();
+    let before = lamp.pi.levels().changes(RELAY).len();
+    let said = lamp.site.frameside(["check", "--rig"]);
+    let said = String::from_utf8(said.stdout).unwrap();
+    assert!(said.contains("relay on pin 25: held by the running daemon, and left alone"), "{said}");
+    assert!(said.contains("buzzer: held by the running daemon, and left alone"), "{said}");
+    std::thread::sleep(Duration::from_millis(500));
+    assert_eq!(lamp.pi.levels().changes(RELAY).len(), before, "the pin was switched");
+    assert!(lamp.is_on());
+    assert!(daemon.terminate().success());
+}
+
+#[test]
 fn an_off_that_its_guard_does_not_hear_is_not_taken_as_done() {
     let lamp = LampBox::new("");
     let daemon = lamp.run();

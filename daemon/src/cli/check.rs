@@ -1,6 +1,9 @@
 //! `frameside check`
 
 use std::fmt::Write as _;
+use std::io::ErrorKind;
+use std::os::unix::net::UnixStream;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use embedded_hal::i2c::I2c;
@@ -16,13 +19,12 @@ use crate::clock::Clock;
 use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
 use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pattern, Pins, RelayPin};
-use crate::mqtt::{CredentialsError, credentials_problem};
 
 /// Check the config and, with --rig, the devices.
 ///
 /// Names every mistake in the config with line and column. With --rig it also
 /// tries the parts: what answers on the buses, a reading of each sensor, a beep.
-/// Stop the daemon first: two cannot use the parts at once.
+/// Beside a running daemon its pins are left alone. Stop it first to try all.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -48,14 +50,12 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
     let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
     let cautions = has_lamp.then_some(LAMP_CAUTIONS);
-    let broker = config.mqtt.as_ref().and_then(credentials_problem).filter(is_known_here);
-    let broker = broker.map(|problem| problem.to_string());
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
             "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
             "page": config.page.as_ref().map(|page| page.listen.to_string()),
-            "broker": broker, "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
+            "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
         }));
     } else {
         for warning in &warnings {
@@ -67,9 +67,6 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.sensors.len(),
             config.frames.len()
         ));
-        if let Some(problem) = &broker {
-            out(&format!("broker: {problem}\n"));
-        }
         if let Some(page) = &config.page {
             out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
         }
@@ -78,18 +75,10 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         }
         out(cautions.unwrap_or_default());
     }
-    if rig.is_some_and(|rig| !rig.is_well()) {
-        return Err(Failure::Failed("some part of the rig does not work; see above".to_owned()));
+    match rig.filter(|rig| !rig.is_well()) {
+        Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
+        None => Ok(()),
     }
-    if broker.is_some() {
-        return Err(Failure::Failed("the daemon would run without its broker; see above".to_owned()));
-    }
-    Ok(())
-}
-
-/// What systemd hands over is known to the service alone.
-const fn is_known_here(problem: &CredentialsError) -> bool {
-    !matches!(problem, CredentialsError::NoCredential(_))
 }
 
 /// The config, if the rig can start with it.
@@ -110,8 +99,8 @@ struct Tried {
     buses: Vec<Result<u8, String>>,
     sensors: Vec<FirstReading>,
     beep: Result<&'static str, String>,
-    /// The pins of relays, and whether they can be had. No lamp is switched on to try it.
-    relays: Vec<(u8, Result<(), String>)>,
+    /// The pins of relays, and what was found of them. No lamp is switched on to try it.
+    relays: Vec<(u8, Result<&'static str, String>)>,
 }
 
 fn try_rig(config: &Config) -> Result<Tried, Failure> {
@@ -146,9 +135,22 @@ fn try_rig(config: &Config) -> Result<Tried, Failure> {
         }
     }
     tried.sensors = first_readings(config)?;
-    tried.beep = beep(config);
-    tried.relays = assemble::relay_pins(config).map(|pin| (pin.bcm, drive_off(pin))).collect();
+    let is_running = is_running(&config.socket);
+    tried.beep = if is_running { Ok(HELD) } else { beep(config) };
+    let try_relay = |pin: RelayPin| (pin.bcm, if is_running { Ok(HELD) } else { drive_off(pin) });
+    tried.relays = assemble::relay_pins(config).map(try_relay).collect();
     Ok(tried)
+}
+
+/// Of a pin that is not tried.
+const HELD: &str = "held by the running daemon, and left alone";
+
+/// Whether a daemon answers on the socket, or may: one of another user.
+fn is_running(socket: &Path) -> bool {
+    match UnixStream::connect(socket) {
+        Ok(_) => true,
+        Err(error) => error.kind() == ErrorKind::PermissionDenied,
+    }
 }
 
 /// Polls every sensor of this machine until it has read once, failed, or had its time.
@@ -177,8 +179,9 @@ fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
 }
 
 /// Drives the pin of a relay off, and leaves it so.
-fn drive_off(pin: RelayPin) -> Result<(), String> {
-    pins::open().and_then(|mut pins| pins.relay(pin)).map(drop).map_err(|error| error.to_string())
+fn drive_off(pin: RelayPin) -> Result<&'static str, String> {
+    let taken = pins::open().and_then(|mut pins| pins.relay(pin)).map_err(|error| error.to_string());
+    taken.map(|_| "off; no lamp is switched on by a check")
 }
 
 fn beep(config: &Config) -> Result<&'static str, String> {
@@ -245,7 +248,7 @@ impl Tried {
         }
         for (pin, relay) in &self.relays {
             let _ = match relay {
-                Ok(()) => writeln!(text, "relay on pin {pin}: off; no lamp is switched on by a check"),
+                Ok(found) => writeln!(text, "relay on pin {pin}: {found}"),
                 Err(error) => writeln!(text, "relay on pin {pin}: {error}"),
             };
         }
