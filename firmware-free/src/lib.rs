@@ -12,3 +12,4 @@ pub mod outlook;
 pub mod quantity;
 pub mod sensitometry;
 pub mod source;
+pub mod time;

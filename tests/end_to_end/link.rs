@@ -3,10 +3,10 @@
 use std::sync::OnceLock;
 use std::time::Duration;
 
+use frameside::config::{Login, Secret};
 use frameside::ledger::OutboxRow;
 use frameside::mqtt::{
-    Delivery, KeepAlive, Link, LinkEvent, NotSent, Outbox, Password, Publication, Settings, Topic, connect,
-    topics,
+    Delivery, KeepAlive, Link, LinkEvent, NotSent, Outbox, Publication, Settings, Topic, connect, topics,
 };
 use frameside::request::Request;
 use frameside_tests::{Broker, Message, Publish, Subscriber, wait_for};
@@ -40,8 +40,7 @@ fn settings(broker: &Broker) -> Settings {
     Settings {
         host: "127.0.0.1".into(),
         port: broker.port(),
-        user: None,
-        password: None,
+        login: None,
         tls: None,
         client_id: "frameside-yard".into(),
         prefix: topics::prefix("yard"),
@@ -52,7 +51,10 @@ fn settings(broker: &Broker) -> Settings {
 }
 
 fn settings_with_login(broker: &Broker, password: &str) -> Settings {
-    Settings { user: Some("yard".into()), password: Some(Password::new(password)), ..settings(broker) }
+    let file = broker.path(&format!("password-{password}"));
+    std::fs::write(&file, password).unwrap();
+    let login = Login { user: "yard".into(), password: Some(Secret::File(file)) };
+    Settings { login: Some(login), ..settings(broker) }
 }
 
 impl Rig {

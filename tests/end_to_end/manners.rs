@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::Command;
 
 use frameside_tests::needs::{need, program};
-use frameside_tests::repository;
+use frameside_tests::{Site, repository};
 
 const TOP_LEVEL: [&str; 9] = [
     "Cargo.lock",
@@ -71,6 +71,27 @@ fn station_data_are_known_by_name_and_by_content() {
     assert!(looks_like_station_data("light.csv", b"time,irradiance_w_m2\n2016-06-01T00:00:00Z,0.0\n"));
     assert!(!looks_like_station_data("light.csv", b"time,irradiance_w_m2\n2026-06-01T00:00:00Z,0.0\n"));
     assert!(!looks_like_station_data("tests/data.rs", b"lines.index(\"*U0500\")\n"));
+}
+
+/// Without its hardware an example has troubles; it runs all the same.
+#[test]
+fn each_example_is_good_and_starts_as_it_is_shipped() {
+    let folder = repository().join("configs");
+    let files = || std::fs::read_dir(&folder).unwrap().map(|file| file.unwrap().path());
+    let with_extension = |extension: &'static str| {
+        files().filter(move |file| file.extension().is_some_and(|found| found == extension))
+    };
+    for example in with_extension("toml") {
+        let config = std::fs::read_to_string(&example).unwrap();
+        let here = config.replace("/var/lib/frameside", "{dir}").replace("/run/frameside", "{dir}");
+        let site = Site::new(&here);
+        for light in with_extension("csv") {
+            std::fs::copy(&light, site.path(light.file_name().unwrap().to_str().unwrap())).unwrap();
+        }
+        let checked = site.frameside(["check"]);
+        assert!(checked.status.success(), "{}: {checked:?}", example.display());
+        assert!(site.run().terminate().success(), "{}", example.display());
+    }
 }
 
 #[test]

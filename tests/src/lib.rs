@@ -15,6 +15,7 @@ pub mod needs;
 pub mod power;
 mod preloaded;
 pub mod site;
+pub mod tables;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};

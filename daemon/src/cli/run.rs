@@ -176,6 +176,9 @@ fn link(
     client_id: &str,
 ) -> Result<(Option<mqtt::Link>, mpsc::Receiver<LinkEvent>), Failure> {
     let Some(broker) = &config.mqtt else { return Ok((None, mpsc::channel(1).1)) };
+    if let Some(problem) = mqtt::credentials_problem(broker) {
+        tracing::error!("{problem}; going on without the broker until then");
+    }
     let (link, events) = mqtt::connect(broker::settings(config, broker, client_id)?);
     Ok((Some(link), events))
 }

@@ -42,7 +42,8 @@ pub async fn ask_rigs(
     request: &Value,
 ) -> Result<BTreeMap<String, RigAnswer>, String> {
     let id = format!("ask-{:x}", (random_share() * 1e15) as u64);
-    let mut options = access(&Settings { client_id: format!("frameside-{id}"), ..settings.clone() });
+    let mut options = access(&Settings { client_id: format!("frameside-{id}"), ..settings.clone() })
+        .map_err(|error| error.to_string())?;
     options.set_clean_start(true);
     let (client, mut event_loop) = AsyncClient::new(options, 256);
     let prefix = topics::prefix(rig.unwrap_or("+"));

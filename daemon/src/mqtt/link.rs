@@ -5,7 +5,6 @@
 //! queued for it, no packet id, no broker's limits.
 
 use std::collections::{HashMap, VecDeque};
-use std::fmt;
 use std::hash::{BuildHasher, RandomState};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -18,11 +17,12 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, Incoming as Packet, MqttOptions, StateError};
 use rumqttc::{Outgoing, TlsConfiguration, TlsError, Transport};
-use rustls::ClientConfig;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
+use super::credentials::{Credentials, CredentialsError};
 use super::{Delivery, Incoming, LightMessage, Message, Publication, Topic, topics};
+use crate::config::{Login, Tls};
 
 /// The longest packet taken, in bytes; rumqttc alone would stop at 10 KiB.
 const LONGEST_TAKEN: u32 = 256 * 1024;
@@ -59,40 +59,20 @@ pub struct Settings {
     pub host: String,
     /// TCP port.
     pub port: u16,
-    /// User name, if the broker wants one.
-    pub user: Option<String>,
-    /// Password, if the broker wants one.
-    pub password: Option<Password>,
+    /// Who the rig is to the broker, if that wants to know.
+    pub login: Option<Login>,
     /// Unique at the broker, and the same after a restart.
     pub client_id: String,
     /// What comes before every topic, without the slash: see [`topics::prefix`].
     pub prefix: String,
     /// How the link is secured; `None`: not at all.
-    pub tls: Option<Arc<ClientConfig>>,
+    pub tls: Option<Tls>,
     /// How soon a silent link is noticed.
     pub keep_alive: KeepAlive,
     /// Where home automation says that it is there, in full, if that matters.
     pub birth: Option<String>,
     /// Sensors whose light other rigs publish, with the topics in full.
     pub lights: Vec<(SensorId, String)>,
-}
-
-/// A password. It does not show in logs.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Password(String);
-
-impl Password {
-    /// Takes the text as it is.
-    #[must_use]
-    pub fn new(text: impl Into<String>) -> Self {
-        Self(text.into())
-    }
-}
-
-impl fmt::Debug for Password {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Password(hidden)")
-    }
 }
 
 /// The time after which a silent link is tested, 5 s to 18 h; 30 s unless told.
@@ -180,11 +160,8 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
     let prefix: Arc<str> = settings.prefix.as_str().into();
     let connection = SharedConnection::default();
     let poller = Poller {
-        options: options(&settings),
-        broker: format!("{}:{}", settings.host, settings.port),
+        settings: Arc::new(settings),
         prefix: Arc::clone(&prefix),
-        birth: settings.birth,
-        lights: settings.lights,
         connection: connection.clone(),
         events,
     };
@@ -192,20 +169,21 @@ pub fn connect(settings: Settings) -> (Link, mpsc::Receiver<LinkEvent>) {
     (Link { prefix, connection, task }, receiver)
 }
 
-/// How a rig speaks to its broker.
-fn options(settings: &Settings) -> MqttOptions {
+/// How a rig speaks to its broker. Reads files.
+fn options(settings: &Settings) -> Result<MqttOptions, CredentialsError> {
     let availability = format!("{}/{}", settings.prefix, topics::AVAILABILITY);
-    let mut options = access(settings);
+    let mut options = access(settings)?;
     options
         .set_clean_start(true)
         .set_session_expiry_interval(Some(0))
         .set_outgoing_inflight_upper_limit(MOST_IN_FLIGHT)
         .set_last_will(LastWill::new(availability, topics::OFFLINE, QoS::AtLeastOnce, true, None));
-    options
+    Ok(options)
 }
 
-/// Where the broker is, and who comes.
-pub(super) fn access(settings: &Settings) -> MqttOptions {
+/// Where the broker is, and who comes. Reads files.
+pub(super) fn access(settings: &Settings) -> Result<MqttOptions, CredentialsError> {
+    let credentials = Credentials::read(settings.login.as_ref(), settings.tls.as_ref())?;
     // An IPv6 address is told from its port by brackets.
     let bare_v6 = settings.host.contains(':') && !settings.host.starts_with('[');
     let host = if bare_v6 { format!("[{}]", settings.host) } else { settings.host.clone() };
@@ -214,14 +192,13 @@ pub(super) fn access(settings: &Settings) -> MqttOptions {
         .set_keep_alive(settings.keep_alive.0)
         .set_connection_timeout(CONNECT_WITHIN_S)
         .set_max_packet_size(Some(LONGEST_TAKEN));
-    if let Some(tls) = &settings.tls {
-        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::clone(tls))));
+    if let Some(tls) = credentials.tls {
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(tls)));
     }
-    if settings.user.is_some() || settings.password.is_some() {
-        let password = settings.password.as_ref().map_or("", |password| &password.0);
-        options.set_credentials(settings.user.as_deref().unwrap_or_default(), password);
+    if let Some(login) = &settings.login {
+        options.set_credentials(login.user.as_str(), credentials.password.as_deref().unwrap_or_default());
     }
-    options
+    Ok(options)
 }
 
 /// The way of answers to the broker, from any thread.
@@ -391,11 +368,8 @@ impl Connection {
 
 /// The task behind the link.
 struct Poller {
-    options: MqttOptions,
-    broker: String,
+    settings: Arc<Settings>,
     prefix: Arc<str>,
-    birth: Option<String>,
-    lights: Vec<(SensorId, String)>,
     connection: SharedConnection,
     events: mpsc::Sender<LinkEvent>,
 }
@@ -404,8 +378,8 @@ struct Poller {
 enum Ended {
     /// Nothing more is wanted of the link.
     Done,
-    /// The broker was not reached, or was lost.
-    Lost(ConnectionError),
+    /// The broker was not reached, or was lost, and why.
+    Lost(String),
 }
 
 /// One connection's client, and its QoS 1 messages by packet id with the id to
@@ -421,14 +395,15 @@ impl Poller {
         let mut told = None;
         loop {
             let started = Instant::now();
-            let Ended::Lost(error) = self.converse().await else { return };
+            let Ended::Lost(why) = self.converse().await else { return };
             if self.connection.lock().take().is_some() {
                 told = None;
             }
             if started.elapsed() >= LONGEST_PAUSE {
                 pause = FIRST_PAUSE;
             }
-            let reason = format!("no link to the broker at {}: {}; trying on", self.broker, why(&error));
+            let Settings { host, port, .. } = &*self.settings;
+            let reason = format!("no link to the broker at {host}:{port}: {why}; trying on");
             tracing::debug!("{reason}");
             if told.as_ref() != Some(&reason) {
                 told = Some(reason.clone());
@@ -441,9 +416,20 @@ impl Poller {
         }
     }
 
+    /// Reads the files on another thread: a card may be slow.
+    async fn options(&self) -> Result<MqttOptions, String> {
+        let settings = Arc::clone(&self.settings);
+        let read = tokio::task::spawn_blocking(move || options(&settings)).await;
+        read.map_err(|error| error.to_string())?.map_err(|error| error.to_string())
+    }
+
     /// Connects and serves the connection to its end.
     async fn converse(&self) -> Ended {
-        let (client, mut event_loop) = AsyncClient::new(self.options.clone(), QUEUE + RESERVE);
+        let options = match self.options().await {
+            Ok(options) => options,
+            Err(why) => return Ended::Lost(why),
+        };
+        let (client, mut event_loop) = AsyncClient::new(options, QUEUE + RESERVE);
         let mut session = Session { client, in_flight: HashMap::new() };
         loop {
             let event = match event_loop.poll().await {
@@ -455,7 +441,7 @@ impl Poller {
                 // Polling on would connect anew.
                 Ok(Event::Outgoing(Outgoing::Disconnect)) => return Ended::Done,
                 Ok(Event::Outgoing(_)) => None,
-                Err(error) => return Ended::Lost(error),
+                Err(error) => return Ended::Lost(why(&error)),
             };
             if let Some(event) = event
                 && self.events.send(event).await.is_err()
@@ -481,8 +467,8 @@ impl Poller {
     fn on_connected(&self, session: &Session, ack: &ConnAck) -> LinkEvent {
         let commands = [topics::COMMAND, topics::FRAME_COMMANDS, topics::FRAME_TARGETS];
         let own = commands.map(|topic| format!("{}/{topic}", self.prefix));
-        let lights = self.lights.iter().map(|(_, topic)| topic.clone());
-        let filters = own.into_iter().chain(self.birth.clone()).chain(lights).map(filter);
+        let lights = self.settings.lights.iter().map(|(_, topic)| topic.clone());
+        let filters = own.into_iter().chain(self.settings.birth.clone()).chain(lights).map(filter);
         if session.client.try_subscribe_many(filters).is_err() {
             // Cannot be: the queue is empty and nobody else has the client yet.
             tracing::error!("the commands could not be subscribed to");
@@ -499,10 +485,12 @@ impl Poller {
     }
 
     fn on_message(&self, publish: &Publish) -> Option<LinkEvent> {
-        if let Some((sensor, _)) = self.lights.iter().find(|(_, topic)| publish.topic == topic.as_bytes()) {
+        if let Some((sensor, _)) =
+            self.settings.lights.iter().find(|(_, topic)| publish.topic == topic.as_bytes())
+        {
             return light(*sensor, publish);
         }
-        if self.birth.as_ref().is_some_and(|birth| publish.topic == birth.as_bytes()) {
+        if self.settings.birth.as_ref().is_some_and(|birth| publish.topic == birth.as_bytes()) {
             return (publish.payload == topics::ONLINE).then_some(LinkEvent::HomeCameUp);
         }
         let properties = publish.properties.as_ref();
@@ -643,8 +631,7 @@ mod tests {
         Settings {
             host: "::1".into(),
             port: 1883,
-            user: Some("yard".into()),
-            password: Some(Password::new("secret")),
+            login: None,
             tls: None,
             client_id: "frameside-yard".into(),
             prefix: topics::prefix("yard"),
@@ -655,19 +642,13 @@ mod tests {
     }
 
     #[test]
-    fn the_password_does_not_show() {
-        let shown = format!("{:?}", settings());
-        assert!(shown.contains("yard") && !shown.contains("secret"), "{shown}");
-    }
-
-    #[test]
     fn a_keep_alive_that_the_library_would_panic_at_is_refused() {
         for seconds in [0.0, 4.999, 64_801.0] {
             let time = Duration::from_secs_f64(seconds);
             assert_eq!(KeepAlive::new(time), Err(BadKeepAlive(time)));
         }
         let shortest = KeepAlive::new(Duration::from_millis(5_900)).unwrap();
-        let options = options(&Settings { keep_alive: shortest, ..settings() });
+        let options = options(&Settings { keep_alive: shortest, ..settings() }).unwrap();
         assert_eq!(options.keep_alive(), Duration::from_secs(5));
         assert_eq!(options.broker_address(), ("[::1]".to_owned(), 1883));
     }

@@ -7,6 +7,7 @@
 mod announcer;
 mod ask;
 mod command;
+mod credentials;
 pub mod discovery;
 mod link;
 mod outbox;
@@ -20,10 +21,12 @@ pub use ask::{RigAnswer, ask_rigs};
 #[cfg(test)]
 pub(crate) use command::understood;
 pub use command::{BARE_VERBS, CommandError, Dropped, Incoming, LONGEST_PAYLOAD, Message, ReplyTo};
+pub use credentials::CredentialsError;
+pub(crate) use credentials::credentials_problem;
 pub(crate) use link::random_share;
-pub use link::{Answers, BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Password, Settings, connect};
+pub use link::{Answers, BadKeepAlive, KeepAlive, Link, LinkEvent, NotSent, Settings, connect};
 pub use outbox::{Outbox, Standing};
 pub use publication::{Delivery, Publication, Topic};
 pub use remote::{LightMessage, NotALight, RemoteLight};
-pub use tls::{TlsError, client_config};
+pub use tls::TlsError;
 pub use topics::SignalPayload;

@@ -43,7 +43,7 @@ pub enum TlsError {
 ///
 /// # Errors
 /// [`TlsError`] when a file cannot be used.
-pub fn client_config(tls: &Tls) -> Result<Arc<ClientConfig>, TlsError> {
+pub(super) fn client_config(tls: &Tls) -> Result<Arc<ClientConfig>, TlsError> {
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let builder = ClientConfig::builder_with_provider(provider)
         .with_safe_default_protocol_versions()

@@ -6,17 +6,23 @@
 //!                 ^---------------------'  (a due print may be covered too)
 //! ```
 
+pub mod dose;
 mod lamp;
 mod plan;
 mod print;
+mod print_state;
 mod rig;
+mod spans;
 
 use serde::{Deserialize, Serialize};
 
 pub use lamp::{Cut, Demand, Lamp, LampRules, LampState};
 pub use plan::{MOST_BANDS, Plan, PlanError};
 pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span, Totals};
+pub use print_state::{Amendment, Exposure, PrintEvent, PrintEventKind, PrintState};
 pub use rig::{FrameSetup, FrameView, MOST_RESPONSES, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
+
+pub use spans::{OpenSpan, OpenSpans};
 
 use crate::chips::SensorFault;
 use crate::light::{Estimate, Lasted, Reading, Response, Tear, Unplaced};
