@@ -88,7 +88,7 @@ fn io(path: &Path, source: std::io::Error) -> LedgerError {
 }
 
 /// The copy grows under another name, so that there is never half of one.
-fn part_of(to: &Path) -> Result<PathBuf, LedgerError> {
+pub(super) fn part_of(to: &Path) -> Result<PathBuf, LedgerError> {
     let part = with_ending(to, ".part");
     match std::fs::remove_file(&part) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(io(&part, error)),
@@ -136,7 +136,7 @@ fn own_alike(to: &Path, part: &Path) -> std::io::Result<()> {
 }
 
 /// Puts a finished copy in its place, on the disk and not only in the cache.
-fn rename(part: &Path, to: &Path) -> Result<(), LedgerError> {
+pub(super) fn rename(part: &Path, to: &Path) -> Result<(), LedgerError> {
     let done = || {
         std::fs::File::open(part)?.sync_all()?;
         std::fs::rename(part, to)?;

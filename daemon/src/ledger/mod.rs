@@ -13,6 +13,7 @@ mod copy;
 mod factors;
 #[cfg(test)]
 pub(crate) mod faults;
+mod file;
 mod foreign;
 mod judging;
 mod lock;
@@ -207,6 +208,8 @@ pub enum LedgerEvent {
     /// The tables refused an entry of this print (`None`: of no print), for this reason. Comes
     /// before the commit that it was to be part of.
     LeftOut(Option<String>, String),
+    /// The file of the record was lost or damaged and is there again: what happened.
+    Rescued(String),
     /// Prints that wait to be judged and were not told of. There is at least one.
     Unjudged(Vec<Unjudged>),
 }
@@ -252,40 +255,31 @@ impl Entry {
     }
 }
 
+/// A record that is open and read.
+type Begun = (names::Names, writer::Writer, Recovered);
+
 impl Ledger {
     /// Opens the ledger, makes it if there is none, and starts its thread. A daemon takes its
-    /// [`Lock`] first. A damaged file is set aside under another name and a new one begun.
+    /// [`Lock`] first. A damaged file is set aside under another name and a new one begun; while
+    /// there can be no file, all is kept in memory.
     ///
     /// # Errors
-    /// [`LedgerError`] when there can be no ledger at that path.
+    /// [`LedgerError`] when the file at that path is not ours.
     pub fn start(
         path: &Path,
         boot: &Boot,
         events: tokio::sync::mpsc::UnboundedSender<LedgerEvent>,
     ) -> Result<(Self, Recovered), LedgerError> {
         let io = |source| LedgerError::Io { path: path.to_owned(), source };
-        if let Some(folder) = path.parent() {
-            std::fs::create_dir_all(folder).map_err(io)?;
-        }
-        let mut troubles = Vec::new();
-        let connection = match schema::open(path) {
-            Err(error) if schema::is_damage(&error) => {
-                let aside = set_aside(path, "damaged").map_err(io)?;
-                troubles.push(format!(
-                    "the record was damaged ({error}); it is kept as {} and a new one was begun; {}",
-                    aside.display(),
-                    salvaged(&aside, path)
-                ));
-                schema::open(path)?
+        let (names, writer, recovered) = match Self::open(path, boot) {
+            Err(error) if file::may_be_usable_later(&error) => {
+                tracing::error!("{error}; all goes on in memory until it can be written");
+                let not_written = Some(error.to_string());
+                let (names, writer, recovered) = Self::begin(file::in_memory(path)?, path, boot)?;
+                (names, writer.without_file(), Recovered { not_written, ..recovered })
             }
             opened => opened?,
         };
-        let sqlite = |source| LedgerError::Sqlite { path: path.to_owned(), source };
-        let known = recovery::row_of(&connection, boot).map_err(sqlite)?;
-        let mut recovered = recovery::recover(&connection, boot, known).map_err(sqlite)?;
-        recovered.troubles.splice(0..0, troubles);
-        let names = names::Names::read(&connection).map_err(sqlite)?;
-        let writer = writer::Writer::new(connection, path, boot, known).map_err(sqlite)?;
         #[cfg(test)]
         let disk = writer.disk();
         let queue = Arc::new(queue::Queue::default());
@@ -303,6 +297,23 @@ impl Ledger {
             disk,
         };
         Ok((ledger, recovered))
+    }
+
+    fn open(path: &Path, boot: &Boot) -> Result<Begun, LedgerError> {
+        let file::Opened { connection, troubles } = file::open(path)?;
+        let (names, writer, mut recovered) = Self::begin(connection, path, boot)?;
+        recovered.troubles.splice(0..0, troubles);
+        Ok((names, writer, recovered))
+    }
+
+    /// Reads what is taken up, and makes ready to write.
+    fn begin(connection: rusqlite::Connection, path: &Path, boot: &Boot) -> Result<Begun, LedgerError> {
+        let sqlite = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+        let known = recovery::row_of(&connection, boot).map_err(sqlite)?;
+        let recovered = recovery::recover(&connection, boot, known).map_err(sqlite)?;
+        let names = names::Names::read(&connection).map_err(sqlite)?;
+        let writer = writer::Writer::new(connection, path, boot, known).map_err(sqlite)?;
+        Ok((names, writer, recovered))
     }
 
     /// Keeps something. It is safe after the next commit.

@@ -298,14 +298,8 @@ impl Record {
         if !path.exists() {
             return Err(LedgerError::Missing(path.to_owned()));
         }
-        let connected = match connect(path, "mode=ro") {
-            // Readers of a live file share a small file beside it. Who may not
-            // make that can read all the same while nobody writes.
-            Err(error) if may_not_write(&error) && is_at_rest(path) => connect(path, "immutable=1"),
-            connected => connected,
-        };
         let (connection, version) =
-            connected.map_err(|source| LedgerError::Sqlite { path: path.to_owned(), source })?;
+            connect_to_read(path).map_err(|source| LedgerError::Sqlite { path: path.to_owned(), source })?;
         schema::check_version(version, path)?;
         if schema::is_older(version) {
             schema::open(path).map_err(|_| LedgerError::Older { path: path.to_owned() })?;
@@ -628,6 +622,16 @@ pub(super) fn connect(path: &Path, how: &str) -> rusqlite::Result<(Connection, i
     connection.execute_batch("PRAGMA busy_timeout = 2000; PRAGMA cache_size = -512")?;
     let version = schema::version(&connection)?;
     Ok((connection, version))
+}
+
+/// The same, with or without the right to write beside it.
+pub(super) fn connect_to_read(path: &Path) -> rusqlite::Result<(Connection, i64)> {
+    match connect(path, "mode=ro") {
+        // Readers of a live file share a small file beside it. Who may not
+        // make that can read all the same while nobody writes.
+        Err(error) if may_not_write(&error) && is_at_rest(path) => connect(path, "immutable=1"),
+        connected => connected,
+    }
 }
 
 fn may_not_write(error: &rusqlite::Error) -> bool {

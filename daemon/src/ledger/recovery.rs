@@ -59,6 +59,8 @@ pub struct Recovered {
     pub wall_offset_ms: Option<i64>,
     /// What a person should know.
     pub troubles: Vec<String>,
+    /// Why nothing can be written at present: all is kept in memory.
+    pub not_written: Option<String>,
 }
 
 /// A print to put back into its frame.

@@ -326,24 +326,59 @@ pub(super) fn create(path: &Path, version: i64) -> Result<Connection, LedgerErro
 /// # Errors
 /// [`LedgerError`] when it cannot be opened, is no ledger, or is newer.
 pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
-    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
     foreign::refuse_another_kind(path)?;
+    match open_with(path, "PRAGMA journal_mode = WAL") {
+        // A log needs memory that is shared between processes, which some file systems do not give.
+        Err(LedgerError::Sqlite { source, .. }) if lacks_shared_memory(&source) => {
+            tracing::warn!(
+                error = %source,
+                "the file system under the record shares no memory between programs, so that each commit \
+                 takes longer; better keep the record on a disk of this machine"
+            );
+            // Held alone, a log is read without it.
+            open_with(path, "PRAGMA locking_mode = EXCLUSIVE; PRAGMA journal_mode = TRUNCATE").map(drop)?;
+            open_with(path, "PRAGMA journal_mode = TRUNCATE")
+        }
+        opened => opened,
+    }
+}
+
+fn lacks_shared_memory(error: &rusqlite::Error) -> bool {
+    use rusqlite::ffi::{SQLITE_CANTOPEN, SQLITE_IOERR_SHMLOCK, SQLITE_IOERR_SHMMAP, SQLITE_IOERR_SHMOPEN};
+    let codes = [SQLITE_CANTOPEN, SQLITE_IOERR_SHMLOCK, SQLITE_IOERR_SHMMAP, SQLITE_IOERR_SHMOPEN];
+    error.sqlite_error().is_some_and(|error| codes.contains(&error.extended_code))
+}
+
+fn open_with(path: &Path, journal: &str) -> Result<Connection, LedgerError> {
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
     let mut connection = Connection::open(path).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
+    if journal.contains("EXCLUSIVE") {
+        connection.execute_batch(journal).map_err(failed)?;
+    }
     // Before anything is written, the kind of its log too.
     foreign::refuse_other_tables(&connection, path)?;
     // All that a writer says in its life fits; with fewer, each commit would parse some anew.
     connection.set_prepared_statement_cache_capacity(64);
     // Small pages, because a flush writes whole pages and cards wear.
     connection
-        .execute_batch(
-            "PRAGMA page_size = 1024; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
-             PRAGMA cache_size = -512; PRAGMA journal_size_limit = 1048576;",
-        )
+        .execute_batch(&format!(
+            "PRAGMA page_size = 1024; {journal}; PRAGMA synchronous = FULL;
+             PRAGMA cache_size = -512; PRAGMA journal_size_limit = 1048576;"
+        ))
         .map_err(failed)?;
     check(&connection).map_err(failed)?;
     migrate(&mut connection, path)?;
     Ok(connection)
+}
+
+/// A record in memory with this version's tables.
+///
+/// # Errors
+/// [`LedgerError::Newer`].
+pub(super) fn up_to_date(mut memory: Connection, path: &Path) -> Result<Connection, LedgerError> {
+    migrate(&mut memory, path)?;
+    Ok(memory)
 }
 
 /// Reads what the start needs and what the next write touches: the whole of
@@ -408,7 +443,11 @@ pub(super) fn is_older(found: i64) -> bool {
 
 /// Whether an error says that the file itself is broken.
 pub(super) fn is_damage(error: &LedgerError) -> bool {
+    matches!(error, LedgerError::Sqlite { source, .. } if is_broken(source))
+}
+
+/// The same of an error of SQLite.
+pub(super) fn is_broken(error: &rusqlite::Error) -> bool {
     use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
-    matches!(error, LedgerError::Sqlite { source, .. }
-        if matches!(source.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase)))
+    matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
 }

@@ -11,7 +11,7 @@ use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, Transactio
 
 use super::chunk::{self, Codec, Sample};
 use super::queue::{Batch, Light, Queue, Work};
-use super::{Boot, Entry, LedgerEvent, NewPrint, outages, schema, unjudged};
+use super::{Boot, Entry, LedgerError, LedgerEvent, NewPrint, file, outages, schema, unjudged};
 use crate::request::Note;
 
 /// A sensor's open chunks are packed into one when they hold this many samples.
@@ -33,10 +33,15 @@ pub(super) const CLEAR_SKY: &str = "clear_sky_w_m2";
 
 pub(super) struct Writer {
     connection: Connection,
+    path: PathBuf,
+    /// Whether the connection only stands for a file that cannot be written yet.
+    is_without_file: bool,
     /// Of the write-ahead log.
     log: PathBuf,
+    log_file: file::Log,
     /// At this length of the log it is copied into the file whatever waits, in bytes.
     checkpoint_at: u64,
+    this_boot: Boot,
     boot: i64,
     wall: WallAnchor,
     /// What is not in the file yet.
@@ -58,20 +63,16 @@ impl Writer {
         boot: &Boot,
         known: Option<i64>,
     ) -> rusqlite::Result<Self> {
-        let offset = offset_ms(boot.wall);
-        // A checkpoint within a commit would keep a signal waiting: see `checkpoint`.
-        connection.pragma_update(None, "wal_autocheckpoint", 0)?;
-        connection.execute(
-            "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
-             ON CONFLICT (id) DO NOTHING",
-            params![known, boot.id, offset, boot.wall.synchronised],
-        )?;
-        let row = known.unwrap_or_else(|| connection.last_insert_rowid());
+        let row = begin(&connection, boot, known)?;
         Ok(Self {
             wall: kept_wall(&connection, row)?,
             boot: row,
+            this_boot: boot.clone(),
             connection,
+            path: path.to_owned(),
+            is_without_file: false,
             log: super::with_ending(path, "-wal"),
+            log_file: file::Log::beside(path),
             checkpoint_at: LONGEST_LOG,
             held: Batch::default(),
             left_out: Vec::new(),
@@ -80,6 +81,46 @@ impl Writer {
             #[cfg(test)]
             disk: std::sync::Arc::default(),
         })
+    }
+
+    /// The same for a connection that only stands for a file that cannot be written yet.
+    pub(super) fn without_file(self) -> Self {
+        Self { is_without_file: true, ..self }
+    }
+
+    /// Sees to it that the connection leads to the file at the record's path. Returns what
+    /// happened to that, if anything.
+    fn reach_file(&mut self) -> Result<Vec<String>, LedgerError> {
+        let path = self.path.clone();
+        let failed = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let opened = if self.is_without_file {
+            file::open(&path)?
+        } else if file::has_moved(&self.connection).map_err(failed)? {
+            file::write_anew(&self.connection, self.log_file, &path)?
+        } else {
+            return Ok(Vec::new());
+        };
+        self.go_on_with(opened).map_err(failed)
+    }
+
+    fn go_on_with(&mut self, opened: file::Opened) -> rusqlite::Result<Vec<String>> {
+        let file::Opened { connection, troubles } = opened;
+        let known = super::recovery::row_of(&connection, &self.this_boot)?;
+        self.boot = begin(&connection, &self.this_boot, known)?;
+        self.wall = kept_wall(&connection, self.boot)?;
+        self.connection = connection;
+        self.is_without_file = false;
+        self.log_file = file::Log::beside(&self.path);
+        Ok(troubles)
+    }
+
+    /// Closes a file that turned out to be damaged; the next try opens it anew, and finds out
+    /// what is wrong with it.
+    fn let_go(&mut self) {
+        match file::in_memory(Path::new("")) {
+            Ok(memory) => (self.connection, self.is_without_file) = (memory, true),
+            Err(error) => tracing::error!(%error, "a damaged record stays open"),
+        }
     }
 
     #[cfg(test)]
@@ -99,6 +140,9 @@ impl Writer {
             queue.note_dropped(self.held.append(batch));
             self.asked = token.or(self.asked);
             if ends {
+                if let Err(error) = self.reach_file() {
+                    tracing::error!(%error, "the record cannot be written at the end");
+                }
                 let written = self.write_held();
                 return queue.set_ended(written);
             }
@@ -141,7 +185,16 @@ impl Writer {
 
     /// Writes all that is held in one transaction.
     fn flush(&mut self) -> Vec<LedgerEvent> {
-        let written = self.write_held();
+        let mut events = Vec::new();
+        let written = self.reach_file().map_err(|error| error.to_string()).and_then(|troubles| {
+            events.extend(troubles.into_iter().map(LedgerEvent::Rescued));
+            self.write_held().map_err(|error| {
+                if schema::is_broken(&error) {
+                    self.let_go();
+                }
+                error.to_string()
+            })
+        });
         let token = self.asked;
         match written {
             Ok(()) => {
@@ -151,15 +204,16 @@ impl Writer {
                     tracing::info!("the record is written again");
                 }
                 let left_out = self.left_out.drain(..).map(|(print, why)| LedgerEvent::LeftOut(print, why));
-                left_out.chain(token.map(LedgerEvent::Committed)).collect()
+                events.extend(left_out.chain(token.map(LedgerEvent::Committed)));
             }
             Err(error) => {
                 if !std::mem::replace(&mut self.failing, true) {
                     tracing::error!(%error, "the record cannot be written; all is kept in memory until it can");
                 }
-                token.map(|token| LedgerEvent::Trouble(token, error.to_string())).into_iter().collect()
+                events.extend(token.map(|token| LedgerEvent::Trouble(token, error)));
             }
         }
+        events
     }
 
     fn write_held(&mut self) -> rusqlite::Result<()> {
@@ -215,6 +269,18 @@ impl Writer {
         self.connection.pragma_update(None, "user_version", version)?;
         Ok(true)
     }
+}
+
+/// Makes a connection ready to write, and keeps this boot unless it is known; gives its row.
+fn begin(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<i64> {
+    // A checkpoint within a commit would keep a signal waiting: see `checkpoint`.
+    connection.pragma_update(None, "wal_autocheckpoint", 0)?;
+    connection.execute(
+        "INSERT INTO boot (id, kernel, offset_ms, synced) VALUES (?1, ?2, ?3, ?4)
+         ON CONFLICT (id) DO NOTHING",
+        params![known, boot.id, offset_ms(boot.wall), boot.wall.synchronised],
+    )?;
+    Ok(known.unwrap_or_else(|| connection.last_insert_rowid()))
 }
 
 /// The wall of a boot as the ledger has it, until an [`Entry::Wall`] comes: it

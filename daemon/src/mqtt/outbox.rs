@@ -171,7 +171,9 @@ impl Outbox {
 
 impl Waiting {
     fn new(row: OutboxRow) -> Self {
-        Self { subject: Subject::of(&row.payload), row, taken: 0, refused: false }
+        // One that is of no frame goes to the rig's topic alone.
+        let taken = u8::from(row.frame.is_empty());
+        Self { subject: Subject::of(&row.payload), row, taken, refused: false }
     }
 }
 

@@ -30,7 +30,7 @@ pub fn prefix(rig: &str) -> String {
 }
 
 /// The kinds of signal there can be.
-pub const SIGNAL_KINDS: [&str; 13] = [
+pub const SIGNAL_KINDS: [&str; 14] = [
     "nearly",
     "due",
     "overdue",
@@ -44,6 +44,7 @@ pub const SIGNAL_KINDS: [&str; 13] = [
     "too-slow",
     "unjudged",
     "lamp-off",
+    "trouble",
 ];
 /// The states a frame can be in.
 pub const FRAME_STATES: [&str; 5] = ["empty", "covered", "exposing", "due", "in"];
@@ -89,7 +90,7 @@ pub struct SignalPayload {
     pub event_type: String,
     /// The rig.
     pub rig: String,
-    /// The frame that calls.
+    /// The frame that calls; empty where the rig itself does.
     pub frame: String,
     /// The print in it.
     pub print: String,

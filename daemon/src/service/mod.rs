@@ -163,6 +163,8 @@ pub struct Service {
     /// The power was gone, for nobody knows yet how long.
     outages: Outages,
     troubles: Vec<String>,
+    /// How many troubles were called since the start.
+    raised: u32,
     /// What the ledger cannot do at present.
     ledger_trouble: Option<String>,
     /// Why there is no link to the broker.
@@ -218,6 +220,8 @@ impl Service {
         }
         let mut calibrations = recovered.calibrations;
         let mut troubles = recovered.troubles;
+        let mut alarms = troubles.clone();
+        alarms.extend(recovered.not_written.iter().map(|why| format!("the record cannot be written: {why}")));
         troubles.extend(hold_calibrations(&setup, &recovered.prints, &mut calibrations));
         let long_ago = Mono::from_nanos(i64::MIN);
         let mut service = Self {
@@ -248,7 +252,8 @@ impl Service {
             look_for_unjudged_at: now,
             outages: Outages::default(),
             troubles,
-            ledger_trouble: None,
+            raised: 0,
+            ledger_trouble: recovered.not_written,
             link_trouble: None,
             panel_trouble: None,
             published_troubles: None,
@@ -422,10 +427,17 @@ impl Service {
             LedgerEvent::Committed(token) => (token, None),
             LedgerEvent::Trouble(token, trouble) => (token, Some(trouble)),
             LedgerEvent::LeftOut(print, why) => return self.fail_answers(print.as_deref(), &why),
+            LedgerEvent::Rescued(trouble) => {
+                self.troubles.push(trouble.clone());
+                return self.raise(now, trouble);
+            }
             LedgerEvent::Unjudged(prints) => return self.tell_unjudged(now, &prints),
         };
         self.told_token = token;
-        self.ledger_trouble = trouble;
+        let before = std::mem::replace(&mut self.ledger_trouble, trouble);
+        if let (None, Some(trouble)) = (before, &self.ledger_trouble) {
+            self.raise(now, format!("the record cannot be written: {trouble}"));
+        }
         self.keep_promises(token);
         self.release_signals(token);
     }

@@ -197,6 +197,21 @@ impl Service {
         Some(row)
     }
 
+    /// Calls a person to something that is wrong with the rig itself.
+    pub(super) fn raise(&mut self, now: Mono, text: String) {
+        self.hands.buzzer.play(&Pattern::beep());
+        let id = format!("trouble-{}-{}", self.wall.unix_ms_at(now), self.raised);
+        self.raised += 1;
+        let (frame, print) = (String::new(), String::new());
+        let (dose, target) = (Dose::ZERO, Dose::ZERO);
+        let signal =
+            self.tell_everyone(Call { id, kind: "trouble", at: now, frame, print, dose, target, text });
+        if let Some(row) = signal {
+            let token = self.commit(now);
+            self.unsafe_yet.push((token, row));
+        }
+    }
+
     pub(super) fn frame_changed(&mut self, now: Mono, frame: FrameId) {
         let is_lit = self.is_lit(now, frame);
         if let Some(Some(light)) = self.hands.lights.get_mut(frame.0 as usize) {

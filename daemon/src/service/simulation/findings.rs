@@ -239,7 +239,8 @@ impl World {
                 expected.insert(id);
             }
         }
-        let of_no_event = ["-overdue-", "-too-slow-", "-sensor-lost-", "-sensor-back-", "-unjudged"];
+        let of_no_event =
+            ["-overdue-", "-too-slow-", "-sensor-lost-", "-sensor-back-", "-unjudged", "trouble-"];
         let told = |topic: fn(&str) -> bool| -> BTreeSet<String> {
             let ids = self.broker.got.iter().filter(|(t, _)| topic(t)).map(|(_, id)| id.clone());
             ids.filter(|id| !of_no_event.iter().any(|kind| id.contains(kind))).collect()

@@ -1,0 +1,159 @@
+//! The file of the record while the daemon runs: it may be missing at the start, not writable
+//! yet, damaged, or taken away later. What was acknowledged stays in memory until there is a
+//! file again.
+
+use std::os::unix::fs::MetadataExt as _;
+use std::path::{Path, PathBuf};
+
+use rusqlite::backup::Backup;
+use rusqlite::{Connection, DEFAULT_NAME, FileControl, MAIN_DB};
+
+use super::copy::{part_of, rename};
+use super::record::connect_to_read;
+use super::{LedgerError, free_name, schema, set_aside, with_ending};
+
+/// A file system in memory.
+const IN_MEMORY: &str = "/dev/shm";
+
+/// The record, open for the daemon's thread.
+#[derive(Debug)]
+pub(super) struct Opened {
+    pub(super) connection: Connection,
+    /// What was wrong with the file and what became of it.
+    pub(super) troubles: Vec<String>,
+}
+
+/// Opens the record for writing. A damaged file is set aside under another name.
+///
+/// # Errors
+/// [`LedgerError::Foreign`], [`LedgerError::Newer`], or a file that cannot be written.
+pub(super) fn open(path: &Path) -> Result<Opened, LedgerError> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)
+            .map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
+    }
+    match schema::open(path) {
+        Err(error) if schema::is_damage(&error) => {
+            let aside = set_aside(path, "damaged")
+                .map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
+            let trouble = format!(
+                "the record was damaged ({error}); it is kept as {} and a new one was begun; {}",
+                aside.display(),
+                super::salvaged(&aside, path)
+            );
+            Ok(Opened { connection: schema::open(path)?, troubles: vec![trouble] })
+        }
+        opened => opened.map(|connection| Opened { connection, troubles: Vec::new() }),
+    }
+}
+
+/// Whether a record that cannot be used now may be later, so that it is worth going on without
+/// it. A record of another program or a later version needs a person.
+pub(super) fn may_be_usable_later(error: &LedgerError) -> bool {
+    matches!(error, LedgerError::Sqlite { .. } | LedgerError::Io { .. })
+}
+
+/// A record in memory with all that can be read of the file.
+///
+/// # Errors
+/// [`LedgerError`] when memory cannot be had.
+pub(super) fn in_memory(path: &Path) -> Result<Connection, LedgerError> {
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    if path.exists() {
+        let copied =
+            copy_into_memory(path).map_err(failed).and_then(|memory| schema::up_to_date(memory, path));
+        match copied {
+            Ok(memory) => return Ok(memory),
+            Err(error) => tracing::error!(%error, "the record cannot be read; going on without it"),
+        }
+    }
+    schema::up_to_date(Connection::open_in_memory().map_err(failed)?, path)
+}
+
+fn copy_into_memory(path: &Path) -> rusqlite::Result<Connection> {
+    let copy = |from: &Path| {
+        let (from, _) = connect_to_read(from)?;
+        let mut memory = Connection::open_in_memory()?;
+        Backup::new(&from, &mut memory)?.step(-1)?;
+        Ok(memory)
+    };
+    // Without an index beside it a log is only read where one can be made.
+    copy(path).or_else(|error: rusqlite::Error| {
+        let elsewhere = Path::new(IN_MEMORY).join(format!("frameside-record-{}", std::process::id()));
+        let copied = ["", "-wal"].iter().try_for_each(|ending| match with_ending(path, ending) {
+            from if from.exists() => std::fs::copy(from, with_ending(&elsewhere, ending)).map(|_| ()),
+            _ => Ok(()),
+        });
+        let read = if copied.is_ok() { copy(&elsewhere) } else { Err(error) };
+        for ending in ["", "-wal", "-shm"] {
+            // It may never have been made.
+            let _ = std::fs::remove_file(with_ending(&elsewhere, ending));
+        }
+        read
+    })
+}
+
+/// Whether the open file is no longer the one at its path: deleted, moved or replaced.
+pub(super) fn has_moved(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut moved = 0;
+    connection.file_control(DEFAULT_NAME, FileControl::HasMoved(&mut moved))?;
+    Ok(moved != 0)
+}
+
+/// The device and inode of the write-ahead log beside a record. It outlives the name of the
+/// record, and must never be read with another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Log(Option<(u64, u64)>);
+
+impl Log {
+    pub(super) fn beside(record: &Path) -> Self {
+        let log = std::fs::metadata(with_ending(record, "-wal")).ok();
+        Self(log.map(|log| (log.dev(), log.ino())))
+    }
+
+    /// Removes it and its index if they are still there, so that they are not taken for those of
+    /// what took the record's place.
+    fn remove(self, record: &Path) -> std::io::Result<()> {
+        if self.0.is_some() && Self::beside(record) == self {
+            std::fs::remove_file(with_ending(record, "-wal"))?;
+            let _ = std::fs::remove_file(with_ending(record, "-shm"));
+        }
+        Ok(())
+    }
+}
+
+/// Writes the whole record anew to its path from a connection whose file is gone from there.
+/// What took its place is kept under another name. Returns what happened.
+///
+/// # Errors
+/// [`LedgerError`] when it cannot be written; then the old connection is still good.
+pub(super) fn write_anew(connection: &Connection, log: Log, path: &Path) -> Result<Opened, LedgerError> {
+    let io = |source| LedgerError::Io { path: path.to_owned(), source };
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(io)?;
+    }
+    let part = part_of(path)?;
+    connection
+        .backup(MAIN_DB, &part, None::<fn(rusqlite::backup::Progress)>)
+        .map_err(|source| LedgerError::Sqlite { path: part.clone(), source })?;
+    log.remove(path).map_err(io)?;
+    let replaced: Option<PathBuf> =
+        if path.exists() { Some(set_aside(path, "replaced").map_err(io)?) } else { None };
+    for ending in ["-wal", "-shm"] {
+        let left = with_ending(path, ending);
+        if left.exists() {
+            std::fs::rename(&left, free_name(&left, "left")).map_err(io)?;
+        }
+    }
+    rename(&part, path)?;
+    let what = match replaced {
+        Some(aside) => format!("replaced; what took its place is kept as {}", aside.display()),
+        None => "deleted or moved".to_owned(),
+    };
+    let trouble = format!(
+        "while frameside ran, the record {} was {what}. It is written there anew and nothing is lost; \
+         stop frameside before you move or restore its record",
+        path.display()
+    );
+    Ok(Opened { connection: schema::open(path)?, troubles: vec![trouble] })
+}
