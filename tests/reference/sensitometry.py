@@ -33,9 +33,23 @@ def first_upward(curve, level):
     return None
 
 
+def last_upward(curve, level, before):
+    """The last x below another where the curve comes up to a level."""
+    y = curve(curve.x)
+    for i in np.flatnonzero((y[:-1] < level) & (level <= y[1:]))[::-1]:
+        x = brentq(lambda x: curve(x) - level, curve.x[i], curve.x[i + 1], xtol=1e-15)
+        if x < before:
+            return x
+    return None
+
+
+# Two readings, each good to 0.015, differ by less at twice their standard error.
+BY_NOISE = 2 * np.sqrt(2) * 0.015
+
+
 def full_density(log_h, density):
     """Log H of the least dose for full density: within 0.03 of the mean of the two highest."""
-    if density.argmax() == len(density) - 1 and density[-1] - density[-2] > 0.03:
+    if density.argmax() == len(density) - 1 and density[-1] - density[-2] > 0.03 + BY_NOISE:
         return None
     level = np.sort(density)[-2:].mean() - 0.03
     return first_upward(PchipInterpolator(log_h, density), level)
@@ -70,7 +84,7 @@ def wedge(random):
         "density": density.tolist(),
         "d_min": float(d_min),
         "d_max": float(d_max),
-        "log_toe": first_upward(curve, d_min + 0.04),
+        "log_toe": last_upward(curve, d_min + 0.04, first_upward(curve, d_min + 0.60)),
         "log_mid": first_upward(curve, d_min + 0.60),
         "log_shoulder": first_upward(curve, d_min + 0.9 * (d_max - d_min)),
         "log_full": full_density(x, y),

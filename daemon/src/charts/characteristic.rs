@@ -40,6 +40,8 @@ pub struct Mark {
     pub log_h: f64,
     /// Density.
     pub density: f64,
+    /// Standard error of `log_h`, drawn as a bar of two either way; zero for none.
+    pub sigma: f64,
     /// Its name, a line each.
     pub label: Vec<String>,
 }
@@ -97,6 +99,11 @@ impl WedgeCurve {
             let at = panel.at(mark.log_h, mark.density);
             let lines: Vec<&str> = mark.label.iter().map(String::as_str).collect();
             labels.set(svg, at, ABOVE_LEFT, colour, &lines);
+            if mark.sigma > 0.0 {
+                let across = |sigmas: f64| panel.across.at(mark.log_h + sigmas * mark.sigma);
+                let end = |sigmas: f64| (across(sigmas).clamp(panel.area.left, panel.area.right), at.1);
+                svg.line(end(-2.0), end(2.0), &format!(r##"stroke="{colour}" stroke-width="3""##));
+            }
             svg.dot(at, 9.0, &format!(r##"fill="#fff" stroke="{colour}" stroke-width="3""##));
         }
         if let Some(&(log_h, density)) = self.steps.last() {

@@ -69,8 +69,12 @@ fn a_wedge() -> Characteristic {
             .map(|x| (x - 1.5 + shift, 0.1 + 1.3 / (1.0 + (-3.0 * (x - 1.5)).exp())));
         let line: Vec<_> = line.collect();
         let (log_h, density) = line[50];
-        let marks =
-            vec![Mark { log_h, density, label: vec!["speed point".to_owned(), "1.00 kJ/m²".to_owned()] }];
+        let marks = vec![Mark {
+            log_h,
+            density,
+            sigma: 0.1,
+            label: vec!["speed point".to_owned(), "1.00 kJ/m²".to_owned()],
+        }];
         WedgeCurve { label: label.to_owned(), steps: line.iter().step_by(5).copied().collect(), line, marks }
     };
     Characteristic {

@@ -4,7 +4,9 @@ use std::fmt::Write as _;
 
 use frameside_core::light::Response;
 use frameside_core::quantity::{Dose, Stops};
-use frameside_core::sensitometry::{CharacteristicCurve, Density, NegativeFit, Tone, WedgeStep};
+use frameside_core::sensitometry::{
+    CharacteristicCurve, Density, NegativeFit, Tone, WedgeStep, stops_of_log,
+};
 use serde_json::{Value, json};
 
 use crate::advice::how_counted;
@@ -102,7 +104,9 @@ impl Wedge {
             "speed_dose_j_m2": known(key.speed_dose()),
             "full_dose_j_m2": known(full.dose), "full_low_j_m2": known(full.low), "full_high_j_m2": known(full.high),
             "turn_over": turn_over,
-            "negative_must_span": fit.must_span,
+            "range_sigma_stops": stops_of_log(span.range_error), "toe_sigma_stops": stops_of_log(key.toe_error),
+            "full_sigma_stops": full.sigma,
+            "negative_must_span": fit.must_span, "negative_must_span_sigma": span.toe_error,
             "negative_off": self.present.range.map(|_| fit.off),
             "target_shift_stops": self.target_shift(),
             "exponent": self.present.response.exponent(),
@@ -127,9 +131,11 @@ impl Wedge {
         let _ = writeln!(text, "  paper white (Dmin) {}, darkest (Dmax) {}", key.d_min, key.d_max);
         let _ = writeln!(
             text,
-            "  range {:.2}, {:.1} stops (ISO range {}), from {} to {}",
+            "  range {:.2} ± {:.2}, {:.1} ± {:.1} stops (ISO range {}), from {} to {}",
             span.log_range(),
+            span.range_error,
             span.range().value(),
+            stops_of_log(span.range_error).value(),
             span.iso_range(),
             toe_and_shoulder[0],
             toe_and_shoulder[1]
@@ -143,6 +149,15 @@ impl Wedge {
             self.at(full.high)
         );
         let _ = writeln!(text, "  {}", self.turn_over());
+        let _ = writeln!(text, "  ± is one standard error; the curve is freed of the noise of the readings");
+        if !span.is_sure() {
+            let error = stops_of_log(span.range_error.max(span.toe_error)).value();
+            let _ = writeln!(
+                text,
+                "  ! toe and range are known to {error:.1} stop only: read each of the light steps a few times \
+                 and give their mean, or print a wedge of finer steps"
+            );
+        }
         for sentence in self.advice().into_iter().chain(how_counted(&self.present.response)) {
             let _ = writeln!(text, "  {sentence}");
         }
@@ -185,8 +200,9 @@ impl Wedge {
             None => "printed for full density".to_owned(),
         };
         let mut said = vec![format!(
-            "{printed}, the negative must span {:.2} from its clear parts to the first trace of tone",
-            fit.must_span
+            "{printed}, the negative must span {:.2} ± {:.2} from its clear parts to the first trace of tone",
+            fit.must_span,
+            self.curve.key().toe_error
         )];
         if let Some(range) = self.present.range {
             said.push(match fit.off {
@@ -229,16 +245,18 @@ impl Wedge {
     fn marks(&self) -> Vec<Mark> {
         let key = self.effect.key();
         let full = self.effect.full_dose().dose;
-        let turn_over = self.effect.turn_over().map(|over| (over.dose.kj_m2().log10(), "turns over"));
+        let of_full = self.effect.full_dose().sigma.value() * std::f64::consts::LOG10_2;
+        let turn_over = self.effect.turn_over().map(|over| (over.dose.kj_m2().log10(), "turns over", 0.0));
         let marks = turn_over.into_iter().chain([
-            (full.kj_m2().log10(), "full density"),
-            (key.log_shoulder, "shoulder"),
-            (key.log_mid, "speed point"),
-            (key.log_toe, "toe"),
+            (full.kj_m2().log10(), "full density", of_full),
+            (key.log_shoulder, "shoulder", 0.0),
+            (key.log_mid, "speed point", 0.0),
+            (key.log_toe, "toe", key.toe_error),
         ]);
-        let mark = |(log_h, name): (f64, &str)| {
+        let mark = |(log_h, name, sigma): (f64, &str, f64)| {
             let density = self.effect.density_at(log_h)?.value();
-            Some(Mark { log_h, density, label: vec![name.to_owned(), self.at(kj_of_log(log_h))] })
+            let label = vec![name.to_owned(), self.at(kj_of_log(log_h))];
+            Some(Mark { log_h, density, sigma, label })
         };
         marks.filter_map(mark).collect()
     }
@@ -256,7 +274,8 @@ pub(super) fn chart(wedges: &[Wedge]) -> Characteristic {
     let in_doses = wedges.iter().all(|wedge| wedge.dose.is_some());
     let sentence = |wedge: &Wedge| {
         let key = wedge.curve.key();
-        let range = format!("range {:.2} ({:.1} stops)", key.log_range(), key.range().value());
+        let (stops, error) = (key.range().value(), stops_of_log(key.range_error).value());
+        let range = format!("range {:.2} ({stops:.1} ± {error:.1} stops)", key.log_range());
         format!("{}: {} to {}, {range}", wedge.name, key.d_min, key.d_max)
     };
     Characteristic {

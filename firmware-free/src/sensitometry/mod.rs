@@ -8,10 +8,12 @@
 
 mod advice;
 mod density;
+mod matrix;
 mod next_dose;
 mod pchip;
 mod reciprocity;
 mod scan;
+mod smooth;
 #[cfg(test)]
 mod splitmix;
 mod strip;

@@ -54,11 +54,58 @@ impl Pchip {
         Some(Segment::between(self.knots[at], self.knots[at + 1]).solve(level))
     }
 
+    /// The last x below `before` at which the curve comes up to `level` from below.
+    #[must_use]
+    pub fn last_upward(&self, level: f64, before: f64) -> Option<f64> {
+        let rising = |pair: &[Knot]| pair[0].y < level && level <= pair[1].y;
+        let crossings = self.knots.windows(2).rev().filter(|pair| rising(pair));
+        crossings.map(|pair| Segment::between(pair[0], pair[1]).solve(level)).find(|x| *x < before)
+    }
+
     /// The first x at which the curve comes down to `level` from above.
     #[must_use]
     pub fn first_downward(&self, level: f64) -> Option<f64> {
         let at = self.knots.windows(2).position(|pair| pair[0].y > level && level >= pair[1].y)?;
         Some(Segment::between(self.knots[at], self.knots[at + 1]).solve(level))
+    }
+
+    /// The x of a point.
+    pub(super) fn x_of(&self, point: usize) -> f64 {
+        self.knots[point].x
+    }
+
+    /// The first of the highest points.
+    pub(super) fn highest(&self) -> (f64, f64) {
+        let higher = |a: Knot, b: Knot| if b.y > a.y { b } else { a };
+        let knot = self.knots.iter().copied().reduce(higher).expect("a curve has two points");
+        (knot.x, knot.y)
+    }
+
+    /// The distance of the two points about x.
+    pub(super) fn step_at(&self, x: f64) -> f64 {
+        let right = self.knots.partition_point(|knot| knot.x < x).clamp(1, self.knots.len() - 1);
+        self.knots[right].x - self.knots[right - 1].x
+    }
+
+    /// The share of each point in the value at x, as if the curve were straight between two.
+    pub(super) fn weights(&self, x: f64) -> Vec<f64> {
+        let last = self.knots.len() - 1;
+        let right = self.knots.partition_point(|knot| knot.x < x).clamp(1, last);
+        let (from, to) = (self.knots[right - 1].x, self.knots[right].x);
+        let share = ((x - from) / (to - from)).clamp(0.0, 1.0);
+        let mut weights = vec![0.0; last + 1];
+        (weights[right - 1], weights[right]) = (1.0 - share, share);
+        weights
+    }
+
+    /// How far in x a crossing of `level` on the way up to `top` may be off where the level
+    /// is known to `error`, by the flatter side: a curve that flattens moves a crossing more.
+    pub(super) fn half_width(&self, level: f64, error: f64, top: f64) -> f64 {
+        let first = self.knots.first().map_or(top, |knot| knot.x);
+        let at = |level| self.last_upward(level, top);
+        let here = at(level).unwrap_or(top);
+        let (below, above) = (at(level - error).unwrap_or(first), at(level + error).unwrap_or(top));
+        (here - below).max(above - here)
     }
 
     fn segment_at(&self, x: f64) -> Option<Segment> {

@@ -1,5 +1,6 @@
 //! Reading a test strip: the least dose that gives full density.
 
+use super::matrix::dot;
 use super::{Density, Pchip, contradiction, dose_of_log, is_a_dose, log_h, peak, stops_of_log};
 use crate::quantity::{Dose, Stops};
 
@@ -13,8 +14,12 @@ const LEAST_BANDS: usize = 3;
 const BETWEEN_BANDS: f64 = 0.25;
 /// The same by eye, which may mistake a band for its neighbour.
 const BY_EYE: f64 = 0.5;
-/// A flatter curve at its plateau is one that was not read well.
-const LEAST_SLOPE: f64 = 0.02;
+/// What may lie beyond the last band: a strip that ends at full density or two bands past it
+/// shows a plateau this much too light, the less the further its bands are apart (by the study
+/// in tests/reference/strips.py).
+fn beyond_the_last(step: Stops) -> f64 {
+    0.0375 * (-0.8 * step.value()).exp2()
+}
 
 /// One band of a strip.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -122,10 +127,20 @@ impl StripError {
     }
 }
 
+/// What is not known of a row of densities, as standard errors.
+pub(super) struct Errors<'a> {
+    /// Of a weighted sum of the densities.
+    pub(super) of_sum: &'a dyn Fn(&[f64]) -> f64,
+    /// Of the plateau, by the distance of the last two: the row ends before it.
+    pub(super) beyond: &'a dyn Fn(Stops) -> f64,
+    /// Of a crossing, in distances of points: what the curve does between them was not seen.
+    pub(super) between: f64,
+}
+
 /// Reads a strip from its densities. Full density, the plateau, is the mean of
 /// the two highest; the least dose is the first to come within 0.03 of it,
-/// interpolated in log H. With the last band still rising by more than 0.03
-/// there is no plateau.
+/// interpolated in log H. With the last band still rising by more than 0.03,
+/// beyond two standard errors of that rise, there is no plateau.
 ///
 /// # Errors
 /// When there are fewer than three bands, doses do not rise, or densities are
@@ -140,7 +155,12 @@ pub fn read_densities(bands: &[Band]) -> Result<StripReading, StripError> {
         return Err(StripError::Contradiction { band: i + 1, density: bands[i].density });
     }
     let points: Vec<_> = bands.iter().map(|band| (log_h(band.dose), band.density.value())).collect();
-    Ok(least_dose(&points))
+    let of_sum = |weights: &[f64]| Density::READING_ERROR * dot(weights, weights).sqrt();
+    if still_rises(&densities, Density::READING_ERROR) {
+        return Ok(StripReading::ExtendUp);
+    }
+    let errors = Errors { of_sum: &of_sum, beyond: &beyond_the_last, between: BETWEEN_BANDS };
+    Ok(least_dose(&points, &errors).map_or(StripReading::ExtendDown, StripReading::Found))
 }
 
 /// Reads a strip by eye: band `first_full`, counted from 1, is the first that
@@ -165,33 +185,52 @@ pub fn read_first_full(doses: &[Dose], first_full: usize) -> Result<StripReading
     }
 }
 
-/// The rule for full density, over at least two points (log H, density) by
-/// rising log H.
-pub(super) fn least_dose(points: &[(f64, f64)]) -> StripReading {
-    let mut falling: Vec<f64> = points.iter().map(|&(_, density)| density).collect();
-    let last_rise = falling[falling.len() - 1] - falling[falling.len() - 2];
-    let last_is_highest = peak(&falling) == Some(falling.len() - 1);
-    if last_is_highest && last_rise > JUST_SEEN {
-        return StripReading::ExtendUp;
-    }
-    falling.sort_by(|a, b| b.total_cmp(a));
-    let plateau = 0.5 * (falling[0] + falling[1]);
+/// Whether the last of at least two densities is the highest and still rises beyond doubt, where
+/// a reading has the standard error `noise`.
+pub(super) fn still_rises(densities: &[f64], noise: f64) -> bool {
+    let last = densities.len() - 1;
+    let rise = densities[last] - densities[last - 1];
+    peak(densities) == Some(last) && rise > JUST_SEEN + difference_beyond_doubt(noise)
+}
+
+/// The rule for full density, over at least two points (log H, density) by rising log H, of
+/// which the last does not rise any more. `None` when the first is full already.
+pub(super) fn least_dose(points: &[(f64, f64)], errors: &Errors) -> Option<LeastDose> {
+    let densities: Vec<f64> = points.iter().map(|&(_, density)| density).collect();
+    let last = points.len() - 1;
+    let highest = peak(&densities)?;
+    let mut darkest: Vec<usize> = (0..points.len()).collect();
+    darkest.sort_by(|&a, &b| densities[b].total_cmp(&densities[a]));
+    darkest.truncate(2);
+    let plateau = 0.5 * (densities[darkest[0]] + densities[darkest[1]]);
     let level = plateau - JUST_SEEN;
     let curve = Pchip::new(points).expect("the doses of checked bands are finite and rise");
-    let Some(log_least) = curve.first_upward(level).filter(|_| points[0].1 < level) else {
-        return StripReading::ExtendDown;
-    };
+    let log_least = curve.first_upward(level).filter(|_| points[0].1 < level)?;
     // The first point lies below the level, by however little.
     let first_full = points.partition_point(|&(log_dose, _)| log_dose < log_least).max(1);
     let (low, high) = (points[first_full - 1].0, points[first_full].0);
-    let slope = curve.slope(log_least).map_or(LEAST_SLOPE, |slope| slope.max(LEAST_SLOPE));
-    StripReading::Found(LeastDose {
+    // The difference of the curve there and the plateau.
+    let mut weights = curve.weights(log_least);
+    for i in darkest {
+        weights[i] -= 0.5;
+    }
+    let has_turned = densities[last] < level;
+    let beyond =
+        if has_turned { 0.0 } else { (errors.beyond)(stops_of_log(points[last].0 - points[last - 1].0)) };
+    let error = (errors.of_sum)(&weights).hypot(beyond);
+    let width = curve.half_width(level, error, points[highest].0);
+    Some(LeastDose {
         dose: dose_of_log(log_least),
         low: dose_of_log(low),
         high: dose_of_log(high),
-        sigma: stops_of_log((Density::READING_ERROR / slope).hypot(BETWEEN_BANDS * (high - low))),
+        sigma: stops_of_log(width.hypot(errors.between * (high - low))),
         plateau: Some(Density::new(plateau)),
     })
+}
+
+/// A difference of two readings above this is none of their errors (two standard errors).
+pub(super) fn difference_beyond_doubt(noise: f64) -> f64 {
+    2.0 * std::f64::consts::SQRT_2 * noise
 }
 
 fn check_doses(doses: impl Iterator<Item = Dose>) -> Result<(), StripError> {

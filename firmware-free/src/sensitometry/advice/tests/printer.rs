@@ -198,13 +198,18 @@ impl Loop {
         let patch = self.printer.read(got * std::f64::consts::LOG10_2 - patch);
         let seen = -got + self.printer.random.normal(0.08_f64.hypot(0.2 * got));
         let correction = match (way, &self.curve) {
-            (Way::WedgeAndDensity, Some(curve)) => Correction::by_curve(dose, patch, wanted, curve).unwrap(),
-            (Way::Density, _) => {
-                Correction::by_slope(dose, patch, wanted, 1.2 / self.printer.effect()).unwrap()
+            (Way::WedgeAndDensity, Some(curve)) => {
+                let by_curve = Correction::by_curve(dose, patch, wanted, curve);
+                by_curve.ok().or_else(|| self.by_slope(dose, patch, wanted)).unwrap()
             }
+            (Way::Density, _) => self.by_slope(dose, patch, wanted).unwrap(),
             _ => Correction::by_eye(dose, Stops::new((6.0 * seen).round() / 6.0)),
         };
         Evidence::of_print(&correction, 0.0, true)
+    }
+
+    fn by_slope(&self, dose: Dose, got: Density, wanted: Density) -> Option<Correction> {
+        Correction::by_slope(dose, got, wanted, 1.2 / self.printer.effect())
     }
 
     /// A 21-step wedge with two stops more than is thought right; a failed one

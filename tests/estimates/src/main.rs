@@ -1,0 +1,80 @@
+//! What frameside-core makes of readings: a JSON object a line in, one a line out, in order.
+//! The studies in tests/reference hold it against the truth that they made the readings from.
+
+use std::io::{BufRead as _, Write as _};
+
+use frameside_core::quantity::Dose;
+use frameside_core::sensitometry::{
+    Band, CharacteristicCurve, Density, StripReading, WedgeStep, read_densities, stops_of_log, tone_table,
+};
+use serde_json::{Value, json};
+
+fn main() -> std::io::Result<()> {
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    for line in std::io::stdin().lock().lines() {
+        let given: Value = serde_json::from_str(&line?)?;
+        let made = match given["kind"].as_str() {
+            Some("wedge") => wedge(&given),
+            Some("strip") => strip(&given),
+            _ => json!({ "refused": "unknown kind" }),
+        };
+        writeln!(out, "{made}")?;
+    }
+    out.flush()
+}
+
+fn numbers(given: &Value, key: &str) -> Vec<f64> {
+    given[key].as_array().into_iter().flatten().filter_map(Value::as_f64).collect()
+}
+
+fn kj(value: f64) -> Dose {
+    Dose::from_j_m2(1000.0 * value)
+}
+
+fn log_h(dose: Dose) -> f64 {
+    dose.kj_m2().log10()
+}
+
+/// `dose_kj_m2`, `wedge_density`, `density` from the clear end; `rows` for a correction too.
+fn wedge(given: &Value) -> Value {
+    let steps: Vec<WedgeStep> = numbers(given, "wedge_density")
+        .into_iter()
+        .zip(numbers(given, "density"))
+        .map(|(wedge, print)| WedgeStep { wedge: Density::new(wedge), print: Density::new(print) })
+        .collect();
+    let curve = match CharacteristicCurve::new(kj(given["dose_kj_m2"].as_f64().unwrap_or(0.0)), &steps) {
+        Ok(curve) => curve,
+        Err(error) => return json!({ "refused": error.to_string() }),
+    };
+    let (key, full) = (curve.key(), curve.full_dose());
+    let rows = given["rows"].as_u64().unwrap_or(0) as usize;
+    let tones: Vec<[f64; 2]> = if rows == 0 {
+        Vec::new()
+    } else {
+        let tones = tone_table(&curve, full.dose, rows);
+        tones.iter().map(|tone| [tone.lightness.value(), tone.negative.value()]).collect()
+    };
+    json!({
+        "log_toe": key.log_toe, "log_mid": key.log_mid, "log_shoulder": key.log_shoulder,
+        "d_min": key.d_min, "d_max": key.d_max,
+        "toe_sigma": stops_of_log(key.toe_error), "range_sigma": stops_of_log(key.range_error),
+        "log_full": log_h(full.dose), "full_sigma": full.sigma,
+        "turn_over": curve.turn_over().map(|over| log_h(over.dose)),
+        "tones": tones,
+    })
+}
+
+/// `dose_kj_m2` and `density` by rising dose.
+fn strip(given: &Value) -> Value {
+    let bands: Vec<Band> = numbers(given, "dose_kj_m2")
+        .into_iter()
+        .zip(numbers(given, "density"))
+        .map(|(dose, density)| Band { dose: kj(dose), density: Density::new(density) })
+        .collect();
+    match read_densities(&bands) {
+        Ok(StripReading::Found(least)) => json!({ "log_full": log_h(least.dose), "full_sigma": least.sigma }),
+        Ok(StripReading::ExtendUp) => json!({ "extend": "more" }),
+        Ok(StripReading::ExtendDown) => json!({ "extend": "less" }),
+        Err(error) => json!({ "refused": error.to_string() }),
+    }
+}
