@@ -271,17 +271,19 @@ fn to_json(reading: &StripReading) -> Value {
         "least_dose_j_m2": least.map(|least| least.dose.j_m2()),
         "low_j_m2": least.map(|least| least.low.j_m2()),
         "high_j_m2": least.map(|least| least.high.j_m2()),
+        "sigma_stops": least.map(|least| least.sigma),
         "plateau_density": least.and_then(|least| least.plateau),
     })
 }
 
 fn for_people(reading: &StripReading) -> String {
     match reading {
-        StripReading::Found(LeastDose { dose, low, high, plateau, .. }) => {
+        StripReading::Found(LeastDose { dose, low, high, sigma, plateau }) => {
             let full = plateau.map(|density| format!(" of {density}")).unwrap_or_default();
+            let sigma = sigma.value();
             format!(
                 "full density{full} from {dose}: the band of {low} is still lighter, that of {high} is full\n\
-                 take {dose} as the target through the clear film base\n"
+                 take {dose} as the target through the clear film base; its standard error is {sigma:.1} stop\n"
             )
         }
         StripReading::ExtendUp => {

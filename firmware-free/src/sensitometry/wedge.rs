@@ -678,11 +678,10 @@ pub(super) mod tests {
     #[test]
     fn a_range_that_the_noise_hides_is_said_to_be_unsure() {
         assert!(first_curve().key().is_sure());
-        let unsure = (0..20).filter_map(|seed| {
-            CharacteristicCurve::new(kj(30.0), &noisy(&first_curve(), 30.0, 0.035, seed)).ok()
-        });
-        let unsure: Vec<bool> = unsure.map(|curve| curve.key().is_sure()).collect();
-        assert!(2 * unsure.iter().filter(|sure| !**sure).count() > unsure.len(), "{unsure:?}");
+        assert!(!third_curve().key().is_sure(), "nine steps do not show how noisy they are");
+        let read = |seed| CharacteristicCurve::new(kj(30.0), &noisy(&first_curve(), 30.0, 0.035, seed)).ok();
+        let unsure = (0..20).filter_map(read).filter(|curve| !curve.key().is_sure()).count();
+        assert!(unsure >= 5, "{unsure}");
     }
 
     #[test]
