@@ -76,6 +76,23 @@ fn each_chip_is_read_and_the_rig_is_well() {
 }
 
 #[test]
+fn another_chip_at_the_address_of_a_converter_is_reported_as_that() {
+    let pi = pi();
+    pi.rewire(|bus| {
+        bus.attach(ADS1115, EmulatedVeml6075::new(Box::new(|_| Irradiance::from_w_m2(LIGHT_W_M2))));
+    });
+    let site = site(&pi);
+    let checked = site.frameside(["check", "--rig"]);
+    let said = String::from_utf8(checked.stdout).unwrap();
+    let expected = "sensor at 0x48 does not behave like an ADS1115: another chip answers there";
+    assert!(said.contains(&format!("sensor wall: {expected}")), "{said}");
+    let _daemon = site.run();
+    let problem =
+        wait_for("the problem", SOON, || sensor(&site, "wall")["problem"].as_str().map(str::to_owned));
+    assert!(problem.starts_with(expected), "{problem}");
+}
+
+#[test]
 fn a_scan_reads_the_real_bus_but_not_under_the_daemon() {
     let pi = pi();
     let site = site(&pi);

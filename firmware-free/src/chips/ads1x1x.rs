@@ -19,8 +19,9 @@ use crate::quantity::{Irradiance, Mono};
 pub(super) mod register {
     pub(in crate::chips) const CONVERSION: u8 = 0;
     pub(in crate::chips) const CONFIG: u8 = 1;
-    /// Of the comparator; the high one follows it.
-    pub(in crate::chips) const LOW_THRESHOLD: u8 = 0x02;
+    /// The thresholds of the comparator, low and high, with what they hold after power-on
+    /// (SBAS444D, 8.6.4). Nothing here sets them, so they serve as an identity.
+    pub(in crate::chips) const THRESHOLDS: [(u8, u16); 2] = [(0x02, 0x8000), (0x03, 0x7FFF)];
 
     /// Config: written, begins a conversion; read, none is under way.
     pub(in crate::chips) const IDLE: u16 = 0x8000;
@@ -37,7 +38,7 @@ pub(super) mod register {
     /// Config after power-on.
     pub(in crate::chips) const AT_RESET: u16 = 0x8583;
 }
-use register::{AIN0, CONFIG, CONVERSION, IDLE, NO_COMPARATOR, RANGE_SHIFT, RATE_SHIFT, SINGLE};
+use register::{AIN0, CONFIG, CONVERSION, IDLE, NO_COMPARATOR, RANGE_SHIFT, RATE_SHIFT, SINGLE, THRESHOLDS};
 
 /// Full scales in V by range, which is also the code in the configuration.
 pub(super) const FULL_SCALES_V: &[f64] = &[6.144, 4.096, 2.048, 1.024, 0.512, 0.256];
@@ -328,6 +329,12 @@ impl<B: Bus> Chip<B> for Ads1x1x {
     fn step(&mut self, bus: &mut B, now: Mono) -> Result<Step, SensorFault> {
         match self.phase {
             Phase::Unset => {
+                for (threshold, at_power_on) in THRESHOLDS {
+                    if self.read(bus, threshold)? != at_power_on {
+                        let (address, expected) = (self.address, self.part.name());
+                        return Err(SensorFault::UnlikeChip { address, expected });
+                    }
+                }
                 // Whatever it was told to do by someone else may still be under way.
                 self.written = self.read(bus, CONFIG)? & !IDLE;
                 self.start(bus, now)
@@ -361,7 +368,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::chips::emulated::{EmulatedAds1x1x, EmulatedBus, Trouble};
+    use crate::chips::emulated::{EmulatedAds1x1x, EmulatedBus, EmulatedVeml6075, Trouble};
     use crate::chips::test_bench::{measure, steady};
 
     /// 4.3 V/µA GaN photodiode breakout.
@@ -399,6 +406,15 @@ mod tests {
         for (range, expected) in lsb_uv.into_iter().enumerate() {
             assert!((volts(1, range as u8) * 1e6 - expected).abs() < 1e-9);
         }
+    }
+
+    #[test]
+    fn another_chip_at_its_address_is_reported_as_that() {
+        let mut bus = EmulatedBus::default();
+        bus.attach(0x48, EmulatedVeml6075::new(steady(20.0)));
+        let mut chip = driver(Part::Ads1115, 128, Ranging::Free, PLAIN);
+        let fault = chip.step(&mut bus, Mono::default()).unwrap_err();
+        assert_eq!(fault, SensorFault::UnlikeChip { address: 0x48, expected: "ADS1115" });
     }
 
     #[test]

@@ -167,6 +167,16 @@ pub enum SensorFault {
         /// What its identity register holds.
         found: u16,
     },
+    /// What answers at the address does not behave as the chip, which has no identity.
+    #[error(
+        "sensor at {address:#04x} does not behave like an {expected}: another chip answers there, or its settings were changed; correct chip or address in the config, or switch it off and on"
+    )]
+    UnlikeChip {
+        /// 7-bit address of the chip.
+        address: u8,
+        /// The part that the config names.
+        expected: &'static str,
+    },
     /// The chip lost its settings (its supply broke down), or never took them.
     #[error(
         "sensor at {address:#04x} does not keep its settings; check its supply and that the config names the right chip"
@@ -290,6 +300,7 @@ mod tests {
         .map(|fault| SensorFault::Bus { address: 0x49, fault });
         let chip = [
             SensorFault::WrongChip { address: 0x49, expected: "AS7331", found: 0x5b },
+            SensorFault::UnlikeChip { address: 0x49, expected: "ADS1115" },
             SensorFault::SettingsLost { address: 0x49 },
         ];
         for fault in bus.into_iter().chain(chip) {

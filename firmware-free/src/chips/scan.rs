@@ -5,6 +5,7 @@
 //! named at each driver.
 
 use super::Bus;
+use super::ads1x1x::register::THRESHOLDS;
 
 /// What an address tells of the part behind it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,8 +37,6 @@ impl Identity {
     }
 }
 
-/// The thresholds of an ADS1x1x, registers 2 and 3 (SBAS444D, 8.6.4); nothing here ever sets them.
-const AT_POWER_ON: [Option<u16>; 2] = [Some(0x8000), Some(0x7FFF)];
 /// The addresses that chips may have; the others are reserved (UM10204, table 4).
 const FIRST: u8 = 0x08;
 const LAST: u8 = 0x77;
@@ -66,7 +65,9 @@ fn identify<B: Bus>(bus: &mut B, address: u8, answering: &[u8]) -> Identity {
         0x53 => Identity::Not("LTR-390UV-01"),
         0x10 if byte(0x0C) == Some(0x26) => Identity::Is("VEML6075"),
         0x10 => Identity::Not("VEML6075"),
-        0x48..=0x4B if [2, 3].map(|register| word(bus, address, register)) == AT_POWER_ON => {
+        0x48..=0x4B
+            if THRESHOLDS.iter().all(|&(register, value)| word(bus, address, register) == Some(value)) =>
+        {
             Identity::Like("ADS1113, ADS1114, ADS1115 or ADS1013, ADS1014, ADS1015")
         }
         0x48..=0x4B => Identity::Not("ADS101x or ADS111x"),

@@ -125,7 +125,10 @@ impl Fault {
             (Self::Hung, Model::As7331 | Model::Adc(_) | Model::Ltr390) => Some(SensorFault::NeverReady),
             // Without a flag for a finished measurement a hung chip is a stuck one.
             (Self::Stuck | Self::Hung, _) => stuck,
-            (Self::BrownOut, _) | (Self::OtherChip, Model::Adc(_)) => lost,
+            (Self::BrownOut, _) => lost,
+            (Self::OtherChip, Model::Adc(part)) => {
+                Some(SensorFault::UnlikeChip { address, expected: part.name() })
+            }
             (Self::OtherChip, Model::As7331) => wrong("AS7331", 0x5B),
             (Self::OtherChip, Model::Ltr390) => wrong("LTR-390", 0x5B),
             (Self::OtherChip, Model::Veml6075) => wrong("VEML6075", 0x5B5B),
@@ -230,6 +233,7 @@ fn in_words(told: &[SensorFault], model: Model) -> String {
         SensorFault::WrongChip { expected, found, .. } => {
             text.replace(expected, "*chip*").replace(&format!("{found:#04x}"), "*n*")
         }
+        SensorFault::UnlikeChip { expected, .. } => text.replace(expected, "*chip*"),
         _ => text,
     }
 }

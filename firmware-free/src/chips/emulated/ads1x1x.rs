@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use super::{EmulatedChip, Jam, Light, Trouble, mean_w_m2};
 use crate::chips::ads1x1x::register::{
-    AT_RESET, CONFIG, CONVERSION, IDLE, LOW_THRESHOLD, RANGE_SHIFT, RATE_SHIFT, SINGLE,
+    AT_RESET, CONFIG, CONVERSION, IDLE, RANGE_SHIFT, RATE_SHIFT, SINGLE, THRESHOLDS,
 };
 use crate::chips::ads1x1x::{FULL_SCALES_V, Part, Photodiode};
 use crate::quantity::{Irradiance, Mono};
@@ -131,9 +131,7 @@ impl EmulatedChip for EmulatedAds1x1x {
             CONVERSION => self.result.cast_unsigned(),
             CONFIG if self.conversion.is_none() => self.config | IDLE,
             CONFIG => self.config,
-            // The thresholds as at power-on (SBAS444D, 8.6.4): nothing sets them.
-            LOW_THRESHOLD => 0x8000,
-            _ => 0x7FFF,
+            threshold => THRESHOLDS[usize::from(threshold & 1)].1,
         };
         for (byte, value) in buffer.iter_mut().zip(value.to_be_bytes().into_iter().cycle()) {
             *byte = value;
