@@ -342,7 +342,7 @@ pub struct Relay {
 pub enum Buzzer {
     /// A buzzer that sounds by itself while its pin is high.
     Active(Pin),
-    /// A bare sounder on a pin with hardware PWM: 12, 13, 18 or 19.
+    /// A bare sounder, which is given a tone while it is to sound.
     Passive(Pin),
     /// The bell of the terminal the daemon runs in.
     Terminal,

@@ -277,7 +277,7 @@ impl Parser<'_> {
         ];
         let buzzer = match section.required("kind", r#""active""#, values::one_of(&kinds)) {
             Some(Sounder::Active) => section.required("pin", "18", values::pin).map(Buzzer::Active),
-            Some(Sounder::Passive) => section.required("pin", "18", values::pwm_pin).map(Buzzer::Passive),
+            Some(Sounder::Passive) => section.required("pin", "18", values::pin).map(Buzzer::Passive),
             Some(Sounder::Pinless(buzzer)) => {
                 section.out_of_place(&["pin"], "this kind", "active and passive buzzers");
                 Some(buzzer)

@@ -465,8 +465,8 @@ fn one_device_to_a_pin() {
              (line 5); take another pin",
             "config.toml:14:10: the button of frame \"ash\" cannot be on pin 23: the button of frame \"oak\" is \
              there (line 9); take another pin",
-            "config.toml:17:7: pin cannot be 23; it must be 12, 13, 18 or 19, the pins with hardware PWM, for a \
-             passive buzzer",
+            "config.toml:17:7: the buzzer cannot be on pin 23: the button of frame \"oak\" is there (line 9); \
+             take another pin",
             "config.toml:21:9: relay cannot be 0; it must be a BCM pin from 2 to 27 (0 and 1 belong to the ID \
              EEPROM of add-on boards)",
         ]

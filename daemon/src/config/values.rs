@@ -164,15 +164,6 @@ pub(super) fn relay(entry: &Entry<'_>) -> Read<Option<Pin>> {
     }
 }
 
-/// A pin that one of the Pi's two hardware PWM channels can be led to (BCM2835
-/// ARM Peripherals, table 6-31: PWM0 on 12 and 18, PWM1 on 13 and 19).
-pub(super) fn pwm_pin(entry: &Entry<'_>) -> Read<Pin> {
-    pin(entry).and_then(|pin| match pin.bcm() {
-        12 | 13 | 18 | 19 => Ok(pin),
-        _ => Err(refused(entry, "12, 13, 18 or 19, the pins with hardware PWM, for a passive buzzer")),
-    })
-}
-
 /// An I2C address that the chip can have.
 pub(super) fn address(among: &'static [u8]) -> impl Fn(&Entry<'_>) -> Read<u8> {
     move |entry| {
