@@ -1,70 +1,69 @@
 //! The wall clock is stepped from outside while a print is out: labels follow,
 //! doses do not.
 
-use std::path::Path;
 use std::process::Command;
 
-use frameside_tests::needs::need;
-use frameside_tests::{Site, wait_for};
+use frameside_tests::{KernelClock, Site, wait_for};
 use serde_json::Value;
 
 use crate::yard::{SOON, assert_within, due_of, expose, json_of, number, ok, settled, wait_for_frame};
-
-/// Where Debian puts it, by architecture.
-fn libfaketime() -> Option<std::path::PathBuf> {
-    let libraries = std::fs::read_dir("/usr/lib").ok().into_iter().flatten().flatten();
-    let found =
-        libraries.map(|entry| entry.path().join("faketime/libfaketime.so.1")).find(|file| file.is_file());
-    need(found, "libfaketime", "apt install faketime")
-}
-
-/// Shows the daemon another time. By rename, so that it never reads half of it.
-fn set_wall(file: &Path, offset: &str) {
-    let next = file.with_extension("next");
-    std::fs::write(&next, offset).unwrap();
-    std::fs::rename(next, file).unwrap();
-}
 
 /// The year and whether the label is known to be right.
 fn label(show: &Value) -> (i32, bool) {
     (show["begun"].as_str().unwrap()[..4].parse().unwrap(), show["synchronised"].as_bool().unwrap())
 }
 
-#[test]
-fn labels_follow_the_wall_clock_and_doses_do_not() {
-    let Some(library) = libfaketime() else { return };
-    let site = Site::new(
-        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\n\
-         [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"{dir}/light.csv\"\n\
-         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n",
-    );
+/// One frame under a steady emulated lamp, on a rig whose wall clock the test sets.
+fn site(clock: &str) -> Option<(Site, KernelClock)> {
+    let mut site = Site::new(&format!(
+        "[rig]\nname = \"yard\"\ntimezone = \"UTC\"\nclock = \"{clock}\"\n\
+         [[sensor]]\nname = \"sky\"\nchip = \"emulated:as7331\"\nlight = \"{{dir}}/light.csv\"\n\
+         [[frame]]\nname = \"oak\"\nsensor = \"sky\"\n"
+    ));
     let light = "time,irradiance_w_m2\n2026-06-01T10:00:00Z,40\n2026-06-01T11:00:00Z,40\n";
     std::fs::write(site.path("light.csv"), light).unwrap();
-    let wall = site.path("wall");
+    let clock = KernelClock::new(&mut site)?;
+    Some((site, clock))
+}
+
+fn this_year() -> i32 {
+    ok(&Command::new("date").args(["-u", "+%Y"]).output().unwrap()).trim().parse().unwrap()
+}
+
+/// Waits until the print is labelled so.
+fn wait_for_label(site: &Site, print: &str, expected: (i32, bool)) {
+    wait_for("the label", SOON, || (label(&json_of(site, &["show", print])) == expected).then_some(()));
+}
+
+#[test]
+fn labels_follow_the_wall_clock_and_doses_do_not() {
+    let Some((site, clock)) = site("network") else { return };
     // No clock that runs without power, no network yet.
-    set_wall(&wall, "@1970-01-01 00:00:20");
-    let mut env = Command::new("env");
-    env.arg(format!("LD_PRELOAD={}", library.display()))
-        .arg(format!("FAKETIME_TIMESTAMP_FILE={}", wall.display()))
-        .args(["FAKETIME_NO_CACHE=1", "FAKETIME_DONT_FAKE_MONOTONIC=1", "NO_FAKE_STAT=1", "TZ=UTC"]);
-    let daemon = site.run_under(env);
+    clock.set_wall("@1970-01-01 00:00:20");
+    let daemon = site.run();
     let print = expose(&site, "oak", "800J/m2");
     assert_eq!(&print, "1970-01-01-oak-1");
     assert_eq!(label(&json_of(&site, &["show", &print])), (1970, false));
-
-    // The network brings the time: the label follows.
-    let year = ok(&Command::new("date").args(["-u", "+%Y"]).output().unwrap()).trim().parse().unwrap();
-    set_wall(&wall, "+0d");
-    wait_for("the label to follow", SOON, || {
-        (label(&json_of(&site, &["show", &print])) == (year, true)).then_some(())
-    });
-    // Somebody sets the clock wrong, forwards and backwards: a label that was right stays.
-    for step in ["+20y", "-3600s"] {
-        let steps = || daemon.stderr().matches("the wall clock was set").count();
+    let steps = || daemon.stderr().matches("the wall clock was set").count();
+    let step_to = |shown: &str| {
         let before = steps();
-        set_wall(&wall, step);
+        clock.set_wall(shown);
         wait_for("the step to be seen", SOON, || (steps() > before).then_some(()));
-        assert_eq!(label(&json_of(&site, &["show", &print])), (year, true));
+    };
+
+    // A time that is only plausible proves nothing.
+    step_to("-3h");
+    assert!(!label(&json_of(&site, &["show", &print])).1);
+    // The network brings the time: the label follows.
+    clock.set_wall("+0d");
+    clock.set_synchronised(true);
+    wait_for_label(&site, &print, (this_year(), true));
+    // A hand sets the clock, forwards and backwards, and the kernel takes it for unsynchronised:
+    // a label that was right stays.
+    clock.set_synchronised(false);
+    for shown in ["+20y", "-3600s"] {
+        step_to(shown);
+        assert_eq!(label(&json_of(&site, &["show", &print])), (this_year(), true));
     }
     wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     ok(&site.frameside(["bring-in", "oak"]));
@@ -73,5 +72,35 @@ fn labels_follow_the_wall_clock_and_doses_do_not() {
     // A machine that stands still makes a short gap; a step that was followed makes one as long as itself.
     let mut gaps = show["gaps"].as_array().unwrap().iter();
     assert!(gaps.all(|gap| (number(gap, "to_s") - number(gap, "from_s")).abs() < 600.0), "{show}");
+    assert!(daemon.terminate().success());
+}
+
+/// The kernel takes the clock for synchronised, and it shows a time fifty years on.
+#[test]
+fn a_label_that_was_wrong_and_synchronised_follows_too() {
+    let Some((site, clock)) = site("network") else { return };
+    clock.set_synchronised(true);
+    clock.set_wall("+18263d");
+    let daemon = site.run();
+    let print = expose(&site, "oak", "90kJ/m2");
+    assert_eq!(label(&json_of(&site, &["show", &print])), (this_year() + 50, true));
+    clock.set_wall("+0d");
+    wait_for_label(&site, &print, (this_year(), true));
+    assert!(daemon.terminate().success());
+}
+
+#[test]
+fn a_battery_clock_is_right_if_the_config_vouches_for_it_and_its_battery_is_full() {
+    let Some((site, clock)) = site("battery") else { return };
+    let said = |site: &Site| json_of(site, &["check"])["clock"].clone();
+    assert_eq!(said(&site)["is_right"], true);
+    clock.set_wall("@2000-01-01 00:00:20");
+    assert_eq!(said(&site)["is_right"], false);
+    assert!(said(&site)["text"].as_str().unwrap().contains("replace the battery"), "{}", said(&site));
+    let daemon = site.run();
+    let print = expose(&site, "oak", "90kJ/m2");
+    assert_eq!(label(&json_of(&site, &["show", &print])), (2000, false));
+    clock.set_wall("+0d");
+    wait_for_label(&site, &print, (this_year(), true));
     assert!(daemon.terminate().success());
 }

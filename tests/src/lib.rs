@@ -11,6 +11,7 @@ pub mod browser;
 pub mod card;
 pub mod fake_pi;
 pub mod http;
+pub mod kernel_clock;
 pub mod needs;
 pub mod power;
 mod preloaded;
@@ -25,6 +26,7 @@ pub use browser::Browser;
 pub use card::Card;
 pub use fake_pi::{FakePi, Levels};
 pub use frameside::chance::Chance;
+pub use kernel_clock::KernelClock;
 pub use site::{Daemon, Site, frameside};
 
 /// The top folder of the repository.

@@ -61,7 +61,8 @@ pub struct Site {
 
 impl Site {
     /// Writes the config. `{dir}` in it stands for the site's directory; ledger
-    /// and socket are put there unless the config says where.
+    /// and socket are put there unless the config says where. Unless it says what makes the
+    /// clock right, it vouches for it: whether a time service runs is up to the machine.
     #[must_use]
     pub fn new(config: &str) -> Self {
         let site = Self { dir: TempDir::new().unwrap(), environment: Vec::new() };
@@ -72,6 +73,9 @@ impl Site {
     /// Writes another config, for the daemon's next start.
     pub fn configure(&self, config: &str) {
         let mut config = config.to_owned();
+        if !config.contains("clock = ") {
+            config = config.replacen("[rig]\n", "[rig]\nclock = \"battery\"\n", 1);
+        }
         for (table, file) in [("[ledger]", "ledger.sqlite"), ("[socket]", "frameside.sock")] {
             if !config.contains(table) {
                 config.push_str(&format!("\n{table}\npath = \"{{dir}}/{file}\"\n"));

@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 use super::source::LAMP_CAUTIONS;
 use super::{Context, Failure, out, out_json};
 use crate::assemble;
-use crate::clock::Clock;
+use crate::clock::{Clock, WallState};
 use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
 use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pattern, Pins, RelayPin};
@@ -50,11 +50,13 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let warnings: Vec<String> = config.warnings().iter().map(ToString::to_string).collect();
     let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
     let cautions = has_lamp.then_some(LAMP_CAUTIONS);
+    let wall = WallState::of(&config);
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
             "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
             "page": config.page.as_ref().map(|page| page.listen.to_string()),
+            "clock": { "is_right": wall.is_right(), "text": wall.text() },
             "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
         }));
     } else {
@@ -67,6 +69,7 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.sensors.len(),
             config.frames.len()
         ));
+        out(&format!("clock: {}\n", wall.text()));
         if let Some(page) = &config.page {
             out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
         }
@@ -155,7 +158,7 @@ fn is_running(socket: &Path) -> bool {
 
 /// Polls every sensor of this machine until it has read once, failed, or had its time.
 fn first_readings(config: &Config) -> Result<Vec<FirstReading>, Failure> {
-    let clock = Clock::new(1.0);
+    let clock = Clock::real_time();
     let mut feeds = assemble::feeds(config, &assemble::Lamps::new(), clock.now())
         .map_err(|error| Failure::Failed(error.to_string()))?;
     let mut found: Vec<Result<Reading, String>> =
@@ -193,7 +196,7 @@ fn beep(config: &Config) -> Result<&'static str, String> {
     };
     let mut buzzer = Buzzer::open(kind, &mut *pins).map_err(|error| error.to_string())?;
     buzzer.play(&Pattern::beep());
-    let clock = Clock::new(1.0);
+    let clock = Clock::real_time();
     while let Some(at) = buzzer.poll(clock.now()) {
         std::thread::sleep(clock.until(at));
     }

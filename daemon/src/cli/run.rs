@@ -9,7 +9,7 @@ use tracing_subscriber::filter::LevelFilter;
 
 use super::{Context, Failure, broker};
 use crate::assemble;
-use crate::clock::{self, Clock};
+use crate::clock::{self, Clock, WallState};
 use crate::config::Config;
 use crate::devices::feed::FeedThread;
 use crate::devices::panel::{Panel, PanelThread, Part};
@@ -66,9 +66,13 @@ fn log_to_stderr(verbose: bool, json: bool) {
 
 async fn serve(config: &Config) -> Result<(), Failure> {
     let failed = |error: String| Failure::Failed(error);
-    let clock = Clock::new(config.speed);
     // A second daemon must not touch the pins of the first.
     let _lock = Lock::take(&config.ledger.path)?;
+    let clock = Clock::new(config.speed, config.rig.clock);
+    let wall = WallState::of(config);
+    if !wall.is_right() {
+        tracing::warn!("the wall clock: {}", wall.text());
+    }
     if let Err(error) = super::pins_off::keep(&assemble::switched_pins(config)) {
         tracing::warn!(%error, "which pins are switched cannot be kept for the end of the service");
     }

@@ -158,10 +158,22 @@ pub struct Rig {
     pub name: Name,
     /// `None`: the system's.
     pub timezone: Option<TimeZone>,
+    /// What makes the wall clock right.
+    pub clock: ClockSource,
     /// Where the rig stands; needed for anything that asks for the sun.
     pub place: Option<Place>,
     /// How the frames lie; `None`: flat.
     pub tilt: Option<Tilt>,
+}
+
+/// What makes the wall clock right, on which the length of an outage rests.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum ClockSource {
+    /// A time service: the kernel knows when it has.
+    #[default]
+    Network,
+    /// A clock that runs without power. The config vouches for it, since nothing else can.
+    Battery,
 }
 
 /// A place on earth.

@@ -13,8 +13,8 @@ use super::problems::{Finding, Log, Problem, shown, together};
 use super::sensor;
 use super::values;
 use super::{
-    Buzzer, Ca, ClientCertificate, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name, Page, Pin,
-    Place, Relay, Rig, Secret, Signal, Source, SourceKind, Tilt, Tls,
+    Buzzer, Ca, ClientCertificate, ClockSource, Config, Discovery, Env, Frame, Ledger, Login, Mqtt, Name,
+    Page, Pin, Place, Relay, Rig, Secret, Signal, Source, SourceKind, Tilt, Tls,
 };
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -426,10 +426,12 @@ impl Parser<'_> {
 fn rig(mut section: Section<'_>) -> Option<Rig> {
     let name = section.required("name", r#""yard""#, values::name);
     let timezone = section.optional("timezone", values::timezone);
+    let clocks = [("network", ClockSource::Network), ("battery", ClockSource::Battery)];
+    let clock = section.or("clock", ClockSource::default(), values::one_of(&clocks));
     let place = place(section.section("place", "place"));
     let tilt = tilt(section.section("tilt", "tilt"));
     section.finish();
-    Some(Rig { name: name?, timezone, place, tilt })
+    Some(Rig { name: name?, timezone, clock: clock?, place, tilt })
 }
 
 fn place(mut section: Section<'_>) -> Option<Place> {

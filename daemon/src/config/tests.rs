@@ -12,6 +12,7 @@ const FULL: &str = r#"
 [rig]
 name = "yard"
 timezone = "Europe/Zurich"
+clock = "battery"
 place = { latitude = 46.8, longitude = 6.9 }
 tilt = { angle = 30, azimuth = 180 }
 
@@ -98,6 +99,7 @@ fn the_whole_contract_is_taken() {
     let config = parse(FULL).unwrap();
     let name = |text| Name::new(text).unwrap();
     assert_eq!(config.rig.name, name("yard"));
+    assert_eq!(config.rig.clock, ClockSource::Battery);
     assert_eq!(config.rig.place, Some(Place { latitude: 46.8, longitude: 6.9 }));
     assert_eq!(config.rig.tilt, Some(Tilt { angle: 30.0, azimuth: 180.0 }));
     assert_eq!(config.rig.timezone.unwrap().iana_name(), Some("Europe/Zurich"));
@@ -214,6 +216,7 @@ fn what_is_lit_by_a_lamp_names_one_with_a_relay() {
 fn defaults_where_nothing_is_said() {
     let config = parse(&format!("{RIG}{SKY}[[frame]]\nname = \"oak\"\nsensor = \"sky\"\n")).unwrap();
     assert_eq!(config.rig.timezone, None);
+    assert_eq!(config.rig.clock, ClockSource::Network);
     assert_eq!(config.frames[0].glass, 1.0);
     assert_eq!(config.buzzer, Buzzer::None);
     assert_eq!(config.mqtt, None);
@@ -285,7 +288,7 @@ fn all_problems_are_told_in_one_run_in_the_order_of_the_file() {
         ),
         [
             "config.toml:2:8: name cannot be \"Yard\"; it must be 1 to 32 of a-z, 0-9, \"-\" and \"_\"",
-            "config.toml:3:1: unknown key \"zone\" in [rig]; keys are: name, timezone, place, tilt",
+            "config.toml:3:1: unknown key \"zone\" in [rig]; keys are: name, timezone, clock, place, tilt",
             "config.toml:6:10: frame \"oak\" names sensor \"sky2\", which is not defined; sensors are: sky",
             "config.toml:7:10: button cannot be 28; it must be a BCM pin from 2 to 27 \
              (0 and 1 belong to the ID EEPROM of add-on boards)",

@@ -40,6 +40,7 @@ pub use requests::Asker;
 pub use run::{Inputs, run};
 pub use tell::{Hands, Told};
 
+use crate::clock::WALL_STEP_MS;
 use crate::config::Discovery;
 use crate::devices::pins::Pattern;
 use crate::ledger::{Entry, Ledger, LedgerEvent, OpenPrint, OutboxRow, Recovered};
@@ -115,8 +116,6 @@ impl FramePart {
 const FLUSH_BUSY_S: f64 = 10.0;
 /// And this often while none is.
 const FLUSH_IDLE_S: f64 = 60.0;
-/// A wall clock that moved by more than this was set, in milliseconds.
-const WALL_STEP_MS: u64 = 500;
 
 /// The service. Drive it with its `on_…` methods and [`Service::wake`].
 pub struct Service {

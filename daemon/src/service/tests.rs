@@ -239,7 +239,7 @@ fn the_reading_after_a_bring_in_puts_its_figures_into_the_record() {
 
 #[test]
 fn readings_that_wait_behind_a_stall_are_taken_before_anyone_finds_none() {
-    let clock = Clock::new(1.0);
+    let clock = Clock::real_time();
     for _ in 0..12 {
         let folder = TempDir::new().unwrap();
         let stalled = clock.now().plus_seconds(-100.0);
@@ -950,7 +950,7 @@ fn a_flood_of_readings_keeps_neither_a_question_nor_the_end_waiting() {
         panel: mpsc::channel(1).1,
         clear_sky: mpsc::channel(1).1,
     };
-    let clock = Clock::new(1.0);
+    let clock = Clock::real_time();
     // As fast as they are taken.
     std::thread::spawn(move || {
         loop {

@@ -39,7 +39,7 @@ impl Probe {
         }
         let mut config = config.clone();
         config.sensors = vec![alone];
-        let clock = Clock::new(1.0);
+        let clock = Clock::real_time();
         let mut feeds = assemble::feeds(&config, &assemble::Lamps::new(), clock.now())
             .map_err(|error| Failure::Failed(error.to_string()))?;
         let feed = feeds.pop().ok_or_else(|| Failure::Failed(format!("{} cannot be read", sensor.name)))?;
