@@ -12,6 +12,7 @@ use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, Transactio
 use super::chunk::{self, Codec, Sample};
 use super::queue::{Batch, Light, Queue, Work};
 use super::{Boot, Entry, LedgerError, LedgerEvent, NewPrint, file, outages, schema, unjudged};
+use crate::clock::WALL_STEP_MS;
 use crate::request::Note;
 
 /// A sensor's open chunks are packed into one when they hold this many samples.
@@ -381,11 +382,14 @@ impl Tables<'_> {
             params![self.boot, offset, wall.synchronised],
         )?;
         if wall.synchronised {
+            // A clock can claim to be right, be wrong by decades, and be put right later: labels
+            // follow it, but not its small corrections.
             for table in ["event", "note"] {
                 let sql = format!(
-                    "UPDATE {table} SET at_ms = at_ns / 1000000 + ?2, synced = 1 WHERE boot = ?1 AND synced = 0"
+                    "UPDATE {table} SET at_ms = at_ns / 1000000 + ?2, synced = 1
+                     WHERE boot = ?1 AND (synced = 0 OR abs(at_ms - at_ns / 1000000 - ?2) > ?3)"
                 );
-                self.run(&sql, params![self.boot, offset])?;
+                self.run(&sql, params![self.boot, offset, WALL_STEP_MS as i64])?;
             }
         }
         Ok(())
