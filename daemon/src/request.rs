@@ -4,6 +4,8 @@
 //! One JSON object: `{"do": "expose", "frame": "oak", "target": "15kJ/m2"}`.
 //! Doses are written as people type them. Unknown fields are refused.
 
+use std::fmt;
+
 use frameside_core::quantity::{ParseQuantityError, Stops, TargetDose};
 use jiff::civil::Date;
 use serde_json::{Map, Value, json};
@@ -73,6 +75,25 @@ pub enum Request {
     },
 }
 
+/// What was asked, in a few words for the log.
+impl fmt::Display for Request {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Status => f.write_str("status"),
+            Self::Prints { .. } => f.write_str("prints"),
+            Self::Expose(Expose { frame, aim, .. }) => write!(f, "expose {} {aim}", brief(frame)),
+            Self::Cover { frame } => write!(f, "cover {}", brief(frame)),
+            Self::Uncover { frame } => write!(f, "uncover {}", brief(frame)),
+            Self::BringIn { frame } => write!(f, "bring in {}", brief(frame)),
+            Self::Hush { frame: None } => f.write_str("hush"),
+            Self::Hush { frame: Some(frame) } => write!(f, "hush {}", brief(frame)),
+            Self::Retarget { frame, target } => write!(f, "retarget {} to {}", brief(frame), target.dose()),
+            Self::Note { print, .. } => write!(f, "note on {}", brief(print)),
+            Self::Judge { print, .. } => write!(f, "judge {}", brief(print)),
+        }
+    }
+}
+
 /// What is noted of a print.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Note {
@@ -116,6 +137,17 @@ pub enum Aim {
     Strip(Vec<TargetDose>),
     /// The target of its recipe, advised or set.
     Recipe,
+}
+
+impl fmt::Display for Aim {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Target(target) => write!(f, "to {}", target.dose()),
+            Self::Like(print) => write!(f, "like {}", brief(print)),
+            Self::Strip(bands) => write!(f, "as a strip of {} bands", bands.len()),
+            Self::Recipe => f.write_str("to the target of its recipe"),
+        }
+    }
 }
 
 /// The answer to what is not done.
@@ -475,6 +507,16 @@ mod tests {
 
     fn read(text: &str) -> Result<Request, RequestError> {
         Request::from_json(text.as_bytes())
+    }
+
+    #[test]
+    fn a_request_is_logged_in_words() {
+        let said = |text: &str| read(text).unwrap().to_string();
+        assert_eq!(said(r#"{"do":"expose","frame":"oak","target":"15kJ/m2"}"#), "expose oak to 15.0 kJ/m²");
+        assert_eq!(said(r#"{"do":"bring-in","frame":"oak"}"#), "bring in oak");
+        assert_eq!(said(r#"{"do":"hush"}"#), "hush");
+        // What comes from outside stays on one line.
+        assert_eq!(said("{\"do\":\"cover\",\"frame\":\"oak\\nash\"}"), "cover oak\\nash");
     }
 
     #[test]

@@ -175,7 +175,7 @@ impl Server {
         };
         let changes = !request.only_asks();
         if changes {
-            tracing::info!(from = %self.from, ?request, "asked over the page");
+            tracing::info!(from = %self.from, "asked over the page: {request}");
         }
         let answer = news::ask(&self.site.questions, request, from).await;
         let answer = answer.unwrap_or_else(|| refusal("the daemon is stopping"));

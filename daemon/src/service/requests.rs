@@ -97,7 +97,7 @@ impl Service {
         let in_time = |command: Issued| command.in_time(unix_ms, is_dated).map_err(|error| error.to_string());
         match command.and_then(in_time) {
             Ok(request) => {
-                tracing::info!(?request, "asked from afar");
+                tracing::info!("asked from afar: {request}");
                 // Without the time a command may be of any age.
                 let may_light = if is_synchronised { self.may_light(now) } else { MayLight::NEVER };
                 self.ask(now, request, asker, id, may_light);

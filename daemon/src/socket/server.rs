@@ -142,7 +142,7 @@ async fn answer_line(line: &[u8], uid: u32, questions: &mpsc::Sender<Question>) 
         Err(error) => return refusal(&error.to_string()),
     };
     if !request.only_asks() {
-        tracing::info!(uid, ?request, "asked over the control socket");
+        tracing::info!(uid, "asked over the control socket: {request}");
     }
     let (answer, answered) = oneshot::channel();
     if questions.send(Question { request, from: Origin::Here, answer }).await.is_err() {
