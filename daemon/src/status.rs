@@ -92,6 +92,10 @@ pub struct FrameStatus {
     pub low_j_m2: f64,
     /// At most this.
     pub high_j_m2: f64,
+    /// Why the dose and its bounds are without the light of an outage: `length-to-come` until the
+    /// clock is right, `unknown-length` for good; left out where they have all light.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lacks: Option<String>,
     /// What it aims at.
     pub target_j_m2: Option<f64>,
     /// The exponent that doses and target are counted at, where it is not 1.
@@ -231,13 +235,22 @@ impl FrameStatus {
         let bar = self.bar();
         let dose = self.dose();
         let of = Dose::from_j_m2(target);
-        let at = self.at_exponent();
+        let at = self.beside_dose();
         format!("{name}  {bar} {:>4.0} %  {dose} of {of}{at}  {}", share * 100.0, self.what_next())
     }
 
-    /// What the doses are counted at, where it is not 1.
-    pub(crate) fn at_exponent(&self) -> String {
-        self.exponent.map(|exponent| format!(" at exponent {exponent:.2}")).unwrap_or_default()
+    /// What the doses are counted at, where it is not 1, and what they lack.
+    pub(crate) fn beside_dose(&self) -> String {
+        let at = self.exponent.map(|exponent| format!(" at exponent {exponent:.2}")).unwrap_or_default();
+        at + &self.lacking().map(|lacks| format!(", {lacks}")).unwrap_or_default()
+    }
+
+    /// What the dose lacks, for people.
+    pub(crate) fn lacking(&self) -> Option<&'static str> {
+        self.lacks.as_deref().map(|lacks| match lacks {
+            "length-to-come" => "without the outage until the clock is right",
+            _ => "without an outage of unknown length",
+        })
     }
 
     /// Dose over target as a bar.
@@ -257,7 +270,7 @@ impl FrameStatus {
                     FrameState::Covered | FrameState::In => String::new(),
                     _ => format!(", {}", self.what_next()),
                 };
-                let (state, dose, at) = (self.state.word(), self.dose(), self.at_exponent());
+                let (state, dose, at) = (self.state.word(), self.dose(), self.beside_dose());
                 format!("{} is {state}: {dose} of {of}{at}{next}", self.frame)
             }
         }
@@ -363,6 +376,7 @@ mod tests {
             dose_j_m2: 8123.0,
             low_j_m2: 8123.0,
             high_j_m2: 8123.0,
+            lacks: None,
             target_j_m2: Some(15_000.0),
             exponent: None,
             reference_w_m2: None,
@@ -426,6 +440,18 @@ mod tests {
             other.line(5)
         );
         assert!(other.sentence().starts_with("oak is exposing: 8.12 of 15.0 kJ/m² at exponent 0.85, due"));
+    }
+
+    #[test]
+    fn a_dose_without_an_outage_says_so() {
+        let unknown = FrameStatus { lacks: Some("unknown-length".into()), ..frame() };
+        assert!(
+            unknown.line(5).contains("8.12 of 15.0 kJ/m², without an outage of unknown length  due about"),
+            "{}",
+            unknown.line(5)
+        );
+        assert_eq!(serde_json::to_value(&unknown).unwrap()["lacks"], "unknown-length");
+        assert!(serde_json::to_value(frame()).unwrap().get("lacks").is_none());
     }
 
     #[test]

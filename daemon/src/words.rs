@@ -81,7 +81,13 @@ pub fn signal(
              if the light stays. Lower its target, or cover it and go on tomorrow.",
             clock(dusk)
         ),
-        SignalKind::Outage { seconds: Some(seconds), missed } => format!(
+        SignalKind::Outage { seconds: Some(seconds), missed, is_corrected: true } => format!(
+            "The clock was wrong and is right now: the power was gone for {} while {name} was out. It received {} in \
+             that time, which makes {dose} of {target}.",
+            span(seconds),
+            self::dose(missed)
+        ),
+        SignalKind::Outage { seconds: Some(seconds), missed, is_corrected: false } => format!(
             "The power was gone for {} while {name} was out: it received {} in that time, which makes {dose} of {target}.",
             span(seconds),
             self::dose(missed)

@@ -113,6 +113,15 @@ pub enum Entry {
         sensor: String,
         /// The boot that ended there.
         after_boot: i64,
+        /// What the wall clock showed at the end of the tear, in ms since 1970.
+        settled_ms: i64,
+    },
+    /// The clock that settled such a time was wrong: its gap is to be kept anew.
+    OutageReopened {
+        /// The sensor's name.
+        sensor: String,
+        /// Where the gap was kept to end.
+        to: Mono,
     },
     /// A note on a print.
     Note {

@@ -1,4 +1,5 @@
-//! Outages of which it is not known yet how long they were.
+//! Outages, until it is known how long they were, and as long as that boot lasts: its clock
+//! may turn out to have been wrong.
 
 use frameside_core::light::{Seen, Tear, Unplaced};
 use frameside_core::quantity::{Irradiance, Mono};
@@ -22,13 +23,16 @@ pub struct Outage {
     /// where an earlier version did not keep it. Once a boot is laid anew, the instants of two
     /// outages no longer tell.
     pub seen_s: Option<f64>,
+    /// What the wall clock showed at the end of the tear when its length was settled, in ms
+    /// since 1970; `None` while it waits for the clock.
+    pub settled_ms: Option<i64>,
 }
 
-/// Those that wait, the oldest first, on this boot's clock.
-pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Result<Vec<Outage>> {
+/// Those of which the clock of this boot decides, the oldest first.
+pub(super) fn open(connection: &Connection, shift: &Shift) -> rusqlite::Result<Vec<Outage>> {
     let mut select = connection.prepare(
         "SELECT sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
-                to_ns, found, found_is_bound, greatest, seen_s FROM outage ORDER BY after_boot",
+                to_ns, found, found_is_bound, greatest, seen_s, settled_ms FROM outage ORDER BY after_boot",
     )?;
     let rows = select.query_map([], |row| {
         let boot = row.get(2)?;
@@ -45,7 +49,14 @@ pub(super) fn waiting(connection: &Connection, shift: &Shift) -> rusqlite::Resul
         let after_boot = row.get(1)?;
         let ended = shift.ended(after_boot).map_or_else(|| at(3), Ok)?;
         let after = Unplaced { boot: after_boot, ended };
-        Ok(Outage { sensor: row.get(0)?, after, tear, from_ms: row.get(5)?, seen_s: row.get(12)? })
+        Ok(Outage {
+            sensor: row.get(0)?,
+            after,
+            tear,
+            from_ms: row.get(5)?,
+            seen_s: row.get(12)?,
+            settled_ms: row.get(13)?,
+        })
     })?;
     rows.collect()
 }
@@ -57,7 +68,7 @@ fn seen(row: &Row<'_>, first: usize) -> rusqlite::Result<Seen> {
 
 /// Keeps one that began before this boot.
 pub(super) fn keep(transaction: &Transaction<'_>, boot: i64, outage: &Outage) -> rusqlite::Result<()> {
-    let Outage { sensor, after, tear, from_ms, seen_s } = outage;
+    let Outage { sensor, after, tear, from_ms, seen_s, settled_ms: _ } = outage;
     transaction
         .prepare_cached(
             "INSERT INTO outage (sensor, after_boot, boot, ended_ns, from_ns, from_ms, left, left_is_bound,
@@ -83,9 +94,19 @@ pub(super) fn keep(transaction: &Transaction<'_>, boot: i64, outage: &Outage) ->
 }
 
 /// One is settled: every print has what fell then.
-pub(super) fn forget(transaction: &Transaction<'_>, sensor: &str, after_boot: i64) -> rusqlite::Result<()> {
+pub(super) fn settle(
+    transaction: &Transaction<'_>,
+    sensor: &str,
+    after_boot: i64,
+    settled_ms: i64,
+) -> rusqlite::Result<()> {
     transaction
-        .prepare_cached("DELETE FROM outage WHERE sensor = ?1 AND after_boot = ?2")?
-        .execute(params![sensor, after_boot])
+        .prepare_cached("UPDATE outage SET settled_ms = ?3 WHERE sensor = ?1 AND after_boot = ?2")?
+        .execute(params![sensor, after_boot, settled_ms])
         .map(|_| ())
+}
+
+/// Another boot has begun: the clock that settled them can change no more.
+pub(super) fn forget_settled(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute("DELETE FROM outage WHERE settled_ms IS NOT NULL", []).map(|_| ())
 }

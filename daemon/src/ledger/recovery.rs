@@ -11,7 +11,7 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
-use super::writer::{AT_BROKER, CLEAR_SKY, offset_ms};
+use super::writer::{AT_BROKER, CLEAR_SKY};
 use super::{Boot, Outage, OutboxRow, calibrations, chunk, outages};
 use crate::mqtt::AtBroker;
 
@@ -20,14 +20,9 @@ use crate::mqtt::AtBroker;
 pub struct Recovered {
     /// Where each sensor's integral was left, by the sensor's name.
     pub left_off: BTreeMap<String, LeftOff>,
-    /// The boots that each sensor's integral or its prints were left in and that
-    /// cannot be placed on this clock.
+    /// The earlier boots that each sensor's integral and its prints were left in.
     pub unplaced: BTreeMap<String, Vec<Unplaced>>,
-    /// Of each sensor that went on from a boot that can be placed, the later ones of its
-    /// prints that cannot: it saw no light in them, and nothing will tell how long ago
-    /// they ended.
-    pub never_placed: BTreeMap<String, Vec<Unplaced>>,
-    /// Outages that wait for the clock, the oldest first.
+    /// Outages of which this boot's clock decides how long they were, the oldest first.
     pub outages: Vec<Outage>,
     /// The wall clocks of earlier boots, for instants as they are laid on this
     /// boot's clock.
@@ -94,7 +89,7 @@ const NEWEST: &str = "SELECT max(seq) FROM print GROUP BY frame";
 /// Prints with figures that wait for a reading.
 const UNSETTLED: &str = "SELECT print FROM event WHERE settled = 0";
 
-/// Prints that lay out over an outage of which it is not known how long it was.
+/// Prints that lay out over an outage of which this boot's clock decides how long it was.
 const OVER: &str = r#"SELECT print.seq FROM print JOIN outage USING (sensor)
     WHERE EXISTS (SELECT 1 FROM event WHERE print = print.seq AND boot <= after_boot)
       AND NOT EXISTS (SELECT 1 FROM event WHERE print = print.seq AND boot <= after_boot
@@ -111,6 +106,9 @@ pub(super) fn recover(
         let offset = "SELECT offset_ms FROM boot WHERE id = ?1";
         recovered.wall_offset_ms = connection.query_row(offset, [id], |row| row.get(0)).optional()?;
     }
+    if known.is_none() {
+        outages::forget_settled(connection)?;
+    }
     let shift = Shift::onto(connection, boot, known)?;
     let mut select = connection.prepare(
         "SELECT name, at_ns, w_m2, is_bound, best, low, high, boot, id FROM sensor WHERE boot IS NOT NULL",
@@ -123,7 +121,7 @@ pub(super) fn recover(
         let (name, boot): (String, i64) = (row.get(0)?, row.get(7)?);
         let knot = Knot { at: shift.of(boot, row.get(1)?), seen, total: estimate(row, 4)? };
         let brightest = brightest(connection, row.get(8)?)?;
-        if let Some(&unplaced) = shift.guessed.get(&boot) {
+        if let Some(unplaced) = shift.unplaced(boot) {
             recovered.unplaced.insert(name.clone(), vec![unplaced]);
         }
         left_in.insert(name.clone(), boot);
@@ -131,18 +129,14 @@ pub(super) fn recover(
     }
     // What is known of a sensor's light ends with its last reading; its prints may be later.
     for (sensor, boot) in boots_of_prints(connection)? {
-        let Some(&unplaced) = shift.guessed.get(&boot) else { continue };
+        let Some(unplaced) = shift.unplaced(boot) else { continue };
         let knot = left_in.get(&sensor).copied();
-        let is_torn = knot.is_none_or(|knot| shift.guessed.contains_key(&knot));
-        // A reading may be kept in a later boot that went on from it and saw nothing either.
-        let left = recovered.left_off.get(&sensor).filter(|_| !is_torn);
-        let is_later = left.map_or(knot.is_none_or(|knot| knot < boot), |left| left.knot.at < unplaced.ended);
-        if is_later {
-            let boots = if is_torn { &mut recovered.unplaced } else { &mut recovered.never_placed };
-            boots.entry(sensor).or_default().push(unplaced);
+        // A boot that left no light to go on from ended before the same reading.
+        if knot.is_none_or(|knot| knot < boot) {
+            recovered.unplaced.entry(sensor).or_default().push(unplaced);
         }
     }
-    recovered.outages = outages::waiting(connection, &shift)?;
+    recovered.outages = outages::open(connection, &shift)?;
     recovered.earlier.clone_from(&shift.walls);
     recovered.responses = responses(connection)?;
     recovered.calibrations = calibrations::now(connection, &mut recovered.troubles)?;
@@ -298,14 +292,14 @@ fn used_boots() -> String {
     )
 }
 
-/// How instants of earlier boots are put on this boot's clock.
+/// How instants of earlier boots are put on this boot's clock: each boot close before the next,
+/// in their order. How long the power was gone between them is counted apart from the light
+/// that was seen, since a clock that tells it may turn out to have been wrong.
 pub(super) struct Shift {
     /// Nanoseconds to add, by boot.
     by_boot: BTreeMap<i64, i64>,
     /// Where they are laid to end.
     ends: BTreeMap<i64, Mono>,
-    /// Those that cannot be told from when to when.
-    guessed: BTreeMap<i64, Unplaced>,
     /// What the wall clocks of the boots showed, on this boot's clock.
     walls: BTreeMap<i64, WallAnchor>,
 }
@@ -319,72 +313,29 @@ struct Earlier {
     newest: i64,
 }
 
-/// A boot whose wall clock was right, as it is laid on this boot's clock: the boots
-/// before it are as long before it as their right wall clocks say.
-#[derive(Clone, Copy)]
-struct Right {
-    offset_ms: i64,
-    by: i64,
-    /// What came before it ended before this, on this boot's clock.
-    until: i64,
-    /// Whether it is where it was, and not only laid there.
-    is_placed: bool,
-}
-
-impl Right {
-    /// What to add to the nanoseconds of an earlier boot, unless a wall clock ran
-    /// backwards between the two.
-    fn by(&self, earlier: &Earlier) -> Option<i64> {
-        let apart = earlier.offset_ms.saturating_sub(self.offset_ms).saturating_mul(1_000_000);
-        let by = self.by.saturating_add(apart);
-        (earlier.synced && earlier.newest.saturating_add(by) < self.until).then_some(by)
-    }
-
-    /// An earlier boot, laid on this clock.
-    fn earlier(earlier: &Earlier, by: i64, is_placed: bool) -> Option<Self> {
-        let until = earlier.newest.saturating_add(by).saturating_add(1);
-        earlier.synced.then_some(Self { offset_ms: earlier.offset_ms, by, until, is_placed })
-    }
-}
-
 impl Shift {
-    /// Two boots have only the wall clock in common. Where it was not known to
-    /// be right on both sides, or runs backwards, the time between is taken as
-    /// none for now.
     fn onto(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Self> {
-        let mut shift = Self {
-            by_boot: BTreeMap::new(),
-            ends: BTreeMap::new(),
-            guessed: BTreeMap::new(),
-            walls: BTreeMap::new(),
-        };
-        let now = boot.wall.mono.nanos();
-        let this = right_now(connection, boot, known)?;
-        // The nearest boot after the one that is looked at whose wall was right.
-        let mut after: Option<Right> = None;
-        // Boots follow each other: one that cannot be placed ends before all later ones.
-        let mut before = now.saturating_sub(1);
-        for earlier in earlier_boots(connection)? {
-            let Earlier { id, offset_ms, synced, oldest, newest } = earlier;
+        let mut shift = Self { by_boot: BTreeMap::new(), ends: BTreeMap::new(), walls: BTreeMap::new() };
+        // A boot ends before all later ones.
+        let mut before = boot.wall.mono.nanos().saturating_sub(1);
+        for Earlier { id, offset_ms, synced, oldest, newest } in earlier_boots(connection)? {
             if Some(id) == known {
                 before = before.min(oldest.saturating_sub(1));
                 continue;
             }
-            let by_wall = [this, after]
-                .into_iter()
-                .flatten()
-                .find_map(|right| right.by(&earlier).map(|by| (by, right.is_placed)));
-            let (by, is_placed) = by_wall.unwrap_or((before.saturating_sub(newest), false));
-            let ended = Mono::from_nanos(newest.saturating_add(by));
-            shift.ends.insert(id, ended);
-            shift.guessed.extend((!is_placed).then_some((id, Unplaced { boot: id, ended })));
+            let by = before.saturating_sub(newest);
+            shift.ends.insert(id, Mono::from_nanos(newest.saturating_add(by)));
             let wall = WallAnchor { mono: Mono::from_nanos(by), unix_ms: offset_ms, synchronised: synced };
             shift.walls.insert(id, wall);
             before = before.min(oldest.saturating_add(by).saturating_sub(1));
             shift.by_boot.insert(id, by);
-            after = Right::earlier(&earlier, by, is_placed).or(after);
         }
         Ok(shift)
+    }
+
+    /// An earlier boot as what is left of it is taken up; `None` for this boot.
+    fn unplaced(&self, boot: i64) -> Option<Unplaced> {
+        self.ends.get(&boot).map(|&ended| Unplaced { boot, ended })
     }
 
     pub(super) fn of(&self, boot: i64, at_ns: i64) -> Mono {
@@ -396,17 +347,6 @@ impl Shift {
     pub(super) fn ended(&self, boot: i64) -> Option<Mono> {
         self.ends.range(..=boot).next_back().map(|(_, &ended)| ended)
     }
-}
-
-/// This boot, if its wall clock is right or once was.
-fn right_now(connection: &Connection, boot: &Boot, known: Option<i64>) -> rusqlite::Result<Option<Right>> {
-    let until = boot.wall.mono.nanos();
-    let right = |offset_ms| Right { offset_ms, by: 0, until, is_placed: true };
-    if boot.wall.synchronised {
-        return Ok(Some(right(offset_ms(boot.wall))));
-    }
-    let kept = "SELECT offset_ms FROM boot WHERE id = ?1 AND synced";
-    connection.query_row(kept, [known], |row| row.get(0)).optional().map(|offset_ms| offset_ms.map(right))
 }
 
 /// The boots that what is taken up belongs to, the newest first.
@@ -488,8 +428,8 @@ fn follow(print: &mut Resumed, kind: EventKind, mark: Mark) {
             print.nearly = false;
             print.waiting = false;
         }
-        EventKind::Outage { after_boot, span, missed, plain, .. } => {
-            print.count_missed(after_boot, span, Totals { own: missed, plain });
+        EventKind::Outage { after_boot, span, seconds, missed, plain } => {
+            print.count_missed(after_boot, span, seconds.map(|_| Totals { own: missed, plain }));
         }
         EventKind::Begun { covered: true }
         | EventKind::Noted

@@ -114,7 +114,7 @@ pub enum LedgerError {
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
 const MIGRATIONS: &[&str] =
-    &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING, FINDING, BETWEEN];
+    &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING, FINDING, BETWEEN, BELIEVING];
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -303,6 +303,17 @@ const FINDING: &str = "
 const BETWEEN: &str = "
     -- How long light was seen between the outage before it that waits too and this one.
     ALTER TABLE outage ADD COLUMN seen_s REAL;
+";
+
+/// Clocks that are believed for a reason.
+const BELIEVING: &str = "
+    -- What the wall clock showed at to_ns when the length was settled, in ms since 1970. Kept as
+    -- long as that boot lasts, in case its clock turns out to have been wrong.
+    ALTER TABLE outage ADD COLUMN settled_ms INTEGER;
+
+    -- Earlier versions believed a clock that was only plausible. What is right of this boot's is
+    -- said again at once; an outage after an earlier one has no known length.
+    UPDATE boot SET synced = 0;
 ";
 
 /// Makes a ledger with the tables of an earlier version, or of this one.

@@ -330,9 +330,10 @@ impl Tables<'_> {
             }
             Entry::Gap { sensor, from, to, dose } => self.gap(sensor, *from, *to, dose),
             Entry::Torn(outage) => outages::keep(self.transaction, self.boot, outage),
-            Entry::OutageSettled { sensor, after_boot } => {
-                outages::forget(self.transaction, sensor, *after_boot)
+            Entry::OutageSettled { sensor, after_boot, settled_ms } => {
+                outages::settle(self.transaction, sensor, *after_boot, *settled_ms)
             }
+            Entry::OutageReopened { sensor, to } => self.forget_gap(sensor, *to),
             Entry::Note { print, note, at, with_dose } => self.note(print, note, *at, *with_dose),
             Entry::Judgement { print, judgement } => judgement.keep(self.transaction, print),
             Entry::Signal(row) => self.run(
@@ -494,13 +495,34 @@ impl Tables<'_> {
         self.plain(&event.print, event.seq, event.plain.as_ref())?;
         match event.kind {
             EventKind::Outage { after_boot, missed, plain, .. } => {
-                self.restate(&event.print, event.seq, after_boot, &Totals { own: missed, plain })
+                let before = self.missed_before(&event.print, event.seq, after_boot)?;
+                let more = |now: Estimate, before: Estimate| now.plus(before.scaled(-1.0));
+                let more = Totals { own: more(missed, before.own), plain: more(plain, before.plain) };
+                self.restate(&event.print, event.seq, after_boot, &more)
             }
             _ => Ok(()),
         }
     }
 
-    /// What was kept of a print since a boot ended was without what it missed then.
+    /// What a print was said to have missed after a boot, before a wrong clock was put right.
+    fn missed_before(&self, print: &str, before_seq: u32, after_boot: i64) -> rusqlite::Result<Totals> {
+        let find = "SELECT kind FROM event
+                    WHERE print = (SELECT seq FROM print WHERE id = ?1) AND seq < ?2 ORDER BY seq DESC";
+        let mut select = self.transaction.prepare_cached(find)?;
+        let mut rows = select.query(params![print, before_seq])?;
+        while let Some(row) = rows.next()? {
+            if let Ok(EventKind::Outage { after_boot: boot, missed, plain, .. }) =
+                serde_json::from_str(row.get_ref(0)?.as_str()?)
+                && boot == after_boot
+            {
+                return Ok(Totals { own: missed, plain });
+            }
+        }
+        Ok(Totals { own: Estimate::ZERO, plain: Estimate::ZERO })
+    }
+
+    /// What was kept of a print since a boot ended was without what it missed then, or as much
+    /// of it as is known now.
     fn restate(
         &self,
         print: &str,
@@ -583,6 +605,15 @@ impl Tables<'_> {
         self.run(
             "INSERT INTO gap (sensor, boot, from_ns, to_ns, best, low, high) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
             params![id, self.boot, from.nanos(), to.nanos(), dose.best.j_m2(), dose.low.j_m2(), dose.high.j_m2()],
+        )
+    }
+
+    fn forget_gap(&self, sensor: &str, to: Mono) -> rusqlite::Result<()> {
+        let id = self.sensor(sensor)?;
+        // To a millisecond: where it ends was computed from seconds.
+        self.run(
+            "DELETE FROM gap WHERE sensor = ?1 AND boot = ?2 AND abs(to_ns - ?3) < 1000000",
+            params![id, self.boot, to.nanos()],
         )
     }
 

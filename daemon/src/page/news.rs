@@ -186,7 +186,8 @@ fn rig(status: &Status, facts: &Facts) -> Value {
 
 fn dose(frame: &FrameStatus) -> String {
     let target = frame.target_j_m2.map(frameside_core::quantity::Dose::from_j_m2);
-    target.map(|target| format!("{} of {target}", frame.dose())).unwrap_or_default()
+    let lacks = frame.lacking().map(|lacks| format!(", {lacks}")).unwrap_or_default();
+    target.map(|target| format!("{} of {target}{lacks}", frame.dose())).unwrap_or_default()
 }
 
 fn curves(facts: &Facts, status: &Status) -> Result<Value, LedgerError> {

@@ -272,7 +272,6 @@ impl Service {
         for print in recovered.prints {
             service.take_up(print);
         }
-        service.give_up_outages(now, &recovered.never_placed)?;
         service.leave_lamps_off(now);
         service.remember_what_is_at_the_broker();
         service.pump(now);
@@ -309,7 +308,9 @@ impl Service {
 
     /// What the rig is told of a print, and of its light as far as the config tells.
     fn resumed(&self, print: OpenPrint) -> Resumed {
-        Resumed { sunlit: self.is_sun(&print.source), ..print.resumed }
+        let mut resumed = print.resumed;
+        resumed.sunlit = self.is_sun(&print.source);
+        resumed
     }
 
     /// A print that is out goes on where it was.

@@ -8,12 +8,13 @@ use frameside_core::outlook::WallAnchor;
 use frameside_core::quantity::Mono;
 
 use super::Service;
+use crate::clock::WALL_STEP_MS;
 use crate::ledger::{Entry, Outage};
 
-/// Outages of which it is not known yet how long they were.
+/// Outages of which this boot's clock decides how long they were.
 #[derive(Debug, Default)]
 pub(super) struct Outages {
-    waiting: Vec<(SensorId, Outage)>,
+    open: Vec<(SensorId, Outage)>,
     /// The wall clocks of earlier boots.
     earlier: BTreeMap<i64, WallAnchor>,
 }
@@ -34,7 +35,7 @@ impl Service {
         for outage in outages {
             if let Some(sensor) = self.sensor_named(&outage.sensor) {
                 self.rig.expect_outage(sensor, outage.after)?;
-                self.outages.waiting.push((sensor, outage));
+                self.outages.open.push((sensor, outage));
             }
         }
         for (name, boots) in unplaced {
@@ -45,40 +46,24 @@ impl Service {
         Ok(())
     }
 
-    /// Some prints were out in boots of which nobody will ever know how long ago they ended.
-    pub(super) fn give_up_outages(
-        &mut self,
-        now: Mono,
-        never_placed: &BTreeMap<String, Vec<Unplaced>>,
-    ) -> Result<(), Refused> {
-        for (name, boots) in never_placed {
-            if let Some(sensor) = self.sensor_named(name) {
-                boots
-                    .iter()
-                    .try_for_each(|&after| self.rig.handle(now, Input::Outage(sensor, after, None)))?;
-            }
-        }
-        Ok(())
-    }
-
     /// A sensor sees light again after such an outage.
     pub(super) fn torn(&mut self, sensor: SensorId, after: Unplaced, tear: Tear) {
         let wall = self.outages.earlier.get(&after.boot).filter(|wall| wall.synchronised);
         let from_ms = wall.map(|wall| wall.unix_ms_at(tear.from));
         let name = self.setup.sensors[usize::from(sensor.0)].name.clone();
-        let before = self.outages.waiting.iter().rfind(|(of, _)| *of == sensor);
+        let before = self.outages.open.iter().rfind(|(of, _)| *of == sensor);
         // Boots in which no light was seen share the readings before and after.
         let before = before.filter(|(_, before)| before.tear.to != tear.to);
         let seen_s = Some(before.map_or(0.0, |(_, before)| tear.from.seconds_since(before.tear.to)));
-        let outage = Outage { sensor: name, after, tear, from_ms, seen_s };
+        let outage = Outage { sensor: name, after, tear, from_ms, seen_s, settled_ms: None };
         self.ledger.write(Entry::Torn(outage.clone()));
         self.unwritten = true;
-        self.outages.waiting.push((sensor, outage));
+        self.outages.open.push((sensor, outage));
     }
 
-    /// Settles what can be settled.
+    /// Settles what can be settled, and what a wrong clock had settled.
     pub(super) fn settle_outages(&mut self, now: Mono) {
-        if self.outages.waiting.is_empty() {
+        if self.outages.open.is_empty() {
             return;
         }
         for sensor in (0..self.setup.sensors.len() as u16).map(SensorId) {
@@ -87,27 +72,42 @@ impl Service {
                 continue;
             }
             let of_it = |(of, outage): &(SensorId, Outage)| (*of == sensor).then(|| outage.clone());
-            let outages: Vec<Outage> = self.outages.waiting.iter().filter_map(of_it).collect();
+            let outages: Vec<Outage> = self.outages.open.iter().filter_map(of_it).collect();
+            let Some(settled_ms) = settles(&outages, self.wall) else { continue };
             let Some(known) = gone(&outages, self.wall) else { continue };
-            self.outages.waiting.retain(|(of, _)| *of != sensor);
+            for outage in outages.iter().filter(|outage| outage.settled_ms.is_some()) {
+                let to = outage.tear.to.plus_seconds(-outage.tear.counted_s());
+                self.ledger.write(Entry::OutageReopened { sensor: outage.sensor.clone(), to });
+            }
             for Outage { sensor: name, after, tear, .. } in outages {
                 let known = known.map(|gone| (tear, gone.after(&tear)));
-                tracing::info!(sensor = name, ?known, "the length of an outage is settled");
+                match known {
+                    Some((_, Lasted { best, low, high })) => tracing::info!(
+                        sensor = name,
+                        seconds = best,
+                        at_least = low,
+                        at_most = high,
+                        "the length of an outage is known"
+                    ),
+                    None => tracing::warn!(sensor = name, "the length of an outage will never be known"),
+                }
                 if let Err(refused) = self.rig.handle(now, Input::Outage(sensor, after, known)) {
                     tracing::warn!("{refused}");
                 }
-                // What the prints have of it first: it is counted once, however often it is told.
+                // What the prints have of it first: told twice, it replaces itself.
                 self.pump(now);
-                self.ledger.write(Entry::OutageSettled { sensor: name, after_boot: after.boot });
+                self.ledger.write(Entry::OutageSettled { sensor: name, after_boot: after.boot, settled_ms });
             }
+            let of_it = self.outages.open.iter_mut().filter(|(of, _)| *of == sensor);
+            of_it.for_each(|(_, outage)| outage.settled_ms = Some(settled_ms));
             self.commit(now);
         }
     }
 
     /// What is told of outages that wait for the clock.
     pub(super) fn waiting_for_the_clock(&self) -> Option<String> {
-        let waits = |outage: &Outage| outage.from_ms.is_some();
-        let is_waiting = self.outages.waiting.iter().any(|(_, outage)| waits(outage));
+        let waits = |outage: &Outage| outage.from_ms.is_some() && outage.settled_ms.is_none();
+        let is_waiting = self.outages.open.iter().any(|(_, outage)| waits(outage));
         (self.out > 0 && is_waiting).then(|| WAITS.to_owned())
     }
 }
@@ -134,6 +134,15 @@ impl Gone {
         let best = (tear.counted_s() + missed).min(self.seconds);
         Lasted { best, low: 0.0, high: self.seconds }
     }
+}
+
+/// What the wall clock shows at the end of the newest outage, unless they are settled by a clock
+/// that showed the same there. Of what will never be known, no clock says more.
+fn settles(outages: &[Outage], wall: WallAnchor) -> Option<i64> {
+    let (first, last) = (outages.first()?, outages.last()?);
+    let shown = wall.unix_ms_at(last.tear.to);
+    let stands = |settled_ms: i64| first.from_ms.is_none() || settled_ms.abs_diff(shown) <= WALL_STEP_MS;
+    (!last.settled_ms.is_some_and(stands)).then_some(shown)
 }
 
 /// How long the power was gone, the newest outage having ended in this boot or one
@@ -170,7 +179,7 @@ mod tests {
         let seen = Seen::Exactly(Irradiance::from_w_m2(40.0));
         let tear = Tear { from, left: seen, to, found: seen, greatest: Irradiance::from_w_m2(40.0) };
         let after = Unplaced { boot, ended: from };
-        Outage { sensor: "sky".into(), after, tear, from_ms: Some(1_000_000), seen_s: None }
+        Outage { sensor: "sky".into(), after, tear, from_ms: Some(1_000_000), seen_s: None, settled_ms: None }
     }
 
     /// The wall shows 2,000 s at 100 s of the clock.

@@ -2,7 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use frameside_core::exposure::{Event, EventKind, FrameId, FrameState, Output, SensorId, Signal, SignalKind};
+use frameside_core::exposure::{
+    Event, EventKind, FrameId, FrameState, Lacks, Output, SensorId, Signal, SignalKind,
+};
 use frameside_core::light::Reading;
 use frameside_core::quantity::{Dose, Mono};
 use serde_json::Value;
@@ -432,6 +434,13 @@ impl Service {
             dose_j_m2: view.dose.best.j_m2(),
             low_j_m2: view.dose.low.j_m2(),
             high_j_m2: view.dose.high.j_m2(),
+            lacks: view.lacks.map(|lacks| {
+                match lacks {
+                    Lacks::LengthToCome => "length-to-come",
+                    Lacks::UnknownLength => "unknown-length",
+                }
+                .to_owned()
+            }),
             target_j_m2: target,
             exponent: view.plain.map(|_| view.response.exponent()),
             reference_w_m2: view.plain.map(|_| view.response.reference().w_m2()),

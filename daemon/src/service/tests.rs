@@ -2,6 +2,7 @@
 
 mod lamp_box;
 mod taken_up;
+mod wrong_clock;
 
 use frameside_core::exposure::{FrameState, Rules};
 use frameside_core::light::Reading;
@@ -571,12 +572,6 @@ fn a_print_of_a_boot_without_a_clock_stays_behind_the_light_it_goes_on_from() {
     let mut known = Bench::booted(setup(&folder), "c", wall_of(3.0, NOON + 300_000));
     known.service.commit(at(4.0));
     known.kill();
-    // A restart in that boot still knows that the other lies between.
-    let boot = Boot { id: "c".into(), wall: wall_of(5.0, NOON + 302_000) };
-    let (mut ledger, recovered) =
-        Ledger::start(&setup(&folder).ledger, &boot, mpsc::unbounded_channel().0).unwrap();
-    assert_eq!(recovered.never_placed["sky"].len(), 1);
-    ledger.finish().unwrap();
     let mut last = Bench::booted(setup(&folder), "d", not_right(2.0));
     last.shine(3, 6);
     last.ask(6.0, bring_in("oak"));

@@ -183,7 +183,7 @@ fn frame_text(view: &View, number: usize, width: usize, ink: Ink) -> Vec<Line<'s
     let known = curve(view, number).and_then(|curve| curve.state.as_ref());
     let since = known.filter(|(state, _)| *state == frame.state);
     let since = since.map(|(_, clock)| format!("  since {clock}")).unwrap_or_default();
-    let (dose, of, at) = (frame.dose(), Dose::from_j_m2(target), frame.at_exponent());
+    let (dose, of, at) = (frame.dose(), Dose::from_j_m2(target), frame.beside_dose());
     let figures = format!("{dose} of {of}{at}  {share:.0} %{since}");
     let says_more = frame.state == FrameState::Exposing || (frame.is_due() && frame.state != FrameState::In);
     let next = if says_more { frame.what_next() } else { String::new() };

@@ -21,6 +21,7 @@ fn frame(name: &str, state: FrameState) -> FrameStatus {
         dose_j_m2: 8123.0,
         low_j_m2: 8123.0,
         high_j_m2: 8123.0,
+        lacks: None,
         exponent: None,
         reference_w_m2: None,
         plain_dose_j_m2: None,

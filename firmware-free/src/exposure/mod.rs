@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 
 pub use lamp::{Cut, Demand, Lamp, LampRules, LampState};
 pub use plan::{MOST_BANDS, Plan, PlanError};
-pub use print::{MOST_SPANS, Mark, PendingEvent, Resumed, Span, Totals};
+pub use print::{Lacks, MOST_SPANS, Mark, PendingEvent, Resumed, Span, Totals};
 pub use print_state::{Amendment, Exposure, PrintEvent, PrintEventKind, PrintState};
 pub use rig::{FrameSetup, FrameView, MOST_RESPONSES, NEARLY_SHARE, Rig, Rules, SensorSetup, SensorView};
 
@@ -362,6 +362,8 @@ pub enum SignalKind {
         seconds: Option<f64>,
         /// What the print had then.
         missed: Estimate,
+        /// Whether a wrong clock had given another length before.
+        is_corrected: bool,
     },
     /// It will not be due before the sun is too low.
     TooSlow {

@@ -111,8 +111,8 @@ pub struct Resumed {
     pub next_seq: u32,
     /// Events that still wait for a reading.
     pub pending: Vec<PendingEvent>,
-    /// The boots after which it was counted what it missed.
-    pub counted: Vec<i64>,
+    /// What it missed in outages.
+    pub(super) missed: Vec<Missed>,
 }
 
 impl Resumed {
@@ -135,27 +135,62 @@ impl Resumed {
             ended: false,
             next_seq: 0,
             pending: Vec::new(),
-            counted: Vec::new(),
+            missed: Vec::new(),
         }
     }
 
-    /// What fell after a boot ended, within a span, and is not in the integral;
-    /// before the glass.
-    pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Totals) {
-        self.counted.push(after_boot);
-        count_missed(&mut self.spans, span, missed);
+    /// What fell after a boot ended, within a span, and is not in the integral; before the
+    /// glass. It replaces what was counted for that boot before. `None` while the length of
+    /// the outage is unknown.
+    pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Option<Totals>) {
+        count_missed(&mut self.spans, &mut self.missed, after_boot, span, missed);
     }
+}
+
+/// Why light of an outage is not in a print's dose, nor within its bounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lacks {
+    /// The length of the outage is known once the clock is right.
+    LengthToCome,
+    /// It will never be known.
+    UnknownLength,
+}
+
+/// An outage in which a print lay open.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Missed {
+    /// The boot that ended.
+    after_boot: i64,
+    /// The span that holds what fell.
+    span: usize,
+    /// What fell; `None` while the length of the outage is unknown.
+    missed: Option<Totals>,
 }
 
 /// Counts what fell within a span and is not in the integral as a span of its own
 /// before that one, of no length.
-fn count_missed(spans: &mut Vec<Span>, span: usize, missed: Totals) {
-    let Some(&Span { from, .. }) = spans.get(span) else { return };
-    let from = Mark { settled: true, ..from };
+fn count_missed(
+    spans: &mut Vec<Span>,
+    known: &mut Vec<Missed>,
+    after_boot: i64,
+    span: usize,
+    missed: Option<Totals>,
+) {
+    let index = known.iter().position(|other| other.after_boot == after_boot).or_else(|| {
+        let &Span { from, .. } = spans.get(span)?;
+        let from = Mark { settled: true, ..from };
+        spans.insert(span, Span { from, to: Some(from) });
+        known.iter_mut().filter(|other| other.span >= span).for_each(|other| other.span += 1);
+        known.push(Missed { after_boot, span, missed: None });
+        Some(known.len() - 1)
+    });
+    let Some(outage) = index.map(|index| &mut known[index]) else { return };
+    outage.missed = missed;
+    let Span { from, to } = &mut spans[outage.span];
+    let missed = missed.unwrap_or(Totals { own: Estimate::ZERO, plain: Estimate::ZERO });
     let totals =
         Totals { own: from.totals.own.plus(missed.own), plain: from.totals.plain.plus(missed.plain) };
-    let to = Mark { totals, ..from };
-    spans.insert(span, Span { from, to: Some(to) });
+    *to = Some(Mark { totals, ..*from });
 }
 
 /// A print in a frame.
@@ -182,8 +217,8 @@ pub(super) struct Print {
     pub(super) ended: bool,
     next_seq: u32,
     pending: Vec<PendingEvent>,
-    /// The boots after which it was counted what it missed.
-    counted: Vec<i64>,
+    /// What it missed in outages.
+    missed: Vec<Missed>,
 }
 
 impl Print {
@@ -204,7 +239,7 @@ impl Print {
             ended: false,
             next_seq: 0,
             pending: Vec::new(),
-            counted: Vec::new(),
+            missed: Vec::new(),
         }
     }
 
@@ -225,7 +260,7 @@ impl Print {
             ended: resumed.ended,
             next_seq: resumed.next_seq,
             pending: resumed.pending,
-            counted: resumed.counted,
+            missed: resumed.missed,
         }
     }
 
@@ -250,25 +285,49 @@ impl Print {
         self.spans.len()
     }
 
-    /// The span with the cover off in which a boot ended, unless what was missed
-    /// then is counted already.
+    /// The span with the cover off in which a boot ended; the one that holds what was missed
+    /// then, once that is counted.
     pub(super) fn span_over(&self, ended: Unplaced) -> Option<usize> {
         let is_over =
             |span: &Span| span.from.at <= ended.ended && span.to.is_none_or(|to| to.at > ended.ended);
-        self.spans.iter().position(is_over).filter(|_| !self.counted.contains(&ended.boot))
+        self.missed_after(ended.boot)
+            .map(|missed| missed.span)
+            .or_else(|| self.spans.iter().position(is_over))
     }
 
-    /// Whether a boot ended while its cover was off and what it missed then is not
-    /// counted yet.
+    fn missed_after(&self, boot: i64) -> Option<&Missed> {
+        self.missed.iter().find(|missed| missed.after_boot == boot)
+    }
+
+    /// Whether something was counted for what it missed after a boot.
+    pub(super) fn has_counted(&self, boot: i64) -> bool {
+        self.missed_after(boot).is_some()
+    }
+
+    /// Whether exactly this was.
+    pub(super) fn has_counted_so(&self, boot: i64, missed: Option<Totals>) -> bool {
+        self.missed_after(boot).is_some_and(|outage| outage.missed == missed)
+    }
+
+    /// What its dose lacks, of the outages among which `tears` may still be counted.
+    pub(super) fn lacks(&self, tears: &[Unplaced]) -> Option<Lacks> {
+        let waits = |&&boot: &&Unplaced| !self.has_counted(boot.boot) && self.span_over(boot).is_some();
+        if self.missed.iter().any(|outage| outage.missed.is_none()) {
+            Some(Lacks::UnknownLength)
+        } else {
+            tears.iter().find(waits).map(|_| Lacks::LengthToCome)
+        }
+    }
+
+    /// Whether a boot ended while its cover was off, so that a corrected clock can change
+    /// what it missed then.
     pub(super) fn lies_over(&self, tears: &[Unplaced]) -> bool {
         tears.iter().any(|&boot| self.span_over(boot).is_some())
     }
 
-    /// What fell after a boot ended, within a span, and is not in the integral;
-    /// before the glass.
-    pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Totals) {
-        self.counted.push(after_boot);
-        count_missed(&mut self.spans, span, missed);
+    /// As [`Resumed::count_missed`].
+    pub(super) fn count_missed(&mut self, after_boot: i64, span: usize, missed: Option<Totals>) {
+        count_missed(&mut self.spans, &mut self.missed, after_boot, span, missed);
     }
 
     pub(super) fn uncover(&mut self, mark: Mark) {

@@ -23,7 +23,7 @@ use std::collections::{BTreeSet, VecDeque};
 
 use sensor::{Level, PLAIN, Sensor, Tally, Wants};
 
-use super::print::{Print, Steps, Totals};
+use super::print::{Lacks, Print, Steps, Totals};
 use super::{
     Command, Event, EventKind, FrameId, FrameState, Input, MOST_SPANS, Mark, Output, PrintId, Refused,
     Resumed, SensorId, Signal, SignalKind,
@@ -81,6 +81,8 @@ pub struct FrameView {
     pub print: Option<PrintId>,
     /// The print's dose, as its response counts it.
     pub dose: Estimate,
+    /// Why the dose is without the light of an outage; `None` where it has all light.
+    pub lacks: Option<Lacks>,
     /// What it answers to.
     pub response: Response,
     /// Its plain dose, where it counts otherwise.
@@ -383,6 +385,7 @@ impl Rig {
                 state: FrameState::Empty,
                 print: None,
                 dose: Estimate::ZERO,
+                lacks: None,
                 response: Response::PLAIN,
                 plain: None,
                 target: None,
@@ -405,6 +408,7 @@ impl Rig {
             state: print.state(),
             print: Some(print.id.clone()),
             dose: counted.dose,
+            lacks: print.lacks(&sensor.tears),
             response: print.response,
             plain: plain.map(|plain| plain.dose),
             target: Some(target),

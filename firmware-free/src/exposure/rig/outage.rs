@@ -50,7 +50,8 @@ impl Rig {
         self.sensors.get(usize::from(sensor.0)).is_some_and(|sensor| sensor.plain().is_torn())
     }
 
-    /// Every print that lay open over a tear gets what fell then, once.
+    /// Every print that lay open over a tear gets what fell then. When the clock turns out to
+    /// have been wrong, that replaces what it got before.
     pub(super) fn outage(
         &mut self,
         now: Mono,
@@ -75,7 +76,6 @@ impl Rig {
         self.count_missed_by_those_that_left(now, outage);
         let sensor = &mut self.sensors[usize::from(id.0)];
         sensor.is_vague |= known.is_none() && sensor.last.is_none();
-        sensor.tears.retain(|other| other.boot != after.boot);
         sensor.torn.retain(|other| other.boot != after.boot);
         for tally in 0..sensor.tallies.len() {
             let mut leaving = std::mem::take(&mut sensor.tallies[tally].leaving);
@@ -110,13 +110,18 @@ impl Rig {
         let Outage { after, known, .. } = outage;
         let span = print.span_over(after)?;
         let (missed, plain) = (self.missed(outage, print.response), self.missed(outage, Response::PLAIN));
-        print.count_missed(after.boot, span, Totals { own: missed, plain });
+        let totals = known.map(|_| Totals { own: missed, plain });
+        if print.has_counted_so(after.boot, totals) {
+            return None;
+        }
+        print.count_missed(after.boot, span, totals);
         let seconds = known.map(|(_, lasted)| lasted.best);
         Some(EventKind::Outage { after_boot: after.boot, span, seconds, missed, plain })
     }
 
     fn count_missed(&mut self, now: Mono, id: FrameId, outage: Outage) {
         let Some(mut print) = self.frames[id.0 as usize].print.take() else { return };
+        let is_corrected = print.has_counted(outage.after.boot);
         let kind = self.miss(&mut print, outage);
         let (passes, is_final) = (print.passes, print.is_final());
         self.frames[id.0 as usize].print = Some(print);
@@ -132,10 +137,28 @@ impl Rig {
         };
         self.keep_event(id, kind, now, totals, settled);
         let missed = missed.scaled(passes);
-        self.emit_signal(id, SignalKind::Outage { seconds, missed }, now, totals);
+        self.emit_signal(id, SignalKind::Outage { seconds, missed, is_corrected }, now, totals);
+        if is_corrected {
+            self.wait_again(now, id);
+        }
         // What it waits for is nearer by what it has had.
         self.queue(id);
         self.renew_fallback(now, id);
+    }
+
+    /// A print that was called by a wrong clock, and cannot have reached its target, waits for
+    /// it again. A band that was called has been covered, or is looked at: its call stands.
+    fn wait_again(&mut self, now: Mono, id: FrameId) {
+        let Some(print) = &self.frames[id.0 as usize].print else { return };
+        let target = print.plan.target();
+        if print.ended || !print.is_due() || print.plan.is_strip() {
+            return;
+        }
+        if self.view(id, now).is_some_and(|view| view.dose.high < target.dose())
+            && let Err(refused) = self.retarget(now, id, target)
+        {
+            debug_assert!(false, "a print that is out and no strip takes a target: {refused}");
+        }
     }
 
     fn count_missed_by_those_that_left(&mut self, now: Mono, outage: Outage) {
