@@ -45,7 +45,7 @@ impl Card {
                 tracing::warn!("{}", self.trouble().unwrap_or_default());
             }
         } else if self.slow.take_if(|slow| at - slow.last > WELL_AFTER).is_some() {
-            tracing::info!("the card is as fast as it should be again");
+            tracing::info!("the memory card is as fast as it should be again");
         }
     }
 
@@ -58,7 +58,7 @@ impl Card {
     pub(super) fn trouble(&self) -> Option<String> {
         let slow = self.slow.as_ref()?;
         Some(format!(
-            "the card is slow: it took {:.1} s to store something; calls over MQTT and answers come up to twice as \
+            "the memory card is slow: it took {:.1} s to store something; calls over MQTT and answers come up to twice as \
              much later; look for errors of the card in the system's log (dmesg), and replace it if this stays",
             slow.worst.as_secs_f64()
         ))

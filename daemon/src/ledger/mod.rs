@@ -362,7 +362,7 @@ impl Ledger {
         let dropped = self.queue.dropped();
         let missing = (dropped > 0).then(|| {
             format!(
-                "{dropped} readings are missing in the record, since the card did not take them in time; doses and \
+                "{dropped} readings are missing in the record, since the memory card did not take them in time; doses and \
                  calls are right, curves have a gap"
             )
         });

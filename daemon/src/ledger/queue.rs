@@ -241,7 +241,7 @@ impl Queue {
     pub(super) fn note_dropped(&self, readings: u64) {
         if readings > 0 && self.dropped.fetch_add(readings, Relaxed) == 0 {
             tracing::error!(
-                "more light waits for the card than there is memory for; the oldest readings are not kept, doses \
+                "more light waits for the memory card than there is memory for; the oldest readings are not kept, doses \
                  and calls go on"
             );
         }

@@ -105,7 +105,7 @@ pub enum LedgerError {
     InUse(PathBuf),
     /// The card is so slow, or stuck, that the rest is not written yet.
     #[error(
-        "the card has not taken the rest of the record within {0} s; the light since the last commit may be \
+        "the memory card has not taken the rest of the record within {0} s; the light since the last commit may be \
          missing, what was acknowledged is not; look for errors of the card in the system's log (dmesg)"
     )]
     Slow(u64),

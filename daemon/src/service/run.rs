@@ -56,7 +56,10 @@ pub async fn run(
     let mut wall = tokio::time::interval(WALL_EVERY);
     wall.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
     loop {
-        take_ledger(&mut service, clock, &mut inputs);
+        // Calls wait for what is stored.
+        while let Ok(event) = inputs.ledger.try_recv() {
+            service.on_ledger(clock.now(), event);
+        }
         // After a stall, the readings that wait are taken before anything else finds that none
         // came; no more than those, so that a flood of them leaves the others their turn.
         for _ in 0..inputs.sensors.len() {
@@ -106,11 +109,4 @@ pub async fn run(
         service.on_ledger(clock.now(), event);
     }
     service.close().await;
-}
-
-/// Takes what the ledger has stored, before readings are: calls wait for it.
-fn take_ledger(service: &mut Service, clock: Clock, inputs: &mut Inputs) {
-    while let Ok(event) = inputs.ledger.try_recv() {
-        service.on_ledger(clock.now(), event);
-    }
 }

@@ -13,7 +13,7 @@ impl Service {
             return;
         }
         if let Some(stuck) = self.ledger.stuck_for() {
-            let trouble = || format!("the card has stored nothing for {} s", stuck.as_secs());
+            let trouble = || format!("the memory card has stored nothing for {} s", stuck.as_secs());
             self.ledger_trouble.get_or_insert_with(trouble);
             self.keep_promises(self.token);
             self.release_signals(self.token);
