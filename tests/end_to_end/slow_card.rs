@@ -102,36 +102,54 @@ fn expose(frame: usize, seconds: f64) -> Value {
     json!({ "do": "expose", "frame": format!("f{frame}"), "target": target })
 }
 
-/// Asks for the status all the time.
+/// Asks for the status all the time, and looks how long the machine keeps a thread waiting.
 struct Watch {
     ends: Arc<AtomicBool>,
-    worst: JoinHandle<(Duration, u32)>,
+    answers: JoinHandle<Vec<Duration>>,
+    noise: JoinHandle<Duration>,
 }
 
 impl Watch {
     fn start(site: &Site) -> Self {
         let ends = Arc::new(AtomicBool::new(false));
+        let pause = Duration::from_millis(20);
         let (socket, is_over) = (site.path("frameside.sock"), Arc::clone(&ends));
-        let worst = std::thread::spawn(move || {
-            let (mut line, mut worst, mut asked) = (Line::open(&socket), Duration::ZERO, 0);
+        let answers = std::thread::spawn(move || {
+            let (mut line, mut answers) = (Line::open(&socket), Vec::new());
             while !is_over.load(Ordering::Relaxed) {
                 let begun = Instant::now();
                 assert_eq!(line.ask(&json!({ "do": "status" }))["ok"], true);
-                worst = worst.max(begun.elapsed());
-                asked += 1;
-                std::thread::sleep(Duration::from_millis(20));
+                answers.push(begun.elapsed());
+                std::thread::sleep(pause);
             }
-            (worst, asked)
+            answers
         });
-        Self { ends, worst }
+        let is_over = Arc::clone(&ends);
+        let noise = std::thread::spawn(move || {
+            let mut worst = Duration::ZERO;
+            while !is_over.load(Ordering::Relaxed) {
+                let begun = Instant::now();
+                std::thread::sleep(pause);
+                worst = worst.max(begun.elapsed().saturating_sub(pause));
+            }
+            worst
+        });
+        Self { ends, answers, noise }
     }
 
-    /// The longest that an answer took.
-    fn end(self) -> Duration {
+    /// Holds that each answer came within a time, and what a busy machine adds: the daemon and
+    /// this test each wait for their turn.
+    fn end(self, within: Duration) {
         self.ends.store(true, Ordering::Relaxed);
-        let (worst, asked) = self.worst.join().unwrap();
-        eprintln!("status: {asked} answers, the slowest after {:.0} ms", worst.as_secs_f64() * 1000.0);
-        worst
+        let (mut answers, noise) = (self.answers.join().unwrap(), self.noise.join().unwrap());
+        answers.sort();
+        let (of_100, worst) = (answers[answers.len() * 99 / 100], answers[answers.len() - 1]);
+        eprintln!(
+            "status: {} answers, 99 of 100 within {of_100:.0?}, the slowest after {worst:.0?}; the machine kept \
+             a thread waiting for {noise:.0?}",
+            answers.len()
+        );
+        assert!(worst <= within + 2 * noise, "status was kept waiting");
     }
 }
 
@@ -196,7 +214,7 @@ fn calls_on_a_card_that_takes(extra: Duration, longest_s: f64, slowest_status: D
             assert!(late[7] <= longest_s, "round {round}: {late:?}");
             begun.join().unwrap()
         });
-        assert!(watch.end() <= slowest_status, "status was kept waiting");
+        watch.end(slowest_status);
         for answer in begun {
             assert_eq!((&answer["ok"], &answer["warning"]), (&json!(true), &Value::Null), "{answer}");
         }
@@ -259,7 +277,7 @@ fn many_frames(extra: Duration, frames: usize, speed: u32, lasts: Duration, slow
         assert!(!is_deep() || extra > Duration::ZERO || late[frames - 1] < 5.0, "{late:?}");
     });
     done.recv().unwrap();
-    assert!(watch.end() <= slowest_status, "status was kept waiting");
+    watch.end(slowest_status);
     assert!(daemon.terminate().success());
 }
 
