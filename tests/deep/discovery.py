@@ -28,7 +28,7 @@ RIGS = {
     "99 frames": (["sky"], [(f"a-frame-with-a-long-name-{n:02}", None) for n in range(1, 100)]),
     "labels": (["sky"], [(f"frame-{n}", label) for n, label in enumerate(LABELS)]),
 }
-OF_THE_RIG, OF_A_SENSOR, OF_A_FRAME = 2, 2, 12
+OF_THE_RIG, OF_A_SENSOR, OF_A_FRAME = 3, 2, 12
 
 
 def read(home, rig):
@@ -79,6 +79,11 @@ def expected(key, state):
     }[key]
 
 
+def attributes(key, payload):
+    """What a component shows beside its value."""
+    return {"troubles": payload} if key == "Rig_problem" else {"print": payload["print"]}
+
+
 def shown(rig, known, frame):
     """Every message through every template that reads it; how many there were."""
     count, values = 0, {}
@@ -92,7 +97,7 @@ def shown(rig, known, frame):
                 if not same(value, wanted):
                     raise Refused(f"{key} shows {value} and not {wanted}")
             if "json_attributes_template" in component.config:
-                told = {"print": json.loads(payload)["print"]}
+                told = attributes(key, json.loads(payload))
                 if component.attributes(payload) != told:
                     raise Refused(f"{key} does not tell {told}")
     of_frame = {key: values[f"Frame_{frame}_{key}"] for key in ("state", "due", "target", "event")}
