@@ -104,3 +104,37 @@ fn a_battery_clock_is_right_if_the_config_vouches_for_it_and_its_battery_is_full
     wait_for_label(&site, &print, (this_year(), true));
     assert!(daemon.terminate().success());
 }
+
+/// The power goes at ten and comes back three hours later, with the clock of the shutdown. The
+/// kernel does not take that for right, or it does; then the time comes with the network.
+#[test]
+fn an_outage_has_its_true_length_once_the_clock_is_right_whatever_it_showed_before() {
+    for claims_to_be_right in [false, true] {
+        let Some((site, clock)) = site("network") else { return };
+        clock.set_synchronised(true);
+        let before = site.run();
+        let print = expose(&site, "oak", "100kJ/m2");
+        wait_for_frame(&site, "oak", "light", |oak| number(oak, "dose_j_m2") > 40.0);
+        assert!(before.terminate().success());
+
+        clock.boot("boot-2");
+        clock.set_synchronised(claims_to_be_right);
+        let after = site.run();
+        let expected = if claims_to_be_right { Value::Null } else { "length-to-come".into() };
+        let oak = wait_for_frame(&site, "oak", "the outage", |oak| oak["lacks"] == expected);
+        assert!(oak["state"] == "exposing" && number(&oak, "dose_j_m2") < 50_000.0, "{oak}");
+
+        clock.set_wall("+3h");
+        clock.set_synchronised(true);
+        let oak = wait_for_frame(&site, "oak", "the call", |oak| oak["state"] == "due");
+        // 40 W/m² for three hours and some seconds.
+        let fell = 432_000.0;
+        assert!(number(&oak, "low_j_m2") < fell && number(&oak, "high_j_m2") > 0.99 * fell, "{oak}");
+        assert!((number(&oak, "dose_j_m2") / fell - 1.0).abs() < 0.05 && oak["lacks"].is_null(), "{oak}");
+        let told = after.stderr();
+        let corrected = told.contains("The clock was wrong and is right now");
+        assert_eq!(corrected, claims_to_be_right, "{told}");
+        assert!(told.contains("oak is due"), "{print}: {told}");
+        assert!(after.terminate().success());
+    }
+}
