@@ -82,9 +82,12 @@ impl Known {
         Self { boot, clock, counted_ns: 0, off_ns: None }
     }
 
-    /// Nanoseconds that the clocks of this boot and those before it have counted.
-    const fn counted_at(&self, at: Mono) -> i64 {
-        self.counted_ns.saturating_add(at.nanos().saturating_sub(self.clock.begins.nanos()))
+    /// Nanoseconds that the clocks of this boot and those before it have counted. No instant
+    /// lies before its boot began.
+    fn counted_at(&self, at: Mono) -> i64 {
+        let counted_ns = at.nanos().saturating_sub(self.clock.begins.nanos());
+        debug_assert!(counted_ns >= 0, "{at:?} lies before {self:?} began");
+        self.counted_ns.saturating_add(counted_ns.max(0))
     }
 
     /// What [`Self::off_ns`] is if its wall clock was right.

@@ -78,6 +78,7 @@ impl World {
         }
         self.known.synchronised = self.safe.synchronised;
         self.safe = self.known.clone();
+        self.check_fold(&file, false);
     }
 
     fn acts(&self, events: &[Kept]) -> Vec<Act> {
@@ -125,6 +126,7 @@ impl World {
             self.check_labels(name, events);
             self.check_calls(name, events, &plan, &response, FRAMES[frame]);
         }
+        self.check_fold(&file, true);
         self.check_signals(&events);
         self.check_light(&path);
     }

@@ -14,9 +14,11 @@ mod expected;
 mod findings;
 mod people;
 mod record;
+mod shadow;
 mod sky;
 mod world;
 
+use std::io::Write as _;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 use world::World;
@@ -40,6 +42,9 @@ fn whatever_happens_nothing_is_lost() {
             });
         }
     });
+    if asked.is_some() {
+        let _ = std::io::stderr().write_all(shadow::differences().as_bytes());
+    }
 }
 
 fn days_of(text: &str) -> Option<std::ops::Range<u64>> {

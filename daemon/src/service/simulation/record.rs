@@ -93,4 +93,15 @@ impl File {
         let mut select = self.0.prepare("SELECT sensor FROM outage").unwrap();
         select.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
     }
+
+    /// What a query gives, row by row.
+    pub(super) fn rows<T>(
+        &self,
+        sql: &str,
+        params: impl rusqlite::Params,
+        row: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<T>,
+    ) -> Vec<T> {
+        let mut select = self.0.prepare(sql).unwrap();
+        select.query_map(params, row).unwrap().map(Result::unwrap).collect()
+    }
 }

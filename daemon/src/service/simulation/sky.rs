@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use frameside_core::light::Response;
+use frameside_core::quantity::Irradiance;
 
 /// Straight lines between the instants on the sensor's grid, so that the
 /// trapezoid rule is exact where every reading arrived.
@@ -79,6 +80,33 @@ impl Sky {
             response.ramp(light(from), light(to), (to - from) as f64 / 1e9)
         };
         lines.map(of_line).sum()
+    }
+
+    /// What that counts as where light is a straight line in what the response makes of it.
+    pub(super) fn counted_by_readings(
+        &self,
+        from_ns: i64,
+        to_ns: i64,
+        glass: f64,
+        response: &Response,
+    ) -> f64 {
+        if response.is_plain() {
+            return self.dose(from_ns, to_ns) * glass;
+        }
+        let rate = |at: usize| {
+            let e = self.grid.get(at).or(self.grid.last()).copied().unwrap_or(0.0);
+            response.rate(Irradiance::from_w_m2(e)).w_m2()
+        };
+        let of_line = |line: i64| {
+            let (start, end) = (line * self.period_ns, (line + 1) * self.period_ns);
+            let (from, to) = (from_ns.max(start), to_ns.min(end));
+            let at = usize::try_from(line).unwrap();
+            let (e0, e1) = (rate(at), rate(at + 1));
+            let value = |ns: i64| e0 + (e1 - e0) * (ns - start) as f64 / self.period_ns as f64;
+            0.5 * (value(from) + value(to)) * (to - from) as f64 / 1e9
+        };
+        let lines = from_ns / self.period_ns..=to_ns / self.period_ns;
+        lines.map(of_line).sum::<f64>() * response.of_factor(glass)
     }
 
     fn until(&self, at_ns: i64) -> f64 {

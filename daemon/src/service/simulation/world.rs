@@ -184,6 +184,14 @@ impl World {
         Mono::from_nanos(self.now_ns - self.power.origin_ns)
     }
 
+    pub(super) const fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    pub(super) const fn site(&self) -> Option<Site> {
+        self.site
+    }
+
     pub(super) fn service(&mut self) -> &mut Service {
         self.service.as_mut().unwrap()
     }

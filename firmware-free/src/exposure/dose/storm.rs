@@ -127,6 +127,8 @@ struct Day {
     boot: Boot,
     origins: Vec<i64>,
     synchronised: bool,
+    /// The light before the first reading, where no sky is known, in W/m².
+    first_light: f64,
     /// A boot's clock claims to be right and is not.
     has_wrong_clock: bool,
     rounding: Rounding,
@@ -148,6 +150,7 @@ impl Day {
         } else {
             Light::Sky { grid: Vec::new(), rates: Default::default(), sums: Default::default() }
         };
+        let first_light = chance.between(5.0, 60.0).round();
         let lamps = if is_box {
             let ever = Stamp::new(Boot(0), Mono::default());
             Lamps::new(vec![LampFact { at: ever, lamp: Lamp::Off }], None)
@@ -172,6 +175,7 @@ impl Day {
             boot: Boot(-1),
             origins: Vec::new(),
             synchronised: false,
+            first_light,
             has_wrong_clock: false,
             rounding: Rounding::default(),
             checked: 0,
@@ -197,24 +201,34 @@ impl Day {
     /// Unseen light keeps below what is stored of the time before it.
     fn ceiling(&self) -> f64 {
         let of = |sample: &Sample| Some((self.world(sample.at), sample.seen?.lowest().w_m2()));
-        let Some((newest, _)) = self.stored.iter().rev().find_map(of) else { return 60.0 };
+        let Some((newest, _)) = self.stored.iter().rev().find_map(of) else { return self.first_light };
         let recent = self.stored.iter().rev().filter_map(of).take_while(|&(at, _)| newest - at <= REMEMBERED);
         recent.map(|(_, w_m2)| w_m2).fold(0.0, f64::max)
     }
 
+    /// What a clear sky gives, in W/m²; zero without one.
+    fn clear_of(&self, grid_at: i64) -> f64 {
+        let unix_ms = (EPOCH_NS + grid_at * PERIOD) / 1_000_000;
+        let light = self.site.and_then(|site| site.clear_light(unix_ms));
+        light.map_or(0.0, |light| light.share * USUAL_AMPLITUDE.w_m2())
+    }
+
+    /// The same, straight between the entries of a table.
     fn clear(&mut self, grid_at: i64) -> Option<f64> {
-        let site = self.site?;
-        let of = |step: i64| {
-            let unix_ms = (EPOCH_NS + step * CLEAR_EVERY * PERIOD) / 1_000_000;
-            site.clear_light(unix_ms).unwrap().share * USUAL_AMPLITUDE.w_m2()
-        };
+        self.site?;
         let step = grid_at / CLEAR_EVERY;
         while self.clear.len() as i64 <= step + 1 {
-            self.clear.push(of(self.clear.len() as i64));
+            self.clear.push(self.clear_of(self.clear.len() as i64 * CLEAR_EVERY));
         }
         let part = (grid_at % CLEAR_EVERY) as f64 / CLEAR_EVERY as f64;
         let (a, b) = (self.clear[step as usize], self.clear[step as usize + 1]);
         Some(a + (b - a) * part)
+    }
+
+    /// Whether a reading may become the first that is stored.
+    fn is_any_seen(&self) -> bool {
+        let mut samples = self.stored.iter().chain(&self.fresh).chain(self.on_its_way.iter().map(|(_, s)| s));
+        samples.any(|sample| sample.seen.is_some())
     }
 
     /// Lets light fall up to an instant.
@@ -229,9 +243,10 @@ impl Day {
             }
             let clear = self.clear(next);
             let [least, most] = match clear {
-                // Dusk bends between two instants of the grid.
-                Some(clear) if clear < 0.5 => [0.1 * clear, 0.1 * clear],
+                // Dusk bends between two instants of the table.
+                Some(clear) if clear < 3.0 => [0.3 * self.clear_of(next), 0.3 * self.clear_of(next)],
                 Some(clear) => [0.101 * clear, 1.19 * clear],
+                None if !self.is_any_seen() => [ceiling, ceiling],
                 None => [0.0, ceiling],
             };
             let w_m2 = if self.chance.percent(15) { most } else { self.chance.between(least, most) };
@@ -265,6 +280,11 @@ impl Day {
 
     fn read(&mut self) {
         let grid_at = self.now / PERIOD;
+        // The first reading is as bright as what came before it, and what comes after is not brighter.
+        let is_sky = self.site.is_none() && matches!(self.light, Light::Sky { .. });
+        if is_sky && !self.is_any_seen() && self.light.at(grid_at) != self.first_light {
+            return;
+        }
         let w_m2 = Irradiance::from_w_m2(self.light.at(grid_at));
         let at = self.stamp().at;
         let sample = if self.chance.percent(2) {
