@@ -364,7 +364,7 @@ impl Rig {
     /// When it wants an [`Input::Tick`], unless something comes before.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Mono> {
-        let of_sensor = |s: &Sensor| [self.foreseen(s).map(|(at, _)| at), s.losing()];
+        let of_sensor = |s: &Sensor| [self.foreseen(s).map(|(at, _)| at), self.nearing(s), s.losing()];
         let of_sensors = self.sensors.iter().flat_map(of_sensor).flatten();
         of_sensors.chain(self.timers.first().map(|&(at, ..)| at)).min()
     }
@@ -506,7 +506,9 @@ impl Rig {
         {
             self.cross(id, tally, &steps);
         }
-        self.call_nearly(id, tally);
+        if let Some(knot) = self.sensors[usize::from(id.0)].tallies[tally].integral.knot() {
+            self.call_nearly(id, tally, knot.at);
+        }
         settles
     }
 
@@ -559,14 +561,14 @@ impl Rig {
         }
     }
 
-    /// Moves frames whose target has come within the `nearly` time.
-    fn call_nearly(&mut self, id: SensorId, tally: usize) {
+    /// Moves frames whose target has come within the `nearly` time at an instant.
+    fn call_nearly(&mut self, id: SensorId, tally: usize, at: Mono) {
         let tally = &mut self.sensors[usize::from(id.0)].tallies[tally];
-        let (Some(knot), Some(pace)) = (tally.integral.knot(), tally.integral.pace()) else { return };
-        let ahead = pace.over_seconds(self.rules.nearly_s);
+        let Some(pace) = tally.integral.pace() else { return };
+        let (total, ahead) = (tally.integral.peek(at).best, pace.over_seconds(self.rules.nearly_s));
         loop {
             match tally.far.first() {
-                Some(&(level, frame)) if level.0 - knot.total.best <= ahead => {
+                Some(&(level, frame)) if level.0 - total <= ahead => {
                     tally.far.pop_first();
                     let slot = &mut self.frames[frame.0 as usize];
                     slot.queued.nearly = slot.nearly_level();
@@ -605,10 +607,18 @@ impl Rig {
 
     fn end_timers(&mut self, now: Mono) {
         while let Some(&(at, frame, timer)) = self.timers.first().filter(|&&(at, ..)| at <= now) {
+            if self.rules.foresee
+                && let Some(seen_until) = self.sensors[index].plain().seen_until()
+            {
+                for tally in 0..self.sensors[index].tallies.len() {
+                    self.call_nearly(SensorId(index as u16), tally, now.min(seen_until));
+                }
+            }
             self.timers.pop_first();
             match timer {
                 Timer::Overdue => self.overdue(now, frame),
                 Timer::Fallback => self.fallback_reached(at, frame),
+                let at = if wants == Wants::Nearly { self.not_before_near(frame, at) } else { at };
             }
         }
     }
@@ -633,6 +643,21 @@ impl Rig {
             Wants::Next => self.next_dose_reached(frame, at, totals, settled),
         }
     }
+    /// When the first of those who are far from being due will be near, before the next reading.
+    fn nearing(&self, sensor: &Sensor) -> Option<Mono> {
+        let nearing = sensor.tallies.iter().filter_map(|tally| tally.nearing(self.rules.nearly_s));
+        // Those of this instant were called at it.
+        nearing.min().filter(|&at| self.rules.foresee && at > self.now)
+    }
+
+    /// Its share of the dose may have come before its target was within the `nearly` time.
+    fn not_before_near(&self, frame: FrameId, at: Mono) -> Mono {
+        let slot = &self.frames[frame.0 as usize];
+        let level = slot.print.as_ref().and_then(|print| print.level(print.plan.target().dose()));
+        let due = level.and_then(|level| self.integral_of(slot).when(level));
+        due.map_or(at, |due| due.plus_seconds(-self.rules.nearly_s).clamp(at, self.now.max(at)))
+    }
+
 
     fn nearly(&mut self, id: FrameId, at: Mono, totals: Totals, settled: bool) {
         let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };
@@ -651,7 +676,7 @@ impl Rig {
         }
         print.nearly = true;
         // A step that also holds the crossing itself needs no warning.
-        let reached = tally.integral.knot().is_some_and(|knot| knot.total.best >= level);
+        let reached = tally.integral.peek(self.now).best >= level;
         if !reached {
             self.keep_event(id, EventKind::Nearly, at, totals, settled);
             self.emit_signal(id, SignalKind::Nearly { remaining_s }, at, totals);

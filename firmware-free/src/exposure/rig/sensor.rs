@@ -110,6 +110,14 @@ impl Tally {
     /// When the first in the queue will have its level, while light is seen.
     pub(super) fn crossing(&self) -> Option<Mono> {
         let &(level, ..) = self.queue.first()?;
+    /// When the first of those who are far from it will be within `nearly_s` of the level it is
+    /// due at, while light is seen. A thousandth later, so that rounding does not matter.
+    pub(super) fn nearing(&self, nearly_s: f64) -> Option<Mono> {
+        let &(level, _) = self.far.first()?;
+        let at = self.integral.when(level.0)?.plus_seconds(0.001 - nearly_s);
+        (at <= self.integral.seen_until()?).then_some(at)
+    }
+
         let at = self.integral.when(level.0)?;
         (at <= self.integral.seen_until()?).then_some(at)
     }
