@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use frameside_core::exposure::{
     Event, EventKind, FrameId, FrameState, Lacks, Output, SensorId, Signal, SignalKind,
 };
-use frameside_core::light::Reading;
+use frameside_core::light::{Flags, Reading};
 use frameside_core::quantity::{Dose, Mono};
 use serde_json::Value;
 
@@ -134,7 +134,8 @@ impl Service {
     /// Light is kept whether a print is out or not: the hour before a print bounds its gaps.
     pub(super) fn keep_light(&mut self, id: SensorId, reading: Reading) {
         let sensor = self.setup.sensors[usize::from(id.0)].name.clone();
-        self.ledger.write(Entry::Light { sensor, reading });
+        let flags = reading.flags.without(Flags::REPEATED).without(Flags::ANEW);
+        self.ledger.write(Entry::Light { sensor, reading: Reading { flags, ..reading } });
         self.unwritten = true;
     }
 

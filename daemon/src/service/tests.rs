@@ -4,8 +4,9 @@ mod lamp_box;
 mod taken_up;
 mod wrong_clock;
 
+use frameside_core::chips::SensorFault;
 use frameside_core::exposure::{FrameState, Rules};
-use frameside_core::light::Reading;
+use frameside_core::light::{Flags, Reading};
 use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
 use tokio::sync::{mpsc, oneshot};
@@ -969,4 +970,52 @@ fn a_flood_of_readings_keeps_neither_a_question_nor_the_end_waiting() {
         let run = run(service, clock, inputs, || (), async { stopped.await.unwrap() });
         tokio::time::timeout(limit, async { tokio::join!(ask, run) }).await.expect("it hears nothing");
     });
+}
+
+/// Readings of the sensor beside elm, one a second, marked as the sampler does.
+fn shine_marked(bench: &mut Bench, seconds: std::ops::RangeInclusive<u32>, w_m2: f64, flags: Flags) {
+    for now in seconds.map(|second| at(f64::from(second))) {
+        let reading = Reading { flags, ..Reading::of(now, Irradiance::from_w_m2(w_m2)) };
+        bench.service.on_sensor(now, SensorId(1), SensorEvent::Reading(reading));
+        bench.service.wake(now);
+    }
+}
+
+#[test]
+fn the_record_has_the_light_of_a_stuck_chip_as_a_gap_also_if_it_was_killed_meanwhile() {
+    for is_killed in [false, true] {
+        let folder = TempDir::new().unwrap();
+        let mut bench = Bench::start(setup(&folder), 0.0);
+        shine_marked(&mut bench, 0..=9, 44.0, Flags::NONE);
+        shine_marked(&mut bench, 10..=10, 45.0, Flags::NONE);
+        let print = bench.expose(10.0, "elm", 450.0);
+        shine_marked(&mut bench, 11..=25, 45.0, Flags::REPEATED);
+        assert_eq!(bench.frame(25.0, "elm").state, FrameState::Due);
+        if is_killed {
+            bench.service.commit(at(25.0));
+            bench.kill();
+            bench = Bench::start(setup(&folder), 25.5);
+        } else {
+            let stuck = SensorFault::Stuck { counts: 9_000 };
+            bench.service.on_sensor(at(29.0), SensorId(1), SensorEvent::Fault(stuck));
+            assert!(bench.service.status(at(29.0)).sensors[1].problem.is_some(), "at once");
+        }
+        shine_marked(&mut bench, 30..=30, 10.0, Flags::ANEW);
+        shine_marked(&mut bench, 31..=40, 10.0, Flags::NONE);
+        bench.ask(40.0, bring_in("elm"));
+        shine_marked(&mut bench, 41..=42, 10.0, Flags::NONE);
+        bench.service.commit(at(42.0));
+        bench.kill();
+        let detail = Record::open(&folder.path().join("ledger.sqlite")).unwrap().detail(&print).unwrap();
+        let (due, end) = (detail.row.due().unwrap(), detail.row.brought_in().unwrap());
+        assert!(due.settled && end.settled, "{due:?} {end:?}");
+        // Nothing was seen for 20 s, and then 10 W/m² for 10 s.
+        let [low, high] = [due.dose.low, due.dose.high].map(|dose| dose.j_m2());
+        assert!(low == 0.0 && high >= 450.0 - 1e-6, "killed {is_killed}: {due:?}");
+        let [low, high] = [end.dose.low, end.dose.high].map(|dose| dose.j_m2());
+        assert!((low - 100.0).abs() < 0.1 && (high - 1_000.0).abs() < 0.1, "killed {is_killed}: {end:?}");
+        assert_eq!(detail.gaps.len(), 1, "{:?}", detail.gaps);
+        let (last, best) = (detail.curve.last().unwrap().2, end.dose.best.j_m2());
+        assert!((last / best - 1.0).abs() < 1e-3, "killed {is_killed}: {last} and {best}");
+    }
 }

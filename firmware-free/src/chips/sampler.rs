@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::{Bus, BusFault, Chip, SensorFault, Step};
-use crate::light::Reading;
+use crate::light::{Flags, Reading};
 use crate::quantity::Mono;
 
 /// Pauses after the first, second and third failed transfer in a row.
@@ -19,6 +19,10 @@ const NEVER_READY_PERIODS: u32 = 3;
 const STUCK_READINGS: u32 = 20;
 /// ... when they are above this; in the dark they are not.
 const STUCK_ABOVE: i32 = 200;
+/// It is noticed within this time, or three periods where they are longer.
+const STUCK_WITHIN: Duration = Duration::from_secs(20);
+/// Counts that come again are looked at again so soon where [`STUCK_READINGS`] periods are longer.
+const LOOK_AGAIN: Duration = Duration::from_millis(500);
 /// However early a chip wants to be called again, never at once.
 const BREATH: Duration = Duration::from_millis(1);
 
@@ -40,7 +44,8 @@ pub enum SensorEvent {
 /// up from nothing, at once and then after pauses that grow from 0.1 to 1 s,
 /// for as long as it takes. A chip that never finishes, is stuck or lost its
 /// settings is set up again too; one that was stuck is believed again once its
-/// counts are others. Measurements begin on a grid of periods;
+/// counts are others. Until then its readings are marked [`Flags::REPEATED`], and where the
+/// period is long it is measured more often. Measurements begin on a grid of periods;
 /// those missed while the caller or the chip stalled are left out.
 pub struct Sampler<B> {
     chip: Box<dyn Chip<B> + Send>,
@@ -61,6 +66,8 @@ pub struct Sampler<B> {
     held: Option<Reading>,
     /// Counts of the last reading, and how many had the same.
     same: (i32, u32),
+    /// Whether the next reading is the first since a set-up.
+    is_anew: bool,
 }
 
 impl<B: Bus> Sampler<B> {
@@ -79,6 +86,7 @@ impl<B: Bus> Sampler<B> {
             fault: None,
             held: None,
             same: (0, 0),
+            is_anew: true,
         }
     }
 
@@ -115,15 +123,27 @@ impl<B: Bus> Sampler<B> {
         }
     }
 
-    fn take(&mut self, reading: Reading, now: Mono) -> Option<SensorEvent> {
-        if self.is_stuck(&reading) {
+    fn take(&mut self, mut reading: Reading, now: Mono) -> Option<SensorEvent> {
+        let is_repeated = self.is_repeated(&reading);
+        let was_stuck_there = self.fault == Some(SensorFault::Stuck { counts: reading.counts });
+        if was_stuck_there || is_repeated && self.same.1 >= STUCK_READINGS {
             return self.set_up_again(SensorFault::Stuck { counts: reading.counts }, now);
+        }
+        if is_repeated {
+            reading.flags = reading.flags.with(Flags::REPEATED);
+        } else if std::mem::take(&mut self.is_anew) {
+            reading.flags = reading.flags.with(Flags::ANEW);
         }
         self.failures = 0;
         self.set_ups = 0;
-        self.since = None;
-        self.slot = self.slot_after(now);
+        let began = self.since.take().unwrap_or(now);
+        if self.slot <= now {
+            self.slot = self.slot_after(now);
+        }
         self.wake = self.slot;
+        if is_repeated && self.period * STUCK_READINGS > STUCK_WITHIN {
+            self.wake = self.slot.min((began + LOOK_AGAIN).max(now + BREATH));
+        }
         if self.fault.take().is_some() {
             self.held = Some(reading);
             Some(SensorEvent::Recovered)
@@ -150,6 +170,7 @@ impl<B: Bus> Sampler<B> {
         self.since = None;
         self.failures = 0;
         self.same = (0, 0);
+        self.is_anew = true;
         let is_news = self.fault.replace(fault) != Some(fault);
         is_news.then_some(SensorEvent::Fault(fault))
     }
@@ -166,14 +187,12 @@ impl<B: Bus> Sampler<B> {
         self.period.max(self.chip.longest()) * NEVER_READY_PERIODS
     }
 
-    fn is_stuck(&mut self, reading: &Reading) -> bool {
+    /// Whether it has the counts of the one before, which noise should have moved.
+    fn is_repeated(&mut self, reading: &Reading) -> bool {
         let (counts, run) = self.same;
         self.same = (reading.counts, if counts == reading.counts { run + 1 } else { 1 });
-        let was_stuck_there = self.fault == Some(SensorFault::Stuck { counts: reading.counts });
-        self.chip.flickers()
-            && !reading.seen.is_bound()
-            && reading.counts > STUCK_ABOVE
-            && (self.same.1 >= STUCK_READINGS || was_stuck_there)
+        let is_noisy = self.chip.flickers() && !reading.seen.is_bound() && reading.counts > STUCK_ABOVE;
+        is_noisy && self.same.1 > 1
     }
 
     /// The first instant of the grid after `now`.

@@ -14,6 +14,7 @@
 //! print that does not count plainly waits on an integral of its own
 //! [`Response`], which is there while such a print is.
 
+mod held;
 mod look_ahead;
 mod lost;
 mod outage;
@@ -343,7 +344,7 @@ impl Rig {
                 self.end_timers(now);
                 return Ok(());
             }
-            Input::Fault(sensor, fault) => self.fault(sensor, fault)?,
+            Input::Fault(sensor, fault) => self.fault(now, sensor, fault)?,
             Input::Command(frame, command) => {
                 self.frame(frame)?;
                 self.advance(now);
@@ -441,13 +442,35 @@ impl Rig {
 
     fn reading(&mut self, now: Mono, id: SensorId, reading: Reading) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
-        if let Some(knot) = sensor.plain().knot().filter(|knot| reading.at <= knot.at) {
-            return Err(Refused::Backwards { from: knot.at, to: reading.at });
+        if let Some(seen_at) = sensor.seen_at().filter(|&seen_at| reading.at <= seen_at) {
+            return Err(Refused::Backwards { from: seen_at, to: reading.at });
         }
         if reading.at > now {
             return Err(Refused::Backwards { from: reading.at, to: now });
         }
         self.now = now;
+        if reading.flags.has(Flags::REPEATED) && sensor.plain().knot().is_some() {
+            sensor.hold(reading);
+        } else {
+            self.end_held(id, !reading.flags.has(Flags::ANEW));
+            self.take_in(id, reading);
+        }
+        let sensor = &mut self.sensors[usize::from(id.0)];
+        sensor.last = Some(reading);
+        sensor.quiet_since = now;
+        sensor.fault = None;
+        if self.rules.foresee {
+            self.look_ahead(now, id, reading);
+        }
+        if self.sensors[usize::from(id.0)].lost {
+            self.sensor_back(now, id);
+        }
+        Ok(())
+    }
+
+    /// The light of a reading is believed.
+    fn take_in(&mut self, id: SensorId, reading: Reading) {
+        let sensor = &mut self.sensors[usize::from(id.0)];
         let tear = sensor.plain().tear_before(reading.at, reading.seen);
         for after in sensor.torn.drain(..) {
             self.outputs.extend(tear.map(|tear| Output::Torn(id, after, tear)));
@@ -469,9 +492,6 @@ impl Rig {
             };
             tally.step = tally.integral.take(reading.at, reading.seen, rates);
         }
-        sensor.last = Some(reading);
-        sensor.quiet_since = now;
-        sensor.fault = None;
         if let Some(gap) = sensor.tallies[PLAIN].step.clone().and_then(|step| sensor.follow_gap(id, &step)) {
             self.outputs.push_back(gap);
         }
@@ -482,13 +502,6 @@ impl Rig {
         if is_any_settled {
             self.forget_unused(id);
         }
-        if self.rules.foresee {
-            self.look_ahead(now, id, reading);
-        }
-        if self.sensors[usize::from(id.0)].lost {
-            self.sensor_back(now, id);
-        }
-        Ok(())
     }
 
     /// What the last step of an integral settles, if anything, and who is to be
@@ -594,10 +607,18 @@ impl Rig {
     fn reach(&mut self, now: Mono) {
         self.now = now;
         for index in 0..self.sensors.len() {
+            if self.rules.foresee
+                && let Some(seen_until) = self.sensors[index].plain().seen_until()
+            {
+                for tally in 0..self.sensors[index].tallies.len() {
+                    self.call_nearly(SensorId(index as u16), tally, now.min(seen_until));
+                }
+            }
             while let Some((at, tally)) = self.foreseen(&self.sensors[index]).filter(|&(at, _)| at <= now) {
                 let Some((_, frame, wants)) = self.sensors[index].tallies[tally].queue.pop_first() else {
                     break;
                 };
+                let at = if wants == Wants::Nearly { self.not_before_near(frame, at) } else { at };
                 let at = self.not_before_aim(frame, at);
                 let totals = self.sensors[index].integrals(tally).peek(at);
                 self.call(frame, wants, at, totals, false);
@@ -607,18 +628,10 @@ impl Rig {
 
     fn end_timers(&mut self, now: Mono) {
         while let Some(&(at, frame, timer)) = self.timers.first().filter(|&&(at, ..)| at <= now) {
-            if self.rules.foresee
-                && let Some(seen_until) = self.sensors[index].plain().seen_until()
-            {
-                for tally in 0..self.sensors[index].tallies.len() {
-                    self.call_nearly(SensorId(index as u16), tally, now.min(seen_until));
-                }
-            }
             self.timers.pop_first();
             match timer {
                 Timer::Overdue => self.overdue(now, frame),
                 Timer::Fallback => self.fallback_reached(at, frame),
-                let at = if wants == Wants::Nearly { self.not_before_near(frame, at) } else { at };
             }
         }
     }
@@ -630,19 +643,6 @@ impl Rig {
         if self.rules.foresee { crossings.min() } else { None }
     }
 
-    /// A target below the dose it is given at is reached when it is given.
-    fn not_before_aim(&self, frame: FrameId, at: Mono) -> Mono {
-        let aimed_at = self.frames[frame.0 as usize].print.as_ref().and_then(|print| print.aimed_at);
-        aimed_at.map_or(at, |aimed_at| at.max(aimed_at))
-    }
-
-    /// A frame has reached a level it waited for.
-    fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, totals: Totals, settled: bool) {
-        match wants {
-            Wants::Nearly => self.nearly(frame, at, totals, settled),
-            Wants::Next => self.next_dose_reached(frame, at, totals, settled),
-        }
-    }
     /// When the first of those who are far from being due will be near, before the next reading.
     fn nearing(&self, sensor: &Sensor) -> Option<Mono> {
         let nearing = sensor.tallies.iter().filter_map(|tally| tally.nearing(self.rules.nearly_s));
@@ -658,6 +658,19 @@ impl Rig {
         due.map_or(at, |due| due.plus_seconds(-self.rules.nearly_s).clamp(at, self.now.max(at)))
     }
 
+    /// A target below the dose it is given at is reached when it is given.
+    fn not_before_aim(&self, frame: FrameId, at: Mono) -> Mono {
+        let aimed_at = self.frames[frame.0 as usize].print.as_ref().and_then(|print| print.aimed_at);
+        aimed_at.map_or(at, |aimed_at| at.max(aimed_at))
+    }
+
+    /// A frame has reached a level it waited for.
+    fn call(&mut self, frame: FrameId, wants: Wants, at: Mono, totals: Totals, settled: bool) {
+        match wants {
+            Wants::Nearly => self.nearly(frame, at, totals, settled),
+            Wants::Next => self.next_dose_reached(frame, at, totals, settled),
+        }
+    }
 
     fn nearly(&mut self, id: FrameId, at: Mono, totals: Totals, settled: bool) {
         let Some(slot) = self.frames.get_mut(id.0 as usize) else { return };

@@ -335,6 +335,8 @@ pub struct Integral {
     /// Where counting began before there was a reading.
     origin: Option<Mono>,
     period_s: f64,
+    /// Light that is not taken in yet has stayed at that of the last reading up to here.
+    held_until: Option<Mono>,
     recent: RecentMax,
     /// The boot of the last reading cannot be placed on this clock: nothing is
     /// known of the light since, however short ago it seems.
@@ -355,6 +357,7 @@ impl Integral {
             knot: None,
             origin: None,
             period_s,
+            held_until: None,
             recent: RecentMax::default(),
             is_torn: false,
             is_cut: false,
@@ -427,7 +430,19 @@ impl Integral {
     /// The instant after which light counts as unseen unless a reading comes.
     #[must_use]
     pub fn seen_until(&self) -> Option<Mono> {
-        self.knot.map(|k| k.at.plus_seconds(self.longest_step_s()))
+        let knot = self.knot?;
+        Some(self.held_until.unwrap_or(knot.at).plus_seconds(self.longest_step_s()))
+    }
+
+    /// Readings up to `at` have the light of the last one and are to be taken in later, if they
+    /// turn out to be true; [`Integral::take`] or [`Integral::drop_held`] ends that.
+    pub fn hold_until(&mut self, at: Mono) {
+        self.held_until = Some(at);
+    }
+
+    /// The light since the last reading was not seen after all.
+    pub fn drop_held(&mut self) {
+        self.held_until = None;
     }
 
     fn longest_step_s(&self) -> f64 {
@@ -447,6 +462,7 @@ impl Integral {
         seen: Seen,
         sky: impl FnOnce(Mono, Mono) -> Option<GapRates>,
     ) -> Option<Interval> {
+        self.held_until = None;
         let e1 = seen.lowest().w_m2();
         let from = match self.knot {
             Some(knot) if knot.at >= at => return None,
@@ -504,8 +520,10 @@ impl Integral {
     pub fn peek(&self, at: Mono) -> Estimate {
         let Some(knot) = self.knot else { return self.before_any_reading(at) };
         let ahead = at.seconds_since(knot.at).max(0.0);
-        let held = self.rate(knot.seen).over_seconds(ahead.min(self.longest_step_s()));
-        if ahead <= self.longest_step_s() {
+        let held_s = self.held_until.map_or(0.0, |until| until.seconds_since(knot.at));
+        let sure_s = held_s + self.longest_step_s();
+        let held = self.rate(knot.seen).over_seconds(ahead.min(sure_s));
+        if ahead <= sure_s {
             return knot.total.plus(Estimate::certain(held));
         }
         let most = self.response.rate(Self::most(self.recent.greatest(), knot.seen, knot.seen));

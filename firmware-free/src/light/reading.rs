@@ -98,6 +98,14 @@ impl Flags {
     /// A lamp was switched here: the light of the reading before or after, at the instant of the switch.
     pub const SWITCHED: Self = Self(1 << 5);
 
+    /// The counts of the reading before, where noise should have moved them: the chip may be stuck.
+    /// The light since then is believed once a reading with other counts comes. Between the sampler
+    /// and the machine only: it has no name and is not kept.
+    pub const REPEATED: Self = Self(1 << 6);
+    /// The first reading of a chip that was set up anew: it says nothing on those before it.
+    /// As [`Self::REPEATED`], it goes no further than the machine.
+    pub const ANEW: Self = Self(1 << 7);
+
     const NAMED: [(Self, &'static str); 6] = [
         (Self::SATURATED, "saturated"),
         (Self::RANGE_CHANGED, "range-changed"),

@@ -3,6 +3,7 @@
 mod any_trouble;
 mod cloudy_hour;
 mod fault_table;
+mod stuck;
 
 use std::time::Duration;
 
@@ -111,10 +112,14 @@ struct Bench {
 
 impl Bench {
     fn new(model: Model, ranging: Ranging, light: Light, first: Mono) -> Self {
+        Self::with_period(PERIOD, model, ranging, light, first)
+    }
+
+    fn with_period(period: Duration, model: Model, ranging: Ranging, light: Light, first: Mono) -> Self {
         let mut bus = EmulatedBus::default();
         model.attach(&mut bus, light);
         bus.set_now(first);
-        Self { bus, sampler: Sampler::new(model.driver(ranging), PERIOD, first), next: first }
+        Self { bus, sampler: Sampler::new(model.driver(ranging), period, first), next: first }
     }
 
     /// Lets time pass until `end` and hands every event to `tell`.

@@ -6,10 +6,17 @@ use crate::chips::SensorFault;
 use crate::quantity::Mono;
 
 impl Rig {
-    pub(super) fn fault(&mut self, id: SensorId, fault: SensorFault) -> Result<(), Refused> {
+    pub(super) fn fault(&mut self, now: Mono, id: SensorId, fault: SensorFault) -> Result<(), Refused> {
         let sensor = self.sensors.get_mut(usize::from(id.0)).ok_or(Refused::Unknown)?;
         let lost = sensor.lost;
         sensor.fault = Some(fault);
+        if matches!(fault, SensorFault::Stuck { .. }) {
+            // What was seen since its counts stand still was not.
+            self.end_held(id, false);
+            if !lost {
+                self.sensor_lost(now, id);
+            }
+        }
         if lost {
             self.outputs.push_back(Output::SensorChanged { sensor: id, lost: Some(Some(fault)) });
         }

@@ -17,6 +17,9 @@ pub(super) struct Sensor {
     /// The plain one, and one for each other response that a print counts by.
     pub(super) tallies: Vec<Tally>,
     pub(super) last: Option<Reading>,
+    /// Readings with the counts of the one before. They count once others come, and never if
+    /// the chip turns out to be stuck.
+    pub(super) held: Vec<Reading>,
     /// Nothing has been heard since then.
     pub(super) quiet_since: Mono,
     pub(super) lost: bool,
@@ -107,9 +110,6 @@ impl Tally {
         self.queue.first().is_some_and(|(level, ..)| level.0 <= reached)
     }
 
-    /// When the first in the queue will have its level, while light is seen.
-    pub(super) fn crossing(&self) -> Option<Mono> {
-        let &(level, ..) = self.queue.first()?;
     /// When the first of those who are far from it will be within `nearly_s` of the level it is
     /// due at, while light is seen. A thousandth later, so that rounding does not matter.
     pub(super) fn nearing(&self, nearly_s: f64) -> Option<Mono> {
@@ -118,6 +118,9 @@ impl Tally {
         (at <= self.integral.seen_until()?).then_some(at)
     }
 
+    /// When the first in the queue will have its level, while light is seen.
+    pub(super) fn crossing(&self) -> Option<Mono> {
+        let &(level, ..) = self.queue.first()?;
         let at = self.integral.when(level.0)?;
         (at <= self.integral.seen_until()?).then_some(at)
     }
@@ -129,6 +132,7 @@ impl Sensor {
         Self {
             tallies: vec![Tally::new(integral)],
             last: None,
+            held: Vec::new(),
             quiet_since: now,
             lost: false,
             fault: None,
@@ -160,6 +164,11 @@ impl Sensor {
     /// Whether a print that has left its frame, and still waits, lay under a lamp.
     pub(super) fn has_left_a_lamp(&self) -> bool {
         self.tallies.iter().any(|tally| tally.leaving.iter().any(|print| !print.sunlit))
+    }
+
+    /// The latest instant that it has seen something of.
+    pub(super) fn seen_at(&self) -> Option<Mono> {
+        self.held.last().map(|held| held.at).or(self.plain().knot().map(|knot| knot.at))
     }
 
     /// The integral of the plain dose.

@@ -1,6 +1,7 @@
 //! The machine against hand-worked cases and properties.
 
 mod evening;
+mod held;
 mod nearly;
 mod outage;
 mod responses;
