@@ -2,7 +2,7 @@
 
 use jiff::tz::TimeZone;
 
-use super::show::{judged, noted};
+use super::show::{Times, judged, noted};
 use crate::advice::counted;
 use crate::charts::{Card, Column, Compared, Comparison};
 use crate::ledger::{PrintDetail, Recipe};
@@ -46,15 +46,16 @@ fn recipe_facts(print: &PrintDetail, recipe: Option<&Recipe>) -> Column {
 
 fn exposure_facts(print: &PrintDetail, zone: &TimeZone) -> Column {
     let row = &print.row;
-    let time = |unix_ms: i64| words::clock_s(unix_ms, zone);
+    let times = Times::of(print, zone);
+    let time = |unix_ms: i64| times.clock_s(unix_ms);
     let mut facts = vec![
         ("frame", format!("{}, glass {:.0} %", row.frame, row.glass * 100.0)),
         ("light", format!("{}, sensor {}", row.source, row.sensor)),
     ];
     facts.extend(row.negative.clone().map(|negative| ("negative", negative)));
-    facts.extend(
-        row.begun().map(|e| ("laid out", format!("{} {}", words::day(e.unix_ms, zone), time(e.unix_ms)))),
-    );
+    facts.extend(row.begun().map(|e| {
+        ("laid out", format!("{} {}", words::day(e.unix_ms, zone), words::clock_s(e.unix_ms, zone)))
+    }));
     facts.push(("target", row.target().to_string()));
     if !row.response.is_plain() {
         facts.push(("counted", format!("{}, {} as it is", counted(&row.response), row.response.reference())));

@@ -224,10 +224,11 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
             row.sensor
         );
     }
+    let times = Times::of(print, zone);
     for event in &row.events {
-        let _ = writeln!(text, "  {}  {}", when(event, zone), what(event, row.glass * row.factor));
+        let _ = writeln!(text, "  {}  {}", times.when(event), what(event, row.glass * row.factor));
     }
-    text += &unseen(&print.gaps, zone);
+    text += &unseen(&print.gaps, &times);
     for note in &print.notes {
         let _ = writeln!(text, "note of {}", noted(note, row.begun(), zone));
     }
@@ -243,10 +244,49 @@ fn for_people(print: &PrintDetail, zone: &TimeZone) -> String {
     text
 }
 
+/// The times of a print for people: with the day where it was not out on one day alone.
+pub(super) struct Times<'a> {
+    zone: &'a TimeZone,
+    has_days: bool,
+}
+
+impl<'a> Times<'a> {
+    pub(super) fn of(print: &PrintDetail, zone: &'a TimeZone) -> Self {
+        let gaps = print.gaps.iter().map(|gap| gap.to_ms as i64);
+        Self::over(print.row.events.iter().map(|event| event.unix_ms).chain(gaps), zone)
+    }
+
+    fn over(instants: impl Iterator<Item = i64>, zone: &'a TimeZone) -> Self {
+        let mut days = instants.map(|unix_ms| words::day(unix_ms, zone));
+        let first = days.next();
+        Self { zone, has_days: days.any(|day| Some(day) != first) }
+    }
+
+    /// To the minute.
+    fn clock(&self, unix_ms: i64) -> String {
+        self.dated(unix_ms, words::clock(unix_ms, self.zone))
+    }
+
+    /// To the second.
+    pub(super) fn clock_s(&self, unix_ms: i64) -> String {
+        self.dated(unix_ms, words::clock_s(unix_ms, self.zone))
+    }
+
+    fn dated(&self, unix_ms: i64, clock: String) -> String {
+        if self.has_days { format!("{} {clock}", words::day(unix_ms, self.zone)) } else { clock }
+    }
+
+    /// Of an event, with a mark where the clock was not right.
+    fn when(&self, event: &EventRow) -> String {
+        let clock = self.clock(event.unix_ms);
+        if event.synchronised { clock } else { format!("{clock}?") }
+    }
+}
+
 /// When the light was not seen: a line for each of a few gaps, two for many of them.
-fn unseen(gaps: &[GapRow], zone: &TimeZone) -> String {
+fn unseen(gaps: &[GapRow], times: &Times<'_>) -> String {
     let seconds = |gap: &GapRow| (gap.to_ms - gap.from_ms) / 1000.0;
-    let clock = |ms: f64| words::clock(ms as i64, zone);
+    let clock = |ms: f64| times.clock(ms as i64);
     let (Some(first), Some(last)) = (gaps.first(), gaps.last()) else { return String::new() };
     if gaps.len() <= MOST_GAPS_APART {
         let line = |gap: &GapRow| {
@@ -299,11 +339,6 @@ pub(super) fn judged(verdict: &Verdict) -> String {
         }
         Verdict::FirstFull { band } => format!("band {band} is the first as dark as the next"),
     }
-}
-
-fn when(event: &EventRow, zone: &TimeZone) -> String {
-    let clock = words::clock(event.unix_ms, zone);
-    if event.synchronised { clock } else { format!("{clock}?") }
 }
 
 /// A dose with its bounds, short, as there is one on each line.
@@ -384,17 +419,33 @@ mod tests {
 
     #[test]
     fn many_gaps_are_told_together_and_few_apart() {
-        assert_eq!(unseen(&gaps(0), &TimeZone::UTC), "");
-        let few = unseen(&gaps(3), &TimeZone::UTC);
+        let zone = TimeZone::UTC;
+        let times = Times::over([0].into_iter(), &zone);
+        assert_eq!(unseen(&gaps(0), &times), "");
+        let few = unseen(&gaps(3), &times);
         assert_eq!(few.lines().count(), 3);
         assert!(few.ends_with("light was not seen for 1 s from 12:02\n"), "{few}");
 
         let mut many = gaps(26);
         many[7].to_ms += 9_500.0;
         assert_eq!(
-            unseen(&many, &TimeZone::UTC),
+            unseen(&many, &times),
             "light was not seen 26 times from 12:00 to 12:25, 23 s in all, at most 10 s at once:\n  \
              between 0.26 kJ/m² and 1.04 kJ/m² fell on the sensor then\n"
         );
+    }
+
+    #[test]
+    fn times_over_several_days_have_their_day() {
+        let zone = TimeZone::fixed(jiff::tz::offset(2));
+        // 20:00 and 22:30 UTC are 22:00 and half past midnight of the next day.
+        let [evening, night] = [20.0, 22.5].map(|hours: f64| (hours * 3_600_000.0) as i64);
+        let times = Times::over([evening, night].into_iter(), &zone);
+        assert_eq!(times.clock(night), "1970-01-02 00:30");
+        assert_eq!(times.clock_s(evening), "1970-01-01 22:00:00");
+        let of_one_day = Times::over([evening, evening + 3_600_000].into_iter(), &zone);
+        assert_eq!(of_one_day.clock(evening), "22:00");
+        let gap = unseen(&gaps(1), &times);
+        assert!(gap.ends_with("from 1970-01-01 14:00\n"), "{gap}");
     }
 }
