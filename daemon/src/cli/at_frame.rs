@@ -28,6 +28,7 @@ pub(super) struct Retarget {
     /// The frame
     frame: String,
     /// The new target, such as 18kJ/m2
+    #[arg(allow_hyphen_values = true)]
     dose: TargetDose,
 }
 

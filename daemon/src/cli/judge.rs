@@ -33,13 +33,13 @@ pub(super) struct Args {
     #[arg(long, value_name = "STOPS", group = "verdict", allow_hyphen_values = true, value_parser = judging::parse_off)]
     off: Option<Stops>,
     /// The density of a patch; --want is what it should be
-    #[arg(long, value_name = "D", group = "verdict", requires = "want", value_parser = parse_density)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", group = "verdict", requires = "want", value_parser = parse_density)]
     density: Option<f64>,
     /// The lightness L* of a patch; --want is what it should be
-    #[arg(long, value_name = "L", group = "verdict", requires = "want", value_parser = parse_lightness)]
+    #[arg(long, allow_hyphen_values = true, value_name = "L", group = "verdict", requires = "want", value_parser = parse_lightness)]
     lstar: Option<f64>,
     /// The density or L* that was wanted there
-    #[arg(long, value_name = "D or L", conflicts_with_all = ["good", "off"])]
+    #[arg(long, allow_hyphen_values = true, value_name = "D or L", conflicts_with_all = ["good", "off"])]
     want: Option<f64>,
     /// It is dry
     #[arg(long)]

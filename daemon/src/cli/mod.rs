@@ -365,7 +365,10 @@ fn is_watched() -> bool {
 
 #[cfg(test)]
 mod tests {
+    use std::any::TypeId;
+
     use clap::{CommandFactory, Parser};
+    use frameside_core::quantity::{Dose, Irradiance, Stops, TargetDose};
 
     #[test]
     fn the_command_line_is_sound_and_every_verb_has_its_own_example() {
@@ -379,6 +382,8 @@ mod tests {
         for line in [
             "expose oak --target -12kJ/m2",
             "expose oak --strip -12kJ/m2",
+            "retarget oak -3kJ/m2",
+            "note oak water --step rinse --for -5min",
             "recipe add citrate --target -12kJ/m2",
             "replay day.csv --target 12kJ/m2 --exponent 0.8 --reference -1",
             "replay day.csv --target -12kJ/m2",
@@ -390,6 +395,32 @@ mod tests {
             let refused = super::Cli::try_parse_from(words).unwrap_err();
             assert_eq!(refused.kind(), clap::error::ErrorKind::ValueValidation, "{line}: {refused}");
         }
+    }
+
+    #[test]
+    fn every_quantity_of_the_command_line_may_begin_with_a_minus() {
+        let mut refused = Vec::new();
+        look_for_quantities("frameside", &mut super::Cli::command(), &mut refused);
+        assert!(refused.is_empty(), "taken for options where they are below zero: {refused:?}");
+    }
+
+    fn look_for_quantities(parents: &str, verb: &mut clap::Command, refused: &mut Vec<String>) {
+        let quantities = [
+            TypeId::of::<TargetDose>(),
+            TypeId::of::<Dose>(),
+            TypeId::of::<Irradiance>(),
+            TypeId::of::<Stops>(),
+            TypeId::of::<std::time::Duration>(),
+            TypeId::of::<f64>(),
+        ];
+        for arg in verb.get_arguments() {
+            let is_quantity = quantities.iter().any(|quantity| arg.get_value_parser().type_id() == *quantity);
+            if is_quantity && !(arg.is_allow_hyphen_values_set() || arg.is_allow_negative_numbers_set()) {
+                refused.push(format!("{parents} {}", arg.get_id()));
+            }
+        }
+        verb.get_subcommands_mut()
+            .for_each(|verb| look_for_quantities(&format!("{parents} {}", verb.get_name()), verb, refused));
     }
 
     fn check(parents: &str, verb: &mut clap::Command) {

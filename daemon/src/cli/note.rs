@@ -30,7 +30,7 @@ pub(super) struct Args {
     #[arg(long, value_parser = PossibleValuesParser::new(STEPS), conflicts_with = "tone")]
     step: Option<String>,
     /// How long that took, such as 10min
-    #[arg(long = "for", value_name = "DUR", value_parser = parse_duration, requires = "step")]
+    #[arg(long = "for", allow_hyphen_values = true, value_name = "DUR", value_parser = parse_duration, requires = "step")]
     lasted: Option<Duration>,
 }
 

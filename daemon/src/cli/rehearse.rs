@@ -17,7 +17,7 @@ Examples:
   frameside rehearse --seed 7 --speed 2000 --out my-rehearsal")]
 pub(super) struct Args {
     /// How many times faster than life, 1 to 100000
-    #[arg(long, default_value_t = 600.0, value_name = "N", value_parser = parse_speed)]
+    #[arg(long, allow_hyphen_values = true, default_value_t = 600.0, value_name = "N", value_parser = parse_speed)]
     speed: f64,
     /// Where the record and the pictures go; a new folder unless told
     #[arg(long, value_name = "DIR")]

@@ -48,10 +48,10 @@ pub(super) struct Args {
     #[arg(long, value_name = "TIME", value_parser = parse_start)]
     at: Vec<Start>,
     /// Begin at the first sample and again after each DUR, such as 30min
-    #[arg(long, value_name = "DUR", value_parser = parse_duration)]
+    #[arg(long, allow_hyphen_values = true, value_name = "DUR", value_parser = parse_duration)]
     every: Option<Duration>,
     /// See the light as a sensor at HZ readings a second would
-    #[arg(long, value_name = "HZ", value_parser = parse_rate)]
+    #[arg(long, allow_hyphen_values = true, value_name = "HZ", value_parser = parse_rate)]
     rate: Option<f64>,
 }
 

@@ -75,10 +75,10 @@ struct ReadArgs {
     #[arg(group = "strip", requires = "bands")]
     print: Option<String>,
     /// The density of each band, by rising dose
-    #[arg(long, value_name = "D,D,...", group = "bands", value_delimiter = ',', value_parser = parse_density)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D,D,...", group = "bands", value_delimiter = ',', value_parser = parse_density)]
     densities: Vec<f64>,
     /// The lightness L* of each band, by rising dose
-    #[arg(long, value_name = "L,L,...", group = "bands", value_delimiter = ',', value_parser = parse_lightness)]
+    #[arg(long, allow_hyphen_values = true, value_name = "L,L,...", group = "bands", value_delimiter = ',', value_parser = parse_lightness)]
     lstar: Vec<f64>,
     /// The first band that is as dark as the next, counted from 1
     #[arg(long, value_name = "BAND", group = "bands")]

@@ -45,7 +45,7 @@ pub(super) struct Args {
     #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = parse_increment)]
     increment: Option<f64>,
     /// The wedge's density at the first row, with --increment
-    #[arg(long, value_name = "D", value_parser = parse_density, default_value_t = 0.0, requires = "increment")]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = parse_density, default_value_t = 0.0, requires = "increment")]
     first: f64,
     /// Keep it with this recipe: advice for full density and densities rests on it
     #[arg(long, requires = "dose", value_parser = one_line)]
@@ -54,7 +54,7 @@ pub(super) struct Args {
     #[arg(long, requires = "recipe", default_value = SUN, value_parser = one_line)]
     source: String,
     /// The density range of your negative; the recipe's unless told
-    #[arg(long, value_name = "D", value_parser = parse_range)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = parse_range)]
     range: Option<f64>,
     /// The dose you print with now, through the negative's clear parts; the recipe's unless told
     #[arg(long, allow_hyphen_values = true, value_name = "DOSE", requires = "dose")]

@@ -40,10 +40,10 @@ pub struct Facts {
     #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub negative: Option<String>,
     /// Density range of the negative: its densest parts less its clear ones
-    #[arg(long, value_name = "D", value_parser = density)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = density)]
     pub negative_range: Option<f64>,
     /// Density of the negative's clear parts in UV; wedges are printed through none of it
-    #[arg(long, value_name = "D", value_parser = density)]
+    #[arg(long, allow_hyphen_values = true, value_name = "D", value_parser = density)]
     pub negative_base: Option<f64>,
     /// Developer, where there is one
     #[arg(long, value_name = "TEXT", value_parser = one_line)]
@@ -55,10 +55,10 @@ pub struct Facts {
     #[arg(long, value_name = "TEXT", value_parser = one_line)]
     pub oxidation: Option<String>,
     /// Reciprocity exponent, where it answers to the strength of the light too; 'recipe exponent' fits it
-    #[arg(long, value_name = "P", value_parser = exponent)]
+    #[arg(long, allow_hyphen_values = true, value_name = "P", value_parser = exponent)]
     pub exponent: Option<f64>,
     /// The irradiance in W/m2 at which a dose at that exponent is the plain dose
-    #[arg(long, value_name = "E", value_parser = reference)]
+    #[arg(long, allow_hyphen_values = true, value_name = "E", value_parser = reference)]
     pub reference: Option<f64>,
 }
 

@@ -30,7 +30,7 @@ pub(super) struct Args {
     #[command(flatten)]
     measure: Measure,
     /// What a reference meter beside it shows: 41.2W/m2, 4.12mW/cm2, 4120uW/cm2; a bare number is W/m²
-    #[arg(long, value_name = "IRRADIANCE", conflicts_with = "against", value_parser = parse_reference)]
+    #[arg(long, allow_hyphen_values = true, value_name = "IRRADIANCE", conflicts_with = "against", value_parser = parse_reference)]
     reference: Option<Irradiance>,
     /// Another sensor of this rig that is calibrated and sees the same light
     #[arg(long, value_name = "SENSOR")]
@@ -42,7 +42,7 @@ pub(super) struct Args {
     #[arg(long, default_value = SUN)]
     source: String,
     /// What window and diffuser before the sensor pass, such as 92%
-    #[arg(long, value_name = "SHARE", value_parser = parse_fraction)]
+    #[arg(long, allow_hyphen_values = true, value_name = "SHARE", value_parser = parse_fraction)]
     window: Option<f64>,
     /// Temperature coefficient, a share per kelvin such as 0.0011
     #[arg(long, value_name = "SHARE", allow_negative_numbers = true, requires = "at")]
