@@ -1,10 +1,13 @@
 //! Pins on a kernel without `/dev/gpiomem`: the binary drives them through the GPIO character
 //! device.
 
+use std::time::{Duration, Instant};
+
 use frameside_core::chips::emulated::{EmulatedAs7331, EmulatedBus};
 use frameside_core::quantity::Irradiance;
 use frameside_tests::{Broker, Daemon, FakePi, Site, wait_for};
 
+use crate::lamp_box::{guard, signal};
 use crate::yard::{SOON, expose, json_of, ok, wait_for_frame};
 
 const AS7331: u8 = 0x74;
@@ -128,6 +131,46 @@ fn a_lamp_goes_off_however_its_daemon_ends() {
         wait_for_release(&pi, &[RELAY]);
         assert_eq!(pi.is_high(RELAY), !on);
     }
+}
+
+/// The pin belongs to the guard that hangs until that is killed.
+#[test]
+fn a_guard_that_hangs_is_killed_and_the_next_one_has_its_line() {
+    let pi = pi();
+    pi.add_gpio_chips();
+    let site = site(&pi, &with_relay(""));
+    let daemon = run(&site);
+    ok(&site.frameside(["expose", "oak", "--target", "900kJ/m2", "--source", "box"]));
+    for _ in 0..3 {
+        wait_for_level(&pi, RELAY, true);
+        let held = guard(&daemon);
+        let stopped = Instant::now();
+        signal("STOP", held);
+        wait_for_level(&pi, RELAY, false);
+        assert!(stopped.elapsed() <= Duration::from_secs(4), "off after {:?}", stopped.elapsed());
+        wait_for("the daemon to know", SOON, || {
+            (json_of(&site, &["status"])["lamps"][0]["on"] == false).then_some(())
+        });
+        assert_ne!(guard(&daemon), held);
+        ok(&site.frameside(["uncover", "oak"]));
+    }
+}
+
+#[test]
+fn a_relay_whose_pin_appears_later_is_taken_up() {
+    let pi = pi();
+    let site = site(&pi, &with_relay(""));
+    let _daemon = run(&site);
+    ok(&site.frameside(["expose", "oak", "--target", "900kJ/m2", "--source", "box"]));
+    let lamp = || json_of(&site, &["status"])["lamps"][0].clone();
+    let cut = wait_for("the reason", SOON, || Some(lamp()).filter(|lamp| lamp["cut"] == "no-relay"));
+    assert!(cut["why"].as_str().unwrap().contains("no pins"), "{cut}");
+    pi.add_gpio_chips();
+    wait_for("the relay's line", SOON, || pi.line(RELAY));
+    wait_for("the reason to go", SOON, || (lamp()["why"] == "its relay cannot be switched").then_some(()));
+    assert!(!pi.is_high(RELAY), "it lights nothing by itself");
+    ok(&site.frameside(["uncover", "oak"]));
+    wait_for_level(&pi, RELAY, true);
 }
 
 #[test]

@@ -133,7 +133,7 @@ impl LampBox {
     }
 }
 
-fn signal(name: &str, pid: u32) {
+pub(crate) fn signal(name: &str, pid: u32) {
     // The shell's own kill: a bare Debian has no other.
     let sent = Command::new("sh").args(["-c", &format!("kill -{name} {pid}")]).status().unwrap();
     assert!(sent.success());
@@ -152,7 +152,7 @@ fn guards(daemon: &Daemon) -> Vec<u32> {
 
 /// The guard that holds the pin, once there is a spare one beside it.
 #[track_caller]
-fn guard(daemon: &Daemon) -> u32 {
+pub(crate) fn guard(daemon: &Daemon) -> u32 {
     wait_for("a guard and its spare", SOON, || {
         let guards = guards(daemon);
         (guards.len() == 2).then(|| guards[0])

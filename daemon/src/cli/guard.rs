@@ -11,7 +11,7 @@ use crate::devices::relay::{LET_GO_AFTER, said};
 
 /// Hold the pin of a lamp's relay; the daemon runs this.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  echo take | frameside guard 25 high")]
+#[command(after_help = "Example:\n  frameside guard 25 high")]
 pub(super) struct Args {
     /// BCM number
     pin: u8,

@@ -29,6 +29,8 @@ pub const LET_GO_AFTER: Duration = Duration::from_secs(3);
 const ANSWER_WITHIN: Duration = Duration::from_millis(2500);
 /// A guard that could not be started, or ended at once, is tried again this often.
 const START_EVERY: Duration = Duration::from_secs(1);
+/// A pin that cannot be had is tried again this often: its driver may be loaded late.
+const TAKE_EVERY: Duration = Duration::from_secs(2);
 /// The guard has so long to end by itself.
 const END_WITHIN: Duration = Duration::from_secs(1);
 
@@ -67,8 +69,8 @@ pub struct RelayTrouble {
     pub cut: Cut,
     /// The reason, for people.
     pub why: String,
-    /// Whether it has no pin, and so is not to be tried again.
-    pub lasts: bool,
+    /// Whether it has no pin, and cannot be switched until it has.
+    pub has_no_pin: bool,
 }
 
 /// Since when a lamp is on; shared with the emulated sensors that it lights.
@@ -115,6 +117,12 @@ impl Relay {
     #[must_use]
     pub fn is_going_off(&self) -> bool {
         self.guarded.as_ref().is_some_and(GuardedRelay::is_going_off)
+    }
+
+    /// Whether its guard could not have the pin.
+    #[must_use]
+    pub fn has_no_pin(&self) -> bool {
+        self.guarded.as_ref().is_some_and(GuardedRelay::has_no_pin)
     }
 
     /// How long from now it is to be [held](Self::hold) again, in life's time.
@@ -208,7 +216,7 @@ impl GuardedRelay {
     }
 
     fn trouble(&self, why: String) {
-        let trouble = RelayTrouble { lamp: self.lamp, cut: Cut::NoRelay, why, lasts: false };
+        let trouble = RelayTrouble { lamp: self.lamp, cut: Cut::NoRelay, why, has_no_pin: false };
         if self.tell.try_send(RelayEvent::Trouble(trouble)).is_err() {
             tracing::warn!("trouble with a relay was not taken");
         }
@@ -221,14 +229,26 @@ impl GuardedRelay {
     fn next(&self) -> Option<Instant> {
         let beat = self.on.then_some(self.beat_at);
         let answer = self.guard.as_ref().and_then(Guard::waits_since).map(|since| since + ANSWER_WITHIN);
-        let is_short = !self.has_failed() && (self.guard.is_none() || self.spare.is_none());
-        let start = is_short.then_some(self.tried + START_EVERY);
+        let start = if self.has_no_pin() {
+            Some(self.tried + TAKE_EVERY)
+        } else {
+            (self.guard.is_none() || self.spare.is_none()).then_some(self.tried + START_EVERY)
+        };
         [beat, answer, start].into_iter().flatten().min()
     }
 
-    /// Whether the guard has no pin, which no other guard would have.
-    fn has_failed(&self) -> bool {
+    fn has_no_pin(&self) -> bool {
         self.guard.as_ref().is_some_and(|guard| guard.heard.failed.load(Ordering::Relaxed))
+    }
+
+    /// Another guard tries to have the pin.
+    fn take_again(&mut self, now: Instant) {
+        self.on = false;
+        if now >= self.tried + TAKE_EVERY {
+            self.killed.extend(self.guard.take().map(Guard::kill));
+            self.promote(now);
+            self.start(now);
+        }
     }
 
     /// The guard is gone or does not answer. The spare one drives the pin off.
@@ -247,9 +267,8 @@ impl GuardedRelay {
     fn hold(&mut self, now: Instant, on: bool) {
         self.broken &= on;
         self.killed.retain_mut(|child| matches!(child.try_wait(), Ok(None)));
-        if self.has_failed() {
-            self.on = false;
-            return;
+        if self.has_no_pin() {
+            return self.take_again(now);
         }
         self.keep_guards(now);
         let on = on && !self.broken && self.may_be_on(now);
@@ -402,12 +421,12 @@ fn listen(lamp: usize, answers: ChildStdout, heard: &Heard, tell: &mpsc::Sender<
     for line in BufReader::new(answers).lines().map_while(Result::ok) {
         let event = if let Some(why) = line.strip_prefix(said::FAILED) {
             heard.failed.store(true, Ordering::Relaxed);
-            let why = format!("{why}, and start Frameside anew");
-            RelayEvent::Trouble(RelayTrouble { lamp, cut: Cut::NoRelay, why, lasts: true })
+            let why = format!("{why} (it is tried again)");
+            RelayEvent::Trouble(RelayTrouble { lamp, cut: Cut::NoRelay, why, has_no_pin: true })
         } else if line == said::LET_GO {
             let why = "Frameside stood still for some seconds, and the guard of its relay switched it off";
             let (cut, why) = (Cut::Stalled, why.to_owned());
-            RelayEvent::Trouble(RelayTrouble { lamp, cut, why, lasts: false })
+            RelayEvent::Trouble(RelayTrouble { lamp, cut, why, has_no_pin: false })
         } else {
             heard.answers.fetch_add(1, Ordering::Relaxed);
             if line == said::ON {

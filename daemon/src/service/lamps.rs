@@ -53,7 +53,7 @@ pub(super) struct Lamps {
     acted: Vec<LampState>,
     /// What is wrong with each relay, as told last.
     wrong: Vec<Option<String>>,
-    /// Those that cannot be switched as long as the daemon runs.
+    /// Those that have no pin, and cannot be switched until they have.
     dead: Vec<bool>,
     /// The lamp that the print in each frame is under.
     under: Vec<Option<usize>>,
@@ -224,6 +224,11 @@ impl Service {
             RelayEvent::Trouble(trouble) => self.on_relay_trouble(now, trouble),
             RelayEvent::Changed { lamp } => {
                 self.hold_relays(now);
+                if self.lamps.dead[lamp] && !self.hands.relays[lamp].has_no_pin() {
+                    tracing::info!(lamp = self.setup.switched[lamp].name, "its relay can be switched now");
+                    self.lamps.dead[lamp] = false;
+                    self.lamps.wrong[lamp] = None;
+                }
                 for frame in self.lamps.frames(lamp).collect::<Vec<_>>() {
                     self.tell_frame(now, frame);
                 }
@@ -232,9 +237,11 @@ impl Service {
     }
 
     fn on_relay_trouble(&mut self, now: Mono, trouble: RelayTrouble) {
-        let RelayTrouble { lamp, cut, why, lasts } = trouble;
-        self.lamps.dead[lamp] |= lasts;
-        tracing::error!(lamp = self.setup.switched[lamp].name, "{why}");
+        let RelayTrouble { lamp, cut, why, has_no_pin } = trouble;
+        self.lamps.dead[lamp] |= has_no_pin;
+        if self.lamps.wrong[lamp].as_ref() != Some(&why) {
+            tracing::error!(lamp = self.setup.switched[lamp].name, "{why}");
+        }
         self.lamps.wrong[lamp] = Some(why);
         // What it holds is not known any more; only off is safe.
         if self.demand(lamp) != Demand::Rest {

@@ -60,7 +60,8 @@ impl Shed {
 
     /// The guard of the relay lets go.
     fn stall(&mut self, seconds: f64) {
-        let trouble = RelayTrouble { lamp: 0, cut: Cut::Stalled, why: "it stood still".into(), lasts: false };
+        let trouble =
+            RelayTrouble { lamp: 0, cut: Cut::Stalled, why: "it stood still".into(), has_no_pin: false };
         self.bench.service.on_relay(at(seconds), RelayEvent::Trouble(trouble));
     }
 
@@ -182,6 +183,23 @@ fn a_print_laid_ready_lights_no_lamp_that_was_cut_for_another() {
     let ready = Expose { source: Some("box".into()), covered: true, ..aimed("elm", 9e5) };
     shed.bench.ask(12.0, Request::Expose(ready));
     assert!(!shed.is_lit());
+}
+
+#[test]
+fn a_print_that_waited_long_for_the_record_lights_no_lamp() {
+    for (waited_s, is_lit) in [(5.0, true), (5.1, false)] {
+        let folder = TempDir::new().unwrap();
+        let mut shed = Shed::start(boxed(&folder, 0.0), 0.0);
+        let citrate = Recipe { targets: [("box".to_owned(), 15_000.0)].into(), ..Recipe::default() };
+        Notebook::open(&boxed(&folder, 0.0).ledger).unwrap().keep_recipe("citrate", NOON, &citrate).unwrap();
+        shed.shine(0, 10);
+        let by_recipe = Expose { source: Some("box".into()), ..by_recipe("oak") };
+        shed.bench.service.on_question(at(10.0), Request::Expose(by_recipe), oneshot::channel().0);
+        shed.shine(11, 15);
+        shed.bench.find(10.0 + waited_s);
+        assert_eq!(shed.bench.frame(10.0 + waited_s, "oak").state, FrameState::Exposing);
+        assert_eq!(shed.is_lit(), is_lit, "after {waited_s} s");
+    }
 }
 
 #[test]
