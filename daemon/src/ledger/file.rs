@@ -10,7 +10,7 @@ use rusqlite::{Connection, DEFAULT_NAME, FileControl, MAIN_DB};
 
 use super::copy::{part_of, rename};
 use super::record::connect_to_read;
-use super::{LedgerError, free_name, schema, set_aside, with_ending};
+use super::{LedgerError, foreign, free_name, salvage, schema, set_aside, with_ending};
 
 /// A file system in memory.
 const IN_MEMORY: &str = "/dev/shm";
@@ -21,9 +21,18 @@ pub(super) struct Opened {
     pub(super) connection: Connection,
     /// What was wrong with the file and what became of it.
     pub(super) troubles: Vec<String>,
+    /// Whether something is missing that the doses of prints that are out may rest on.
+    pub(super) is_doubtful: bool,
 }
 
-/// Opens the record for writing. A damaged file is set aside under another name.
+impl Opened {
+    fn whole(connection: Connection) -> Self {
+        Self { connection, troubles: Vec::new(), is_doubtful: false }
+    }
+}
+
+/// Opens the record for writing. Of a damaged one all that can be read becomes the
+/// record, and the file is kept under another name.
 ///
 /// # Errors
 /// [`LedgerError::Foreign`], [`LedgerError::Newer`], or a file that cannot be written.
@@ -32,18 +41,54 @@ pub(super) fn open(path: &Path) -> Result<Opened, LedgerError> {
         std::fs::create_dir_all(folder)
             .map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
     }
+    if !foreign::has_our_header(path) {
+        return rescue(path, "its header is not what it was");
+    }
     match schema::open(path) {
-        Err(error) if schema::is_damage(&error) => {
-            let aside = set_aside(path, "damaged")
-                .map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
-            let trouble = format!(
-                "the record was damaged ({error}); it is kept as {} and a new one was begun; {}",
-                aside.display(),
-                super::salvaged(&aside, path)
-            );
-            Ok(Opened { connection: schema::open(path)?, troubles: vec![trouble] })
-        }
-        opened => opened.map(|connection| Opened { connection, troubles: Vec::new() }),
+        Err(error) if schema::is_damage(&error) => rescue(path, &reason(&error)),
+        opened => opened.map(Opened::whole),
+    }
+}
+
+/// Makes a record of what a damaged one still gives, and goes on with it. The damaged file is
+/// kept.
+///
+/// # Errors
+/// [`LedgerError`] when there can be no new file.
+pub(super) fn rescue(path: &Path, why: &str) -> Result<Opened, LedgerError> {
+    let io = |source| LedgerError::Io { path: path.to_owned(), source };
+    let saved = salvage::salvage(path)?;
+    let aside = set_aside(path, "damaged").map_err(io)?;
+    rename(&saved.path, path)?;
+    let aside = aside.display();
+    let mut troubles = vec![if saved.lost.is_empty() {
+        format!(
+            "the record was damaged ({why}); it is put right, {} rows by one bit, and nothing is missing; \
+             the damaged file is kept as {aside}. A card that loses bits is best replaced",
+            saved.mended
+        )
+    } else {
+        format!(
+            "the record was damaged ({why}); frameside goes on with the {} rows that could be read, and not all \
+             is there of: {}; the damaged file is kept as {aside}. A card that loses bits is best replaced",
+            saved.rows,
+            saved.lost.join(", ")
+        )
+    }];
+    troubles.extend(saved.unknown_prints.iter().map(|print| {
+        format!(
+            "print {print} may be out, and cannot be taken up, since the record was damaged: look after it \
+             by hand"
+        )
+    }));
+    Ok(Opened { connection: schema::open(path)?, troubles, is_doubtful: !saved.lost.is_empty() })
+}
+
+/// What SQLite says of a damaged file.
+fn reason(error: &LedgerError) -> String {
+    match error {
+        LedgerError::Sqlite { source, .. } => source.to_string(),
+        other => other.to_string(),
     }
 }
 
@@ -155,5 +200,5 @@ pub(super) fn write_anew(connection: &Connection, log: Log, path: &Path) -> Resu
          stop frameside before you move or restore its record",
         path.display()
     );
-    Ok(Opened { connection: schema::open(path)?, troubles: vec![trouble] })
+    Ok(Opened { troubles: vec![trouble], ..Opened::whole(schema::open(path)?) })
 }

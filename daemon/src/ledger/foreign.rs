@@ -56,8 +56,18 @@ fn is_text(head: &[u8]) -> bool {
 /// [`LedgerError::Foreign`], or unreadable.
 pub(super) fn refuse_other_tables(connection: &Connection, path: &Path) -> Result<(), LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
-    let version = schema::version(connection).map_err(failed)?;
+    let version = schema::version(connection).map_err(schema::as_damage).map_err(failed)?;
+    if !schema::is_marked(connection, version).map_err(failed)?
+        && (schema::is_ours(connection).map_err(failed)? || has_prints(connection).unwrap_or(false))
+    {
+        let why = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
+        let says = Some("its header gives two numbers of its schema".to_owned());
+        return Err(failed(rusqlite::Error::SqliteFailure(why, says)));
+    }
     schema::check_version(version, path)?;
+    if schema::is_ours(connection).map_err(failed)? {
+        return Ok(());
+    }
     let count = "SELECT count(*), ifnull(sum(type = 'table' AND name = 'print'), 0) FROM sqlite_schema";
     let (all, ours): (i64, i64) =
         connection.query_row(count, [], |row| Ok((row.get(0)?, row.get(1)?))).map_err(failed)?;
@@ -65,4 +75,22 @@ pub(super) fn refuse_other_tables(connection: &Connection, path: &Path) -> Resul
         return Err(LedgerError::Foreign(path.to_owned()));
     }
     Ok(())
+}
+
+fn has_prints(connection: &Connection) -> rusqlite::Result<bool> {
+    let count = "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'print'";
+    connection.query_row(count, [], |row| row.get::<_, i64>(0)).map(|count| count > 0)
+}
+
+/// Whether the header holds what each of our files has there. With another number of its format
+/// SQLite reads a file and does not write it.
+pub(super) fn has_our_header(path: &Path) -> bool {
+    let mut head = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(100).read_to_end(&mut head));
+    if read.is_err() || head.len() < 100 || !head.starts_with(HEADER) {
+        // Told by what comes next.
+        return true;
+    }
+    let is_format = |at: usize| matches!(head[at], 1 | 2);
+    is_format(18) && is_format(19) && head[20..24] == [0, 64, 32, 32] && head[52..56] == [0; 4]
 }

@@ -26,6 +26,7 @@ mod record;
 mod recovery;
 mod salvage;
 mod schema;
+mod seal;
 mod unjudged;
 mod whole;
 mod writer;
@@ -309,10 +310,18 @@ impl Ledger {
     }
 
     fn open(path: &Path, boot: &Boot) -> Result<Begun, LedgerError> {
-        let file::Opened { connection, troubles } = file::open(path)?;
-        let (names, writer, mut recovered) = Self::begin(connection, path, boot)?;
-        recovered.troubles.splice(0..0, troubles);
-        Ok((names, writer, recovered))
+        let opened = file::open(path)?;
+        let is_doubtful = opened.is_doubtful;
+        let (names, writer, recovered) = match Self::begin(opened.connection, path, boot) {
+            // It passed every check, and what it holds still makes no sense.
+            Err(LedgerError::Sqlite { ref source, .. }) if !schema::is_refused(source) => {
+                let rescued = file::rescue(path, "what it holds cannot be read")?;
+                let begun = Self::begin(rescued.connection, path, boot)?;
+                return Ok(doubted(begun, rescued.troubles, true));
+            }
+            begun => begun?,
+        };
+        Ok(doubted((names, writer, recovered), opened.troubles, is_doubtful))
     }
 
     /// Reads what is taken up, and makes ready to write.
@@ -421,25 +430,13 @@ fn free_name(path: &Path, why: &str) -> PathBuf {
         .expect("some number is free")
 }
 
-/// What could be saved of a damaged record, in words.
-fn salvaged(damaged: &Path, beside: &Path) -> String {
-    match salvage::salvage(damaged, beside) {
-        Ok(Some(saved)) => {
-            let torn = if saved.torn.is_empty() {
-                "nothing is missing".to_owned()
-            } else {
-                format!("not all of: {}", saved.torn.join(", "))
-            };
-            format!(
-                "what could be read is saved as {} ({} rows; {torn}); to have it back, stop the daemon and \
-                 'frameside restore' it",
-                saved.path.display(),
-                saved.rows
-            )
-        }
-        Ok(None) => "nothing of it can be read".to_owned(),
-        Err(error) => format!("what could be read is not saved: {error}"),
+/// What was recovered of a record with troubles.
+fn doubted((names, writer, mut recovered): Begun, troubles: Vec<String>, is_doubtful: bool) -> Begun {
+    if is_doubtful {
+        recovered.doubt_doses();
     }
+    recovered.troubles.splice(0..0, troubles);
+    (names, writer, recovered)
 }
 
 fn with_ending(path: &Path, ending: &str) -> PathBuf {

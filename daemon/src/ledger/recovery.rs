@@ -58,6 +58,31 @@ pub struct Recovered {
     pub not_written: Option<String>,
 }
 
+/// More than any print receives, in J/m².
+const MOST_J_M2: f64 = 100e6;
+
+impl Recovered {
+    /// Something is missing that the doses of the prints that are out may rest on: they may have
+    /// had nothing yet, or anything.
+    pub(super) fn doubt_doses(&mut self) {
+        for OpenPrint { frame, sensor, resumed, .. } in &mut self.prints {
+            self.troubles.push(format!(
+                "the record was damaged, so that the dose of print {} in frame {frame} is not known any more, \
+                 nor whether it is still out: look at it",
+                resumed.print
+            ));
+            let left = self.left_off.get(sensor).map(|left| left.knot);
+            let plain = left.map_or(Estimate::ZERO, |knot| knot.total);
+            let of_response = |(of, response, _): &&(String, Response, Estimate)| {
+                of == sensor && *response == resumed.response
+            };
+            let own = self.responses.iter().find(of_response).map_or(Estimate::ZERO, |(.., total)| *total);
+            let totals = Totals { own: if resumed.response.is_plain() { plain } else { own }, plain };
+            resumed.doubt(left.map(|knot| knot.at), totals, Dose::from_j_m2(MOST_J_M2));
+        }
+    }
+}
+
 /// A print to put back into its frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OpenPrint {

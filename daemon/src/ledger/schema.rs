@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, TransactionBehavior};
 
-use super::foreign;
+use super::{foreign, seal};
 
 /// How long another program may hold the file.
 pub(super) const BUSY: Duration = Duration::from_secs(2);
@@ -113,8 +113,24 @@ pub enum LedgerError {
 
 /// One step from each schema to the next. Never changed once released; new
 /// ones are added at the end.
-const MIGRATIONS: &[&str] =
-    &[FIRST, JUDGING, CALIBRATING, FOLLOWING, WAITING_FOR_THE_CLOCK, ANSWERING, FINDING, BETWEEN, BELIEVING];
+const MIGRATIONS: &[&str] = &[
+    FIRST,
+    JUDGING,
+    CALIBRATING,
+    FOLLOWING,
+    WAITING_FOR_THE_CLOCK,
+    ANSWERING,
+    FINDING,
+    BETWEEN,
+    BELIEVING,
+    SEALING,
+];
+/// This version's schema.
+pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;
+/// The first schema whose number is marked in the header a second time.
+const MARKED_FROM: i64 = 10;
+/// In the upper half of the header's application id; the schema's number is the lower half.
+const MARK: i64 = 0x4653 << 16;
 
 const FIRST: &str = "
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -316,20 +332,67 @@ const BELIEVING: &str = "
     UPDATE boot SET synced = 0;
 ";
 
-/// Makes a ledger with the tables of an earlier version, or of this one.
+/// A check over each row.
+const SEALING: &str = "
+    -- The CRC-32 of the table's name and of the other columns, so that a bit that flips on the
+    -- card is noticed; NULL is not checked: set it so where a row is changed by hand.
+    ALTER TABLE meta ADD COLUMN seal INTEGER;
+    ALTER TABLE boot ADD COLUMN seal INTEGER;
+    ALTER TABLE sensor ADD COLUMN seal INTEGER;
+    ALTER TABLE light ADD COLUMN seal INTEGER;
+    ALTER TABLE open_light ADD COLUMN seal INTEGER;
+    ALTER TABLE print ADD COLUMN seal INTEGER;
+    ALTER TABLE event ADD COLUMN seal INTEGER;
+    ALTER TABLE note ADD COLUMN seal INTEGER;
+    ALTER TABLE gap ADD COLUMN seal INTEGER;
+    ALTER TABLE outbox ADD COLUMN seal INTEGER;
+    ALTER TABLE answered ADD COLUMN seal INTEGER;
+    ALTER TABLE recipe ADD COLUMN seal INTEGER;
+    ALTER TABLE judgement ADD COLUMN seal INTEGER;
+    ALTER TABLE wedge ADD COLUMN seal INTEGER;
+    ALTER TABLE calibration ADD COLUMN seal INTEGER;
+    ALTER TABLE factor ADD COLUMN seal INTEGER;
+    ALTER TABLE outage ADD COLUMN seal INTEGER;
+    ALTER TABLE response ADD COLUMN seal INTEGER;
+    ALTER TABLE strip ADD COLUMN seal INTEGER;
+";
+
+/// The tables of a version, with what creates them and the page that each begins at in a file
+/// that this version makes.
+pub(super) fn tables_of(version: i64) -> rusqlite::Result<Vec<(String, String, i64)>> {
+    let memory = Connection::open_in_memory()?;
+    memory.execute_batch("PRAGMA page_size = 1024")?;
+    for migration in &MIGRATIONS[..version as usize] {
+        memory.execute_batch(migration)?;
+    }
+    memory
+        .prepare(
+            "SELECT name, sql, rootpage FROM sqlite_schema WHERE type = 'table' AND sql IS NOT NULL ORDER BY rowid",
+        )?
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
+        .collect()
+}
+
+/// Makes a ledger as an earlier version made it.
+#[cfg(test)]
+pub(super) fn create_earlier(path: &Path, version: i64) -> rusqlite::Result<Connection> {
+    let connection = Connection::open(path)?;
+    for migration in &MIGRATIONS[..version as usize] {
+        connection.execute_batch(migration)?;
+    }
+    connection.pragma_update(None, "user_version", version)?;
+    Ok(connection)
+}
+
+/// Makes a ledger with this version's tables.
 ///
 /// # Errors
-/// [`LedgerError::Newer`], or when it cannot be made.
-pub(super) fn create(path: &Path, version: i64) -> Result<Connection, LedgerError> {
-    check_version(version, path)?;
+/// When it cannot be made.
+pub(super) fn create(path: &Path) -> Result<Connection, LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
     let connection = Connection::open(path).map_err(failed)?;
     connection.execute_batch("PRAGMA page_size = 1024").map_err(failed)?;
-    for migration in &MIGRATIONS[..version as usize] {
-        connection.execute_batch(migration).map_err(failed)?;
-    }
-    connection.pragma_update(None, "user_version", version).map_err(failed)?;
-    Ok(connection)
+    up_to_date(connection, path)
 }
 
 /// Opens a ledger for writing, with this version's tables.
@@ -362,7 +425,7 @@ fn lacks_shared_memory(error: &rusqlite::Error) -> bool {
 
 fn open_with(path: &Path, journal: &str) -> Result<Connection, LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
-    let mut connection = Connection::open(path).map_err(failed)?;
+    let connection = Connection::open(path).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
     if journal.contains("EXCLUSIVE") {
         connection.execute_batch(journal).map_err(failed)?;
@@ -378,44 +441,104 @@ fn open_with(path: &Path, journal: &str) -> Result<Connection, LedgerError> {
              PRAGMA cache_size = -512; PRAGMA journal_size_limit = 1048576;"
         ))
         .map_err(failed)?;
-    check(&connection).map_err(failed)?;
+    check(&connection).map_err(as_damage).map_err(failed)?;
+    up_to_date(connection, path)
+}
+
+/// Brings a record to this version's tables, with whose checks it is written from now on.
+///
+/// # Errors
+/// [`LedgerError::Newer`], or it cannot be written.
+pub(super) fn up_to_date(mut connection: Connection, path: &Path) -> Result<Connection, LedgerError> {
+    let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
+    seal::teach(&connection).map_err(failed)?;
     migrate(&mut connection, path)?;
+    seal::keep(&connection).map_err(failed)?;
     Ok(connection)
 }
 
-/// A record in memory with this version's tables.
-///
-/// # Errors
-/// [`LedgerError::Newer`].
-pub(super) fn up_to_date(mut memory: Connection, path: &Path) -> Result<Connection, LedgerError> {
-    migrate(&mut memory, path)?;
-    Ok(memory)
-}
+/// A record up to this size is checked whole at each start, which takes some tenths of a second.
+const WHOLLY_CHECKED: i64 = 32 << 20;
 
-/// Reads what the start needs and what the next write touches: the whole of
-/// every table but the light, and of the light and its index the ways to their newest
+/// Reads what the start needs and what the next write touches: the whole of a small record; of a
+/// large one every table but the light, and of the light and its index the ways to their newest
 /// ends. A year of light alone would take a second and a half to read.
 fn check(connection: &Connection) -> rusqlite::Result<()> {
-    let tables: Vec<String> = connection
-        .prepare("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'light'")?
-        .query_map([], |row| row.get(0))?
+    seal::teach(connection)?;
+    let version = version(connection)?;
+    let tables: Vec<(String, String)> = connection
+        .prepare("SELECT name, sql FROM sqlite_schema WHERE type = 'table'")?
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect::<rusqlite::Result<_>>()?;
-    for table in &tables {
-        let sound: String =
-            connection.query_row(&format!("PRAGMA quick_check('{table}')"), [], |row| row.get(0))?;
-        if sound != "ok" {
-            return Err(rusqlite::Error::SqliteFailure(
-                rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT),
-                Some(sound),
-            ));
+    if tables.is_empty() {
+        return Ok(());
+    }
+    if version == NEWEST
+        && tables_of(version)?.into_iter().any(|(name, sql, _)| !tables.contains(&(name, sql)))
+    {
+        return Err(damage("its schema is not what it was".to_owned()));
+    }
+    let size = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size";
+    let is_small = connection.query_row(size, [], |row| row.get::<_, i64>(0))? <= WHOLLY_CHECKED;
+    let is_sound = |sql: &str| match connection.query_row(sql, [], |row| row.get::<_, String>(0))? {
+        sound if sound == "ok" => Ok(()),
+        why => Err(damage(why)),
+    };
+    if is_small {
+        is_sound("PRAGMA integrity_check")?;
+    }
+    for (table, _) in &tables {
+        let is_light = table == "light";
+        if !is_small && !is_light {
+            is_sound(&format!("PRAGMA quick_check('{table}')"))?;
+        }
+        let broken = if is_small || !is_light { seal::broken(connection, table)? } else { 0 };
+        if broken > 0 {
+            return Err(damage(format!("{broken} rows of {table} are not what was written")));
         }
     }
-    if !tables.is_empty() {
-        connection.query_row("SELECT max(id) FROM light", [], |_| Ok(()))?;
-        let ends = "SELECT count((SELECT max(boot) FROM light WHERE light.sensor = sensor.id)) FROM sensor";
-        connection.query_row(ends, [], |_| Ok(()))?;
-    }
-    Ok(())
+    connection.query_row("SELECT max(id) FROM light", [], |_| Ok(()))?;
+    let ends = "SELECT count((SELECT max(boot) FROM light WHERE light.sensor = sensor.id)) FROM sensor";
+    connection.query_row(ends, [], |_| Ok(()))
+}
+
+fn damage(why: String) -> rusqlite::Error {
+    rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT), Some(why))
+}
+
+/// What cannot be read of a record that is there is damaged, unless the system refuses it.
+pub(super) fn as_damage(error: rusqlite::Error) -> rusqlite::Error {
+    if is_refused(&error) || is_broken(&error) { error } else { damage(error.to_string()) }
+}
+
+/// Whether the system or another program is in the way.
+pub(super) fn is_refused(error: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode as Code;
+    matches!(
+        error.sqlite_error_code(),
+        Some(
+            Code::DatabaseBusy
+                | Code::DatabaseLocked
+                | Code::CannotOpen
+                | Code::DiskFull
+                | Code::OutOfMemory
+                | Code::PermissionDenied
+                | Code::ReadOnly
+                | Code::SystemIoFailure
+        )
+    )
+}
+
+/// Whether the header's two numbers of the schema agree; earlier versions wrote only one.
+pub(super) fn is_marked(connection: &Connection, version: i64) -> rusqlite::Result<bool> {
+    let mark: i64 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    Ok(mark == MARK | version || mark == 0 && version < MARKED_FROM)
+}
+
+/// Whether the header says in its second place that the file is a record.
+pub(super) fn is_ours(connection: &Connection) -> rusqlite::Result<bool> {
+    let mark: i64 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    Ok(mark >> 16 == MARK >> 16)
 }
 
 fn migrate(connection: &mut Connection, path: &Path) -> Result<(), LedgerError> {
@@ -423,13 +546,17 @@ fn migrate(connection: &mut Connection, path: &Path) -> Result<(), LedgerError> 
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
     let found = version(&transaction).map_err(failed)?;
     check_version(found, path)?;
-    if found == MIGRATIONS.len() as i64 {
+    if found == NEWEST {
         return Ok(());
     }
     for migration in &MIGRATIONS[found as usize..] {
         transaction.execute_batch(migration).map_err(failed)?;
     }
-    transaction.pragma_update(None, "user_version", MIGRATIONS.len() as i64).map_err(failed)?;
+    if found < MARKED_FROM {
+        seal::seal_all(&transaction).map_err(failed)?;
+    }
+    transaction.pragma_update(None, "user_version", NEWEST).map_err(failed)?;
+    transaction.pragma_update(None, "application_id", MARK | NEWEST).map_err(failed)?;
     transaction.commit().map_err(failed)
 }
 
@@ -439,7 +566,7 @@ pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
 
 /// Refuses what a later version wrote.
 pub(super) fn check_version(found: i64, path: &Path) -> Result<(), LedgerError> {
-    let known = MIGRATIONS.len() as i64;
+    let known = NEWEST;
     if (0..=known).contains(&found) {
         Ok(())
     } else {
@@ -449,7 +576,7 @@ pub(super) fn check_version(found: i64, path: &Path) -> Result<(), LedgerError> 
 
 /// Whether an earlier version wrote it.
 pub(super) fn is_older(found: i64) -> bool {
-    found < MIGRATIONS.len() as i64
+    found < NEWEST
 }
 
 /// Whether an error says that the file itself is broken.

@@ -105,7 +105,7 @@ impl Writer {
     }
 
     fn go_on_with(&mut self, opened: file::Opened) -> rusqlite::Result<Vec<String>> {
-        let file::Opened { connection, troubles } = opened;
+        let file::Opened { connection, troubles, .. } = opened;
         let known = super::recovery::row_of(&connection, &self.this_boot)?;
         self.boot = begin(&connection, &self.this_boot, known)?;
         self.wall = kept_wall(&connection, self.boot)?;

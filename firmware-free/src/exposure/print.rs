@@ -145,6 +145,24 @@ impl Resumed {
     pub fn count_missed(&mut self, after_boot: i64, span: usize, missed: Option<Totals>) {
         count_missed(&mut self.spans, &mut self.missed, after_boot, span, missed);
     }
+
+    /// Its dose is not known any more: from nothing to `most`. It goes on from where the
+    /// integrals were left, at an instant that may not be known either.
+    pub fn doubt(&mut self, left_at: Option<Mono>, left: Totals, most: Dose) {
+        let is_uncovered = self.spans.last().is_none_or(|span| span.to.is_none());
+        let begun_at = self.spans.first().map(|span| span.from.at);
+        let at = left_at.or(begun_at).unwrap_or_default();
+        let unknown =
+            |total: Estimate, passes: f64| Estimate { high: total.high + most * (1.0 / passes), ..total };
+        let from = Mark { at, totals: left, settled: true };
+        let (own, plain) =
+            (unknown(left.own, self.response.of_factor(self.glass)), unknown(left.plain, self.glass));
+        self.spans = vec![Span { from, to: Some(Mark { totals: Totals { own, plain }, ..from }) }];
+        if is_uncovered {
+            self.spans.push(Span { from, to: None });
+        }
+        self.pending.clear();
+    }
 }
 
 /// Why light of an outage is not in a print's dose, nor within its bounds.
