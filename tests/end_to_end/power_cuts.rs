@@ -141,7 +141,10 @@ fn reopen(path: &Path, told: &BTreeMap<String, usize>) -> Result<(), String> {
             let dose = event.dose;
             assert!(dose.low <= dose.best && dose.best <= dose.high, "{event:?}");
             let is_waiting = |id: &String| id.starts_with(&format!("{print}-due-"));
-            if event.kind == EventKind::Due && !recovered.outbox.iter().any(|row| is_waiting(&row.id)) {
+            // Without a broker, a call is dropped once it is answered: by whatever was done next.
+            let is_answered = detail.row.events.last().is_some_and(|last| last.kind != EventKind::Due);
+            let is_kept = is_answered || recovered.outbox.iter().any(|row| is_waiting(&row.id));
+            if event.kind == EventKind::Due && !is_kept {
                 return Err(format!("{print} is due and its signal is lost"));
             }
         }
