@@ -116,6 +116,8 @@ pub struct RecipeAdvice {
     pub borders: Vec<BorderTone>,
     /// What was judged and does not count, and why.
     pub left_out: Vec<String>,
+    /// When the first of the pieces that lie to one side was made, since 1970.
+    pub drift_since_ms: Option<i64>,
 }
 
 /// What one print, strip or wedge says.
@@ -131,15 +133,22 @@ pub struct Piece {
     pub off: Stops,
     /// The same as evidence.
     pub evidence: Evidence,
+    /// The full density of a strip or wedge that was read with an instrument.
+    pub plateau: Option<Density>,
 }
 
 impl RecipeAdvice {
-    /// The target to use: the advised one, else the one set by hand.
+    /// The target to use: the advised one, else the one set by hand, else what a strip or a
+    /// wedge was read to ask for, however unsure.
     #[must_use]
     pub fn target(&self) -> Option<TargetDose> {
         match self.advice.answer {
             Answer::Found(target) => TargetDose::new(target.dose).ok(),
-            Answer::NotEnough { .. } => self.set,
+            Answer::NotEnough { best, .. } => {
+                let was_measured = self.pieces.iter().any(|piece| piece.plateau.is_some());
+                let guess = best.filter(|_| was_measured && !self.advice.contradictory);
+                self.set.or_else(|| TargetDose::new(guess?.dose).ok())
+            }
         }
     }
 
@@ -242,7 +251,8 @@ pub fn for_recipe(
     }
     let borders = borders(record, recipe, source, response)?;
     let (recipe, source) = (recipe.to_owned(), source.to_owned());
-    Ok(RecipeAdvice { recipe, source, response, set, advice, pieces, borders, left_out })
+    let drift_since_ms = advice.drift.map(|drift| now_ms - (drift.age_days * DAY_MS).round() as i64);
+    Ok(RecipeAdvice { recipe, source, response, set, advice, pieces, borders, left_out, drift_since_ms })
 }
 
 /// How bare borders looked, by rising dose as a response counts it.
@@ -399,7 +409,7 @@ impl<'a> Gathered<'a> {
         let correction = correction(print, &judgement.verdict, self.curve.as_ref())?;
         let evidence = Evidence::of_print(&correction, age_days, judgement.is_final());
         let (dose, off) = (correction.printed, correction.stops);
-        Some(Piece { name: print.id.clone(), kind: "print", dose, off, evidence })
+        Some(Piece { name: print.id.clone(), kind: "print", dose, off, evidence, plateau: None })
     }
 }
 
@@ -444,7 +454,8 @@ pub fn response_of(record: &Record, recipe: &str) -> Result<Response, LedgerErro
 
 impl Piece {
     fn of_least(kind: &'static str, name: &str, least: &LeastDose, evidence: Evidence) -> Self {
-        Self { name: name.to_owned(), kind, dose: least.dose, off: Stops::default(), evidence }
+        let (dose, plateau) = (least.dose, least.plateau);
+        Self { name: name.to_owned(), kind, dose, off: Stops::default(), evidence, plateau }
     }
 }
 

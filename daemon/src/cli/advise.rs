@@ -2,8 +2,9 @@
 
 use frameside_core::exposure::Plan;
 use frameside_core::quantity::TargetDose;
-use frameside_core::sensitometry::{Answer, StripToMake, Target, Weighed};
+use frameside_core::sensitometry::{Answer, Drift, StripToMake, Target, Weighed};
 use frameside_core::source::SUN;
+use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::{Context, Failure, now_ms, out, out_json, strip};
@@ -14,8 +15,10 @@ use crate::words;
 /// The next target of a recipe, with its spread and what it rests on.
 ///
 /// It is drawn from all judged prints, strips and wedges of the recipe under one source.
-/// Each counts by how surely it was judged and how old it is; one that is far off the
-/// others hardly pulls, and is named.
+/// Each counts by how surely it was judged and how old it
+/// is; one that is far off the others hardly pulls, and is named. The longer nothing was
+/// judged, the wider the range. It says so when the newest all wanted more or less than
+/// those before.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -30,18 +33,18 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
-    let (record, _) = context.record()?;
+    let (record, zone) = context.record()?;
     let advice = advice::for_recipe(&record, &args.recipe, &args.source, now_ms())
         .map_err(|error| Failure::Failed(error.to_string()))?;
     if context.json {
-        out_json(&to_json(&advice));
+        out_json(&to_json(&advice, &zone));
     } else {
         out(&for_people(&advice));
     }
     Ok(())
 }
 
-fn to_json(advice: &RecipeAdvice) -> Value {
+fn to_json(advice: &RecipeAdvice, zone: &TimeZone) -> Value {
     let evidence: Vec<Value> = advice.weighed().map(|(piece, weighed)| piece_json(piece, weighed)).collect();
     let (target, guess, strip) = match advice.advice.answer {
         Answer::Found(target) => (Some(target), None, None),
@@ -50,6 +53,8 @@ fn to_json(advice: &RecipeAdvice) -> Value {
     let strip = strip.map(
         |strip| json!({ "from_j_m2": strip.from.j_m2(), "bands": strip.bands, "step_stops": strip.step }),
     );
+    let since = advice.drift_since_ms.map(|unix_ms| words::rfc3339(unix_ms, zone));
+    let drift = advice.advice.drift.map(|drift| json!({ "stops": drift.stops, "since": since }));
     json!({
         "recipe": advice.recipe, "source": advice.source, "exponent": advice.response.exponent(),
         "reference_w_m2": (!advice.response.is_plain()).then(|| advice.response.reference().w_m2()),
@@ -57,7 +62,8 @@ fn to_json(advice: &RecipeAdvice) -> Value {
         "target_j_m2": target.map(|t| t.dose.j_m2()),
         "low_j_m2": target.map(|t| t.low.j_m2()),
         "high_j_m2": target.map(|t| t.high.j_m2()),
-        "set_j_m2": advice.set,
+        "set_j_m2": advice.set, "set_by_hand_j_m2": advice.set,
+        "drift": drift,
         "guess_j_m2": guess.map(|t| t.dose.j_m2()),
         "strip": strip,
         "contradictory": advice.advice.contradictory,
@@ -89,12 +95,17 @@ fn for_people(advice: &RecipeAdvice) -> String {
         Answer::NotEnough { best, strip } => not_enough(advice, &under, best, strip),
     };
     lines.extend(advice::how_counted(&advice.response));
-    if let (Answer::NotEnough { .. }, Some(set)) = (advice.advice.answer, advice.set) {
-        lines.push(format!("until then 'expose --recipe' takes the target you set, {set}"));
+    if let (Answer::NotEnough { .. }, Some(target)) = (advice.advice.answer, advice.target()) {
+        let which = if advice.set.is_some() { "the target you set" } else { "that guess" };
+        lines.push(format!("until then 'expose --recipe' takes {which}, {target}"));
     }
     if !advice.pieces.is_empty() {
         lines.push("it rests on".to_owned());
         lines.extend(advice.weighed().map(|(piece, weighed)| of_piece(piece, weighed)));
+    }
+    if let Some(Drift { stops, pieces, .. }) = advice.advice.drift {
+        lines
+            .push(format!("! your last {pieces} wanted {stops} more than before: paper, chemistry, sensor?"));
     }
     if advice.advice.contradictory {
         let perhaps = if advice.response.is_plain() {

@@ -1,27 +1,25 @@
 //! The next target of a recipe, from all that its prints, strips and wedges say.
 //!
-//! Each piece of evidence says "the right dose is this, give or take that".
-//! They are pooled in log2 of the dose, where errors of dose are even: a third
-//! of a stop is the same mistake at 5 and at 50 kJ/m².
+//! Each piece of evidence says "the right dose was this, give or take that". The right dose of
+//! a recipe is no constant: new chemistry, another batch of paper and the season move it. So it
+//! walks at random in log2 of the dose, where a third of a stop is the same mistake at 5 and at
+//! 50 kJ/m², by 0.15 stop in 30 days unless the pieces say otherwise; all evidence of one time
+//! shares what the walk did since. [`Walk`] follows it, with robust weights. While nothing is
+//! printed the interval widens.
 //!
-//! The pooled target is a Huber M-estimate (Huber 1964, Ann. Math. Stat. 35,
-//! 73): a mean weighted by 1/sigma², in which a piece further off than 1.5
-//! times its error pulls no harder than one at that distance. It starts at the
-//! weighted median. Errors are multiplied by a common scale, the median
-//! absolute deviation of the pieces in units of their own errors (times 1.4826,
-//! so that it is 1 for normal errors), never less than 1: pieces that agree
-//! better than they can do so by chance, and pieces that contradict one another
-//! widen the answer instead of being averaged away.
+//! Errors are multiplied by a common scale, the median absolute deviation of the pieces in
+//! units of their own errors (times 1.4826, so that it is 1 for normal errors), never less than
+//! 1: pieces that contradict one another widen the answer instead of being averaged away.
 //!
-//! What makes a piece unsure, as standard errors added in squares:
+//! What makes a piece unsure beside the walk, as standard errors added in squares:
 //! - the judgement itself: [`Correction::sigma`], [`LeastDose::sigma`];
 //! - 0.05 stop from print to print (coating, humidity, paper);
-//! - 0.15 stop for 30 days of age, growing with its square root as a random
-//!   walk does (new chemistry, another batch of paper, the season);
 //! - 0.25 stop when judged before it was dry and oxidised.
 //!
-//! The last three are common practice without a source.
+//! A starting dose that was not tried yet is one more piece ([`Evidence::of_start`]). These
+//! figures and that of the walk are common practice without a source.
 
+use super::walk::{Reading, Walk};
 use super::{Correction, LeastDose, is_a_dose};
 use crate::quantity::{Dose, Stops};
 
@@ -30,10 +28,12 @@ const PROCESS: f64 = 0.05;
 /// After [`DRIFT_DAYS`], in stops.
 const DRIFT: f64 = 0.15;
 const DRIFT_DAYS: f64 = 30.0;
+/// The same as variance a day.
+const USUAL_RATE: f64 = DRIFT * DRIFT / DRIFT_DAYS;
 /// Judged wet or before oxidation, in stops.
 const UNFINISHED: f64 = 0.25;
-/// A piece further off than this many errors pulls no harder.
-const HUBER: f64 = 1.5;
+/// A starting dose that was not tried, in stops: citrate's 15 kJ/m² is 7 to 30 in 80 %.
+const UNTRIED: f64 = 0.8;
 /// A piece further off than this many errors is named.
 const OUTLIER: f64 = 3.0;
 /// The median absolute deviation of normal errors is their sigma over this.
@@ -41,8 +41,6 @@ const MAD_TO_SIGMA: f64 = 1.4826;
 /// Pieces that disagree this many times more than their errors contradict one
 /// another.
 const CONTRADICTION: f64 = 2.0;
-/// An answer is no surer than this many stops either way: one print is not.
-const SUREST: f64 = 0.1;
 /// An answer less sure than this many stops either way is none.
 const LEAST_SURE: f64 = 1.0;
 
@@ -75,10 +73,16 @@ impl Evidence {
         Self { target: least.dose, sigma: least.sigma, age_days, finished }
     }
 
+    /// A starting dose for the process that was not tried with the recipe yet.
+    #[must_use]
+    pub fn of_start(dose: Dose, age_days: f64) -> Self {
+        Self { target: dose, sigma: Stops::new(UNTRIED), age_days, finished: true }
+    }
+
+    /// Without the walk since.
     fn variance(&self) -> f64 {
         let unfinished = if self.finished { 0.0 } else { UNFINISHED };
-        let drift = DRIFT.powi(2) * self.age_days / DRIFT_DAYS;
-        self.sigma.value().powi(2) + PROCESS.powi(2) + drift + unfinished.powi(2)
+        self.sigma.value().powi(2) + PROCESS.powi(2) + unfinished.powi(2)
     }
 }
 
@@ -91,6 +95,19 @@ pub struct Advice {
     pub contradictory: bool,
     /// What each piece counted for, in the order given.
     pub weighed: Vec<Weighed>,
+    /// Whether the newest pieces all lie to one side of those before them.
+    pub drift: Option<Drift>,
+}
+
+/// The newest two or three pieces lie to one side of what those before them let expect.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Drift {
+    /// How far: above zero, more light is wanted than before.
+    pub stops: Stops,
+    /// How many pieces.
+    pub pieces: usize,
+    /// The age of the oldest of them.
+    pub age_days: f64,
 }
 
 /// The target, or what to do to get one.
@@ -189,116 +206,136 @@ pub enum AdviceError {
     },
 }
 
-/// A piece of evidence, ready to be pooled: log2 of its target, and its error.
-#[derive(Debug, Clone, Copy)]
-struct Piece {
-    at: f64,
-    sigma: f64,
-}
-
-/// The evidence pooled, in log2 of J/m².
-struct Pooled {
-    at: f64,
-    /// How many times larger than stated the errors are; at least 1.
-    scale: f64,
-    /// Sum of the weights.
-    weights: f64,
-}
-
-/// Pools the evidence of one recipe under one source. `start` is where to look
-/// without any: the recipe's set target, if it has one.
+/// Follows the right dose of one recipe under one source. `start` is where to look without any
+/// evidence: the recipe's set target, if it has one.
 ///
 /// # Errors
 /// When a piece has no dose, error or age that can be reckoned with.
 pub fn advise(evidence: &[Evidence], start: Option<Dose>) -> Result<Advice, AdviceError> {
-    let pieces = evidence.iter().zip(1..).map(|(e, item)| piece(e, item)).collect::<Result<Vec<_>, _>>()?;
-    if pieces.is_empty() {
+    let given = evidence.iter().zip(1..).map(|(e, item)| reading(e, item)).collect::<Result<Vec<_>, _>>()?;
+    if given.is_empty() {
         let answer = Answer::NotEnough { best: None, strip: first_strip(start) };
-        return Ok(Advice { answer, contradictory: false, weighed: Vec::new() });
+        return Ok(Advice { answer, contradictory: false, weighed: Vec::new(), drift: None });
     }
-    let pooled = pool(&pieces);
-    let half_width = (2.0 * pooled.scale / pooled.weights.sqrt()).max(SUREST);
-    let at = |stops: f64| Dose::from_j_m2((pooled.at + stops).exp2());
+    let sorted = Sorted::new(&given);
+    let about = sorted.about;
+    let rate = Walk::rate(&sorted.readings, USUAL_RATE, about);
+    let walk = Walk::of(&sorted.readings, rate, about);
+    let half_width = 2.0 * walk.variance.sqrt();
+    let at = |stops: f64| Dose::from_j_m2((walk.now + stops).exp2());
     let target = Target { dose: at(0.0), low: at(-half_width), high: at(half_width) };
     let answer = if half_width <= LEAST_SURE {
         Answer::Found(target)
     } else {
         Answer::NotEnough { best: Some(target), strip: strip_around(target.dose, half_width) }
     };
-    let weighed = pieces.iter().map(|piece| pooled.weighed(piece)).collect();
-    Ok(Advice { answer, contradictory: pooled.scale > CONTRADICTION, weighed })
+    let weighed = |&place: &usize| Weighed {
+        off: Stops::new(sorted.readings[place].at - walk.now),
+        weight: walk.shares[place],
+        outlier: errors_off(&sorted.readings[place], walk.levels[place]) > OUTLIER,
+    };
+    Ok(Advice {
+        answer,
+        contradictory: sorted.scale > CONTRADICTION,
+        weighed: sorted.places.iter().map(weighed).collect(),
+        drift: drift(&sorted.readings, rate, about),
+    })
 }
 
-fn piece(evidence: &Evidence, item: usize) -> Result<Piece, AdviceError> {
+/// In log2 of J/m².
+fn reading(evidence: &Evidence, item: usize) -> Result<Reading, AdviceError> {
     if !is_a_dose(evidence.target) {
         return Err(AdviceError::NoDose { item });
     }
-    let sigma = evidence.variance().sqrt();
-    if !(sigma.is_finite() && evidence.sigma.value() > 0.0 && evidence.age_days >= 0.0) {
+    let variance = evidence.variance();
+    let has_age = evidence.age_days.is_finite() && evidence.age_days >= 0.0;
+    if !(variance.is_finite() && evidence.sigma.value() > 0.0 && has_age) {
         return Err(AdviceError::NotWeighable { item });
     }
-    Ok(Piece { at: evidence.target.j_m2().log2(), sigma })
+    Ok(Reading { at: log2(evidence.target), variance, age_days: evidence.age_days })
 }
 
-/// The Huber estimate. Pieces are sorted first, so that the order in which the
-/// evidence is listed changes nothing, not even a last bit.
-fn pool(pieces: &[Piece]) -> Pooled {
-    /// It settles in a few, or in some hundred where pieces far apart hold each other; bounded
-    /// because it need not in the last bit.
-    const ROUNDS: usize = 1000;
-    /// Far less than any dose is known to, in stops.
-    const SETTLED: f64 = 1e-12;
-    let mut sorted = pieces.to_vec();
-    sorted.sort_by(|a, b| a.at.total_cmp(&b.at).then(a.sigma.total_cmp(&b.sigma)));
-    let start = weighted_median(&sorted);
-    let mut deviations: Vec<f64> = sorted.iter().map(|p| (p.at - start).abs() / p.sigma).collect();
-    deviations.sort_by(f64::total_cmp);
-    let scale = (MAD_TO_SIGMA * median(&deviations)).max(1.0);
-    let mut pooled = Pooled { at: start, scale, weights: 0.0 };
-    for _ in 0..ROUNDS {
-        let weights: Vec<f64> = sorted.iter().map(|p| pooled.weight(p)).collect();
-        let moment: f64 = sorted.iter().zip(&weights).map(|(p, weight)| weight * (p.at - start)).sum();
-        let before = std::mem::replace(&mut pooled.at, start + moment / weights.iter().sum::<f64>());
-        if (pooled.at - before).abs() < SETTLED {
-            break;
-        }
-    }
-    // Of where it is now, so that the shares told are parts of one.
-    pooled.weights = sorted.iter().map(|p| pooled.weight(p)).sum();
-    pooled
+fn errors_off(reading: &Reading, level: f64) -> f64 {
+    (reading.at - level).abs() / reading.variance.sqrt()
 }
 
-impl Pooled {
-    /// How many errors a piece is off.
-    fn errors_off(&self, piece: &Piece) -> f64 {
-        (piece.at - self.at).abs() / (piece.sigma * self.scale)
-    }
+/// Readings from the oldest to the newest, so that the order in which the evidence is listed
+/// changes nothing, not even a last bit.
+struct Sorted {
+    /// With their errors multiplied by `scale`.
+    readings: Vec<Reading>,
+    /// Where each of those given is.
+    places: Vec<usize>,
+    /// Their weighted median.
+    about: f64,
+    /// How many times larger than stated the errors are; at least 1.
+    scale: f64,
+}
 
-    fn weight(&self, piece: &Piece) -> f64 {
-        (HUBER / self.errors_off(piece)).min(1.0) / piece.sigma.powi(2)
-    }
-
-    fn weighed(&self, piece: &Piece) -> Weighed {
-        Weighed {
-            off: Stops::new(piece.at - self.at),
-            weight: self.weight(piece) / self.weights,
-            outlier: self.errors_off(piece) > OUTLIER,
+impl Sorted {
+    fn new(given: &[Reading]) -> Self {
+        let mut order: Vec<usize> = (0..given.len()).collect();
+        order.sort_by(|&a, &b| {
+            let (a, b) = (&given[a], &given[b]);
+            let by_age = b.age_days.total_cmp(&a.age_days);
+            by_age.then(a.at.total_cmp(&b.at)).then(a.variance.total_cmp(&b.variance))
+        });
+        let mut places = vec![0; given.len()];
+        for (place, &i) in order.iter().enumerate() {
+            places[i] = place;
         }
+        let readings: Vec<Reading> = order.iter().map(|&i| given[i]).collect();
+        let about = weighted_median(&readings);
+        let levels = Walk::of(&readings, USUAL_RATE, about).levels;
+        let mut off: Vec<f64> =
+            readings.iter().zip(&levels).map(|(r, &level)| errors_off(r, level)).collect();
+        off.sort_by(f64::total_cmp);
+        let scale = (MAD_TO_SIGMA * median(&off)).max(1.0);
+        let scaled = |r: Reading| Reading { variance: r.variance * scale.powi(2), ..r };
+        Self { readings: readings.into_iter().map(scaled).collect(), places, about, scale }
     }
+}
+
+/// Whether the newest three, or two, all lie to one side of what those before let expect, and
+/// further than their errors, the walk's included.
+fn drift(readings: &[Reading], rate: f64, about: f64) -> Option<Drift> {
+    /// How many, and by how many standard errors: of two it takes more.
+    const NEWEST: [(usize, f64); 2] = [(3, 2.0), (2, 2.5)];
+    /// Fewer let expect nothing.
+    const BEFORE: usize = 2;
+    /// What each of them is off at least, as a share of what they are together.
+    const LEAST_SHARE: f64 = 0.4;
+    NEWEST.into_iter().find_map(|(pieces, beyond)| {
+        let (before, newest) = readings.split_at(readings.len().checked_sub(pieces + BEFORE)? + BEFORE);
+        // Of those of one time none is newer.
+        let is_newer = newest[0].age_days < before[before.len() - 1].age_days;
+        let before = Walk::of(before, rate, about);
+        let weights: f64 = newest.iter().map(|r| r.variance.recip()).sum();
+        let mean = |of: fn(&Reading) -> f64| newest.iter().map(|r| of(r) / r.variance).sum::<f64>() / weights;
+        let stops = mean(|r| r.at) - before.now;
+        // One wild piece beside two that are as before is no drift.
+        let one_side = newest.iter().all(|r| (r.at - before.now) / stops > LEAST_SHARE);
+        // Known for now, it was known better at their time.
+        let expected = before.variance - rate * mean(|r| r.age_days);
+        let is_beyond = stops.abs() > beyond * (expected + weights.recip()).sqrt();
+        let age_days = newest[0].age_days;
+        (is_newer && one_side && is_beyond).then(|| Drift { stops: Stops::new(stops), pieces, age_days })
+    })
 }
 
 /// Where half the weight lies below; the middle of two where it falls between.
-fn weighted_median(sorted: &[Piece]) -> f64 {
-    let weight = |piece: &Piece| piece.sigma.powi(-2);
-    let half = 0.5 * sorted.iter().map(weight).sum::<f64>();
+fn weighted_median(readings: &[Reading]) -> f64 {
+    let mut sorted = readings.to_vec();
+    sorted.sort_by(|a, b| a.at.total_cmp(&b.at).then(a.variance.total_cmp(&b.variance)));
+    let half = 0.5 * sorted.iter().map(|r| r.variance.recip()).sum::<f64>();
     let mut below = 0.0;
-    for (i, piece) in sorted.iter().enumerate() {
-        below += weight(piece);
+    for (i, reading) in sorted.iter().enumerate() {
+        below += reading.variance.recip();
         if below > half {
-            return piece.at;
+            return reading.at;
         }
         if below == half {
-            return 0.5 * (piece.at + sorted.get(i + 1).unwrap_or(piece).at);
+            return 0.5 * (reading.at + sorted.get(i + 1).unwrap_or(reading).at);
         }
     }
     sorted[sorted.len() - 1].at
@@ -322,9 +359,9 @@ fn strip_around(guess: Dose, half_width: f64) -> StripToMake {
 /// A strip to begin with: around the set target, or over the doses that oxalate
 /// and citrate recipes start at, 2 to 30 kJ/m², and a stop more.
 fn first_strip(start: Option<Dose>) -> StripToMake {
-    const UNTRIED: f64 = 1.5;
+    const EITHER_WAY: f64 = 1.5;
     match start.filter(|dose| is_a_dose(*dose)) {
-        Some(dose) => strip_around(dose, UNTRIED),
+        Some(dose) => strip_around(dose, EITHER_WAY),
         None => StripToMake { from: Dose::from_j_m2(2_000.0), bands: 6, step: Stops::new(1.0) },
     }
 }

@@ -18,9 +18,10 @@ mod smooth;
 mod splitmix;
 mod strip;
 mod tone;
+mod walk;
 mod wedge;
 
-pub use advice::{Advice, AdviceError, Answer, Evidence, StripToMake, Target, Weighed, advise};
+pub use advice::{Advice, AdviceError, Answer, Drift, Evidence, StripToMake, Target, Weighed, advise};
 pub use density::{Density, Lightness};
 pub use next_dose::Correction;
 pub use pchip::Pchip;

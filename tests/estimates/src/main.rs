@@ -3,9 +3,10 @@
 
 use std::io::{BufRead as _, Write as _};
 
-use frameside_core::quantity::Dose;
+use frameside_core::quantity::{Dose, Stops};
 use frameside_core::sensitometry::{
-    Band, CharacteristicCurve, Density, StripReading, WedgeStep, read_densities, stops_of_log, tone_table,
+    Answer, Band, CharacteristicCurve, Density, Evidence, StripReading, WedgeStep, advise, read_densities,
+    stops_of_log, tone_table,
 };
 use serde_json::{Value, json};
 
@@ -16,6 +17,7 @@ fn main() -> std::io::Result<()> {
         let made = match given["kind"].as_str() {
             Some("wedge") => wedge(&given),
             Some("strip") => strip(&given),
+            Some("advice") => advice(&given),
             _ => json!({ "refused": "unknown kind" }),
         };
         writeln!(out, "{made}")?;
@@ -77,4 +79,31 @@ fn strip(given: &Value) -> Value {
         Ok(StripReading::ExtendDown) => json!({ "extend": "less" }),
         Err(error) => json!({ "refused": error.to_string() }),
     }
+}
+
+/// `target_stops` over 1 kJ/m², `sigma_stops`, `age_days`, a piece of evidence each.
+fn advice(given: &Value) -> Value {
+    let dose = |stops: f64| kj(stops.exp2());
+    let pieces = numbers(given, "target_stops").into_iter().zip(numbers(given, "sigma_stops"));
+    let evidence: Vec<Evidence> = pieces
+        .zip(numbers(given, "age_days"))
+        .map(|((target, sigma), age_days)| Evidence {
+            target: dose(target),
+            sigma: Stops::new(sigma),
+            age_days,
+            finished: true,
+        })
+        .collect();
+    let advice = match advise(&evidence, None) {
+        Ok(advice) => advice,
+        Err(error) => return json!({ "refused": error.to_string() }),
+    };
+    let (Answer::Found(target) | Answer::NotEnough { best: Some(target), .. }) = advice.answer else {
+        return json!({ "refused": "no evidence" });
+    };
+    let stops = |dose: Dose| dose.stops_over(kj(1.0));
+    json!({
+        "target": stops(target.dose), "low": stops(target.low), "high": stops(target.high),
+        "drift": advice.drift.map(|drift| drift.stops),
+    })
 }
