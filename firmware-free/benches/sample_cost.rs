@@ -5,7 +5,7 @@
 //! The design asks for less than 1.2 times the cost. A third rig has all its frames at
 //! an exponent, for which each reading goes into a second integral. Chunks of readings of
 //! both alternate, so that whatever else the machine does falls on both; medians
-//! are printed.
+//! are printed. The same for the running doses of `exposure::dose`, which the rig is to use.
 
 #![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "a bench tells the time")]
 #![expect(clippy::print_stdout, reason = "a bench prints what it measured")]
@@ -13,11 +13,13 @@
 use std::hint::black_box;
 use std::time::Instant;
 
+use frameside_core::exposure::dose::{Facts, Lamps, Live, PrintKey, Rounding, Sky};
 use frameside_core::exposure::{
-    Command, FrameSetup, Input, Output, Plan, PrintId, Rig, Rules, SensorId, SensorSetup,
+    Command, Exposure, FrameSetup, Input, OpenSpans, Output, Plan, PrintId, Rig, Rules, SensorId, SensorSetup,
 };
 use frameside_core::light::{Reading, Response};
 use frameside_core::quantity::{Dose, Irradiance, Mono, TargetDose};
+use frameside_core::time::{Boot, Clocks, Stamp};
 
 /// So few that a chunk seldom holds a switch to another process.
 const READINGS_A_CHUNK: u32 = 1_000;
@@ -63,6 +65,40 @@ impl Exposing {
     }
 }
 
+/// Running doses of prints that are all open.
+struct Running {
+    live: Live,
+    rounding: Rounding,
+    clocks: Clocks,
+    second: u32,
+}
+
+impl Running {
+    fn new(prints: u64, response: Response) -> Self {
+        let mut live = Live::default();
+        for key in (0..prints).map(PrintKey) {
+            live.begin(key, &Exposure { open: OpenSpans::default(), glass: 1.0, response });
+            live.uncover(key, Stamp::new(Boot(1), Mono::default()));
+        }
+        Self { live, rounding: Rounding::default(), clocks: Clocks::default(), second: 0 }
+    }
+
+    /// Takes a chunk of readings; nanoseconds each.
+    fn chunk(&mut self) -> f64 {
+        let (sky, lamps) = (Sky::default(), Lamps::default());
+        let facts = Facts { clocks: &self.clocks, sky: &sky, lamps: &lamps };
+        let started = Instant::now();
+        for _ in 0..READINGS_A_CHUNK {
+            self.second += 1;
+            let light = Irradiance::from_w_m2(30.0 + f64::from(self.second % 3 * 10));
+            let reading = Reading::of(Mono::from_seconds(f64::from(self.second)), light);
+            let sample = self.rounding.sample(Boot(1), &reading, 1.0);
+            self.live.take(facts, black_box(&sample)).expect("time goes on");
+        }
+        started.elapsed().as_nanos() as f64 / f64::from(READINGS_A_CHUNK)
+    }
+}
+
 fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     values[values.len() / 2]
@@ -85,4 +121,19 @@ fn main() {
     println!("a reading with 1,000 frames exposing: {thousand:6.1} ns");
     println!("ratio: {:.3}", thousand / one);
     println!("a reading with 1,000 frames at an exponent: {at_exponent:6.1} ns");
+
+    let running = |(prints, response)| Running::new(prints, response);
+    let mut running = [(1, Response::PLAIN), (1_000, Response::PLAIN), (1_000, other)].map(running);
+    running.iter_mut().for_each(|running| {
+        running.chunk();
+    });
+    let mut costs = [Vec::new(), Vec::new(), Vec::new()];
+    for _ in 0..CHUNKS {
+        running.iter_mut().zip(&mut costs).for_each(|(running, costs)| costs.push(running.chunk()));
+    }
+    let [one, thousand, at_exponent] = costs.map(median);
+    println!("the running dose of     1 print, a reading:  {one:6.1} ns");
+    println!("the running dose of 1,000 prints, a reading: {thousand:6.1} ns");
+    println!("ratio: {:.3}", thousand / one);
+    println!("1,000 prints at an exponent: {at_exponent:6.1} ns");
 }
