@@ -47,14 +47,16 @@ fn known_later(events: &[Kept], event: &Kept, passes: f64) -> f64 {
 impl World {
     /// After a kill the record must hold what was safe, and for each print may
     /// hold what was done since: nothing else, and no part of it.
-    pub(super) fn resync(&mut self) {
+    pub(super) fn resync(&mut self) -> (File, BTreeMap<String, Vec<Kept>>) {
         let file = File::open(&self.folder.path().join("ledger.sqlite"));
-        let mut kept = file.events();
+        let events = file.events();
         let names: BTreeSet<String> =
             self.safe.prints.keys().chain(self.known.prints.keys()).cloned().collect();
         let mut found = BTreeMap::new();
+        let from_nowhere: Vec<_> = events.keys().filter(|name| !names.contains(*name)).collect();
+        assert!(from_nowhere.is_empty(), "prints from nowhere: {from_nowhere:?}");
         for name in names {
-            let acts = kept.remove(&name).map(|events| self.acts(&events));
+            let acts = events.get(&name).map(|events| self.acts(events));
             let (safe, done) = (self.safe.prints.get(&name), self.known.prints.get(&name));
             let acts_of = |print: Option<&Expected>| print.map_or(Vec::new(), |print| print.acts.clone());
             let (kept, safe, done_acts) = (acts.unwrap_or_default(), acts_of(safe), acts_of(done));
@@ -66,7 +68,6 @@ impl World {
                 found.insert(name, Expected { acts: kept, ..done.clone() });
             }
         }
-        assert!(kept.is_empty(), "prints from nowhere: {kept:?}");
         self.known.prints = found;
         for (sensor, name) in SENSORS.iter().enumerate() {
             let (safe, done) = (self.safe.readings[sensor].len(), self.known.readings[sensor].len());
@@ -78,7 +79,7 @@ impl World {
         }
         self.known.synchronised = self.safe.synchronised;
         self.safe = self.known.clone();
-        self.check_fold(&file, false);
+        (file, events)
     }
 
     fn acts(&self, events: &[Kept]) -> Vec<Act> {
@@ -110,25 +111,21 @@ impl World {
 
     /// At the end of the day.
     pub(super) fn check_record(&mut self) {
-        self.resync();
-        let path = self.folder.path().join("ledger.sqlite");
-        let file = File::open(&path);
+        let (file, events) = self.resync();
         assert_eq!(file.integrity(), "ok");
         assert_eq!(file.waiting_signals(), [""; 0]);
-        let events = file.events();
-        let torn = file.torn();
+        let (torn, plans) = (file.torn(), file.plans());
         for (name, events) in &events {
-            let plan = file.plan(name);
             let Expected { response, frame, .. } = self.known.prints[name];
             let reference = (!response.is_plain()).then(|| response.reference().w_m2());
             assert_eq!(file.counts_by(name), (response.exponent(), reference), "{name}");
             self.check_doses(name, events, &torn);
             self.check_labels(name, events);
-            self.check_calls(name, events, &plan, &response, FRAMES[frame]);
+            self.check_calls(name, events, &plans[name], &response, FRAMES[frame]);
         }
-        self.check_fold(&file, true);
+        self.check_fold(&file, &events, true);
         self.check_signals(&events);
-        self.check_light(&path);
+        self.check_light(&self.folder.path().join("ledger.sqlite"));
     }
 
     /// What really fell lies within the bounds, as it counts and as a plain dose; where no

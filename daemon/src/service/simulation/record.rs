@@ -69,11 +69,11 @@ impl File {
         self.0.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap()
     }
 
-    /// The targets a print was begun with, in J/m².
-    pub(super) fn plan(&self, print: &str) -> Vec<f64> {
-        let plan: String =
-            self.0.query_row("SELECT plan FROM print WHERE id = ?1", [print], |row| row.get(0)).unwrap();
-        serde_json::from_str(&plan).unwrap()
+    /// The targets of every print, in J/m².
+    pub(super) fn plans(&self) -> BTreeMap<String, Vec<f64>> {
+        let plan = |plan: String| serde_json::from_str(&plan).unwrap();
+        let sql = "SELECT id, plan FROM print";
+        self.rows(sql, [], |row| Ok((row.get(0)?, plan(row.get(1)?)))).into_iter().collect()
     }
 
     /// The exponent and the reference a print counts by.

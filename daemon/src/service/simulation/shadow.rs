@@ -54,17 +54,17 @@ struct Figures {
 impl World {
     /// Holds the doses that the record's facts give against what really fell. At the end of the day
     /// also against the figures in the record, which until then may wait for light or a clock.
-    pub(super) fn check_fold(&self, file: &File, is_over: bool) {
+    pub(super) fn check_fold(&self, file: &File, events: &BTreeMap<String, Vec<Kept>>, is_over: bool) {
         let clocks: Clocks = file.boots().into_iter().collect();
-        let events = file.events();
+        let plans = file.plans();
         for (sensor, of_sensor) in SENSORS.iter().enumerate() {
             let sky = Sky::new(self.site());
             let light = light(file, of_sensor);
             let facts = Facts { clocks: clocks.clone(), sky, light, origins: self.origins(file) };
-            for (name, events) in &events {
+            for (name, events) in events {
                 let Some(print) = self.known.prints.get(name) else { continue };
                 if FRAMES[print.frame].1 == sensor {
-                    self.check_print(&facts, name, events, &file.plan(name), is_over);
+                    self.check_print(&facts, name, events, &plans[name], is_over);
                 }
             }
         }

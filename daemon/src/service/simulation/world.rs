@@ -1,5 +1,6 @@
 //! The world around the service: light, sensors, disk, broker, wall clock, power.
 
+use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::sync::{Arc, OnceLock};
@@ -86,6 +87,8 @@ pub(super) struct World {
     /// Where it is, on every fourth day: the rig then knows what a clear sky gives there, and
     /// the light keeps to its share of that.
     site: Option<Site>,
+    /// What a clear sky gives there, in W/m², by the wall's time: the sun's position is dear.
+    clear: BTreeMap<i64, f64>,
     tells: bool,
     story: Vec<String>,
     steps: u64,
@@ -130,6 +133,7 @@ impl World {
             seed,
             is_stormy: seed % 10 == 9,
             site: None,
+            clear: BTreeMap::new(),
             tells,
             story: Vec::new(),
             steps: 0,
@@ -311,11 +315,14 @@ impl World {
     }
 
     /// The least and the most that there may be of the sky at an instant, in W/m².
-    fn given(&self, at_ns: i64) -> [f64; 2] {
+    fn given(&mut self, at_ns: i64) -> [f64; 2] {
         let Some(site) = self.site else { return [0.0, BRIGHTEST] };
         let clear = |off_ms: i64| {
-            let light = site.clear_light(Self::true_ms(at_ns) + off_ms).unwrap();
-            light.share * USUAL_AMPLITUDE.w_m2()
+            let unix_ms = Self::true_ms(at_ns) + off_ms;
+            *self
+                .clear
+                .entry(unix_ms)
+                .or_insert_with(|| site.clear_light(unix_ms).unwrap().share * USUAL_AMPLITUDE.w_m2())
         };
         // Within one of the parts of a silence its bounds are even.
         let about = [-PART_MS, 0, PART_MS].map(clear);
@@ -569,7 +576,8 @@ impl World {
     /// Ends the process, lets time pass and starts it again.
     pub(super) fn restart(&mut self) {
         self.end_process();
-        self.resync();
+        let (file, events) = self.resync();
+        self.check_fold(&file, &events, false);
         let boots = self.chance.percent(if self.is_stormy { 80 } else { 50 });
         let (from, to) = [(0.05, 3.0), (0.05, 3.0), (3.0, 60.0), (60.0, 300.0), (300.0, 8000.0)]
             [self.chance.below(5) as usize];

@@ -177,6 +177,25 @@ fn the_hour_is_that_before_the_last_reading_however_long_ago_that_was() {
 }
 
 #[test]
+fn the_last_reading_leads_to_the_next_over_whatever_was_none() {
+    // 20 W/m² an hour and more before, then only a mark of lost light and a reading over a switch.
+    let spanning = Sample { span_s: 2.0, ..exactly(at(7300.0), 500.0) };
+    let light = [exactly(at(3000.0), 20.0), Sample::lost(at(7200.0)), spanning, exactly(at(7500.0), 10.0)];
+    let switched = [(7299.5, Lamp::On), (7299.6, Lamp::Off)];
+    let lamps = switched.map(|(seconds, lamp)| LampFact { at: at(seconds), lamp });
+    let world = World { lamps: Lamps::new(lamps.to_vec(), None), ..World::default() };
+    let open = exposure(&[(at(7150.0), Some(at(7160.0)))]);
+    // 10 s at the last light, which is held up to the switch.
+    assert_near(world.dose(&light, &open, at(7500.0)), [0.0, 200.0, 10.0 * 85.505]);
+    let world = World::default();
+    let open = exposure(&[(at(7250.0), Some(at(7260.0)))]);
+    let light = [light[0], light[1], light[3]];
+    // The line falls from 20 to 10 W/m² in 4,500 s.
+    let [low, best, high] = world.dose(&light, &open, at(7500.0));
+    assert_near([low, best, high], [0.0, 10.0 * (20.0 - 4255.0 / 450.0), 10.0 * 85.505]);
+}
+
+#[test]
 fn before_the_first_reading_is_a_gap_however_short() {
     let world = World::default();
     let light = [exactly(at(10.0), 40.0), exactly(at(11.0), 40.0)];
