@@ -72,6 +72,7 @@ fn arrows_run_from_tests_to_daemon_to_the_pure_library() {
     let arrows = arrows(&stdout_of_cargo(&["metadata", "--no-deps", "--format-version=1"]));
     let allowed = [
         ("frameside", "frameside-core"),
+        ("frameside-estimates", "frameside-core"),
         ("frameside-tests", "frameside"),
         ("frameside-tests", "frameside-core"),
     ];

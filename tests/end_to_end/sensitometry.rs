@@ -340,6 +340,11 @@ fn a_scan_gives_the_table_of_a_wedge() {
         &["--reference", "10,140,90,190=0.10", "--reference", "10,140,90,190=1.8"],
     );
     assert!(said.starts_with("the references contradict one another"), "{said}");
+    let said = refused_with(
+        "0,20,840,120",
+        &[references[0], references[1], references[2], references[3], "--linear"],
+    );
+    assert!(said.ends_with("read it again without --linear"), "{said}");
     let said = refused_with("0,20,840,120", &["--reference", "380,140,420,190=1.80"]);
     assert!(said.starts_with("reference 1 is uneven"), "{said}");
     for wrong in [&["--row", "0,20,840"][..], &["--row", "0,20,840,120", "--reference", "1,2,3,4"]] {

@@ -368,13 +368,15 @@ fn the_bed_is_read_place_by_place_on_a_terminal() {
     std::fs::write(site.path("tube.csv"), steady).unwrap();
     let _daemon = site.run();
     let bed = site.path("bed.csv");
-    // Four places, one of them read again, and what is none of the keys.
-    let (is_done, said) = on_a_terminal(&site, &args, &["", "", "x", "b", "", "", "", bed.to_str().unwrap()]);
-    assert!(is_done && said.contains("3 of 4: 40.0 cm from the left, 30.0 cm from below"), "{said}");
+    // Four corners and the middle, one of them read again, and what is none of the keys.
+    let (is_done, said) =
+        on_a_terminal(&site, &args, &["", "", "x", "b", "", "", "", "", bed.to_str().unwrap()]);
+    assert!(is_done && said.contains("3 of 5: 40.0 cm from the left, 30.0 cm from below"), "{said}");
+    assert!(said.contains("5 of 5: 20.0 cm from the left, 15.0 cm from below"), "{said}");
     assert!(said.contains("Enter, b or q"), "{said}");
-    assert!(said.contains("4 places, ") && said.contains("within 0.17 stops: 40.0 by 30.0 cm"), "{said}");
+    assert!(said.contains("5 places, ") && said.contains("within 0.17 stops: 40.0 by 30.0 cm"), "{said}");
     let found = json_of(&site, &["lamp", "evenness", bed.to_str().unwrap()]);
-    assert_eq!(found["places"].as_array().unwrap().len(), 4);
+    assert_eq!(found["places"].as_array().unwrap().len(), 5);
     assert!((number(&found["places"][3], "irradiance_w_m2") - 29.8).abs() < 0.5, "{found}");
 
     // Called away after two places.

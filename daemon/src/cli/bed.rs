@@ -168,7 +168,7 @@ pub(super) fn readings(
     say(&format!(
         "The lamp on and warm; the sensor at the height of the print, level, its lead out of the light. \
          UV-blocking glasses on.\n{} places, {} across and {} up. Enter reads; b goes back one, q ends.\n",
-        grid.across * grid.up,
+        grid.places(),
         grid.across,
         grid.up
     ));
@@ -177,7 +177,7 @@ pub(super) fn readings(
         say(&format!(
             "{} of {}: {:.1} cm from the left, {:.1} cm from below ",
             read.len() + 1,
-            grid.across * grid.up,
+            grid.places(),
             100.0 * x,
             100.0 * y
         ));
@@ -209,9 +209,22 @@ fn ended_early(read: &[PlaceReading], save: Option<&Path>) -> Result<Failure, Fa
 }
 
 impl Grid {
-    /// The place of a number: row by row from the lower left corner, there and back.
+    /// Whether its places reach inside, and not only along the rim.
+    fn has_middle(self) -> bool {
+        self.across > 2 && self.up > 2
+    }
+
+    fn places(self) -> u32 {
+        self.across * self.up + u32::from(!self.has_middle())
+    }
+
+    /// The place of a number: row by row from the lower left corner, there and back, and the
+    /// middle last where no other lies there.
     fn place(self, size: Size, number: usize) -> Option<(f64, f64)> {
         let number = u32::try_from(number).ok()?;
+        if number == self.across * self.up && !self.has_middle() {
+            return Some((0.5 * size.width, 0.5 * size.height));
+        }
         let (row, column) = (number / self.across, number % self.across);
         let column = if row % 2 == 0 { column } else { self.across - 1 - column };
         let share = |at: u32, of: u32| f64::from(at) / f64::from(of - 1);
@@ -266,7 +279,11 @@ mod tests {
     fn places_go_there_and_back_from_the_lower_left_corner() {
         let (grid, size) = ("3x2".parse::<Grid>().unwrap(), "40x30cm".parse::<Size>().unwrap());
         let places: Vec<_> = (0..7).map_while(|number| grid.place(size, number)).collect();
-        assert_eq!(places, [(0.0, 0.0), (0.2, 0.0), (0.4, 0.0), (0.4, 0.3), (0.2, 0.3), (0.0, 0.3)]);
+        let rim = [(0.0, 0.0), (0.2, 0.0), (0.4, 0.0), (0.4, 0.3), (0.2, 0.3), (0.0, 0.3)];
+        assert_eq!(places[..6], rim);
+        assert_eq!(places[6..], [(0.2, 0.15)], "no place of three by two lies in the middle");
+        let full = "3x3".parse::<Grid>().unwrap();
+        assert_eq!((0..20).map_while(|number| full.place(size, number)).count(), 9);
     }
 
     #[test]

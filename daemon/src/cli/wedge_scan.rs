@@ -3,11 +3,11 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use frameside_core::sensitometry::PatchDensity;
+use frameside_core::sensitometry::{PatchDensity, ScanError};
 use serde_json::{Value, json};
 
 use super::{Context, Failure, out, out_json, refuse_to_overwrite};
-use crate::scan::{Known, Quad, Scan};
+use crate::scan::{Known, Quad, RowError, Scan};
 
 /// The densities of the patches of a wedge on a flat-bed scan, by references on the same
 /// sheet. Give places in pixels, as any picture viewer shows them.
@@ -45,9 +45,10 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     refuse_to_overwrite(&[&args.image], &[args.out.as_deref()])?;
     let scan = Scan::read(&args.image, args.linear).map_err(|error| Failure::Failed(error.to_string()))?;
-    let patches = scan
-        .densities(&args.row, args.patches.into(), &args.references)
-        .map_err(|error| Failure::Failed(format!("{}: {error}", args.image.display())))?;
+    let patches = scan.densities(&args.row, args.patches.into(), &args.references).map_err(|error| {
+        let fix = other_reading(&error, args.linear);
+        Failure::Failed(format!("{}: {error}{fix}", args.image.display()))
+    })?;
     if let Some(file) = &args.out {
         std::fs::write(file, table(&patches)).map_err(|error| {
             Failure::Failed(format!(
@@ -62,6 +63,18 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         out(&for_people(&patches, args));
     }
     Ok(())
+}
+
+/// The other way to read the numbers, where the references say that this one is wrong.
+fn other_reading(error: &RowError, linear: bool) -> &'static str {
+    match (error, linear) {
+        (RowError::References(ScanError::TooDarkInTheDark), false) => "; read it again with --linear",
+        (RowError::References(ScanError::TooLightInTheDark), true) => "; read it again without --linear",
+        (RowError::References(ScanError::TooDarkInTheDark | ScanError::TooLightInTheDark), _) => {
+            ", or the scanner's automatic corrections are on"
+        }
+        _ => "",
+    }
 }
 
 fn table(patches: &[PatchDensity]) -> String {

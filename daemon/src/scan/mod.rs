@@ -220,7 +220,7 @@ impl Scan {
     fn sample(&self, x: u32, y: u32) -> Option<LightSample> {
         let at = |n: u32, end: u32| n.min(end - 1);
         let channels = self.channels(at(x, self.picture.width()), at(y, self.picture.height()))?;
-        let clipped = channels.iter().any(|&channel| channel == 0 || channel == u16::MAX);
+        let clipped = self.profile.is_clipped(channels);
         Some(LightSample { light: self.profile.light(channels), clipped })
     }
 

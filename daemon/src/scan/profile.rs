@@ -67,6 +67,28 @@ impl Profile {
         };
         self.channels.iter().zip(numbers).map(light).sum()
     }
+
+    /// Whether a channel at an end of its range hides light that counts for the luminance. The
+    /// red of a blue print lies below zero in sRGB and is cut off there, which hardly counts.
+    pub(super) fn is_clipped(&self, numbers: [u16; 3]) -> bool {
+        /// A channel at zero may be about one step of 8 bit off.
+        const STEP: f32 = 1.0 / 255.0;
+        /// What it may hide, as a share of the luminance.
+        const HIDDEN: f64 = 0.05;
+        /// A channel at the top may be off by anything: it counts where it is more than this
+        /// share of the luminance.
+        const COUNTS: f64 = 0.1;
+        let luminance = self.light(numbers);
+        let counts = |(channel, number): (&Channel, u16)| {
+            let at = |number: f32| channel.share * f64::from(channel.curve.evaluate_value(number));
+            match number {
+                0 => at(STEP) - at(0.0) > HIDDEN * luminance,
+                u16::MAX => at(1.0) > COUNTS * luminance,
+                _ => false,
+            }
+        };
+        self.channels.iter().zip(numbers).any(counts)
+    }
 }
 
 /// The colours of sRGB with another tone curve.
@@ -100,6 +122,16 @@ mod tests {
         }
         // The luminance of green alone, adapted to D50 as ICC profiles are.
         assert!((Profile::srgb().light([0, 65535, 0]) - 0.717).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_channel_at_its_end_counts_by_its_share_of_the_luminance() {
+        let srgb = Profile::srgb();
+        // A deep blue print has no red that sRGB could hold.
+        assert!(!srgb.is_clipped([0, 12_000, 30_000]));
+        assert!(!srgb.is_clipped([50_000, 52_000, 65_535]), "blue is a sixteenth of the luminance");
+        assert!(srgb.is_clipped([60_000, 65_535, 60_000]) && srgb.is_clipped([65_535; 3]));
+        assert!(srgb.is_clipped([0; 3]) && srgb.is_clipped([0, 0, 800]));
     }
 
     #[test]

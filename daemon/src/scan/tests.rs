@@ -111,6 +111,24 @@ fn densities_come_back_from_every_kind_of_scan() {
 }
 
 #[test]
+fn numbers_of_another_curve_are_refused() {
+    let folder = TempDir::new().unwrap();
+    let references = [
+        Known { area: WHITE, density: Density::new(0.10) },
+        Known { area: BLACK, density: Density::new(1.80) },
+    ];
+    let read = |numbers: &[f64], linear: bool| {
+        let scan = read(&folder, "scan.tif", &grey_16(numbers), linear);
+        scan.densities(&ROW, DENSITIES.len(), &references).err()
+    };
+    let (curved, straight) = (render(0, srgb), render(0, |light| light));
+    assert_eq!((read(&curved, false), read(&straight, true)), (None, None));
+    // The darkest patch was 0.59 too dense, and the scan accepted.
+    assert_eq!(read(&straight, false), Some(RowError::References(ScanError::TooDarkInTheDark)));
+    assert_eq!(read(&curved, true), Some(RowError::References(ScanError::TooLightInTheDark)));
+}
+
+#[test]
 fn a_place_off_the_scan_or_too_small_is_refused() {
     let folder = TempDir::new().unwrap();
     let scan = read(&folder, "scan.png", &grey_16(&render(0, srgb)), false);

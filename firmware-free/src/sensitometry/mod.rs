@@ -15,7 +15,7 @@ mod reciprocity;
 mod scan;
 mod smooth;
 #[cfg(test)]
-mod splitmix;
+pub(crate) mod splitmix;
 mod strip;
 mod tone;
 mod walk;

@@ -18,8 +18,13 @@ const LEAST_APART: f64 = 0.5;
 
 /// References read back further off than this contradict one another.
 const MOST_OFF: f64 = 0.1;
-/// Stray light is this share of the lightest reference at most.
-const MOST_STRAY: f64 = 0.5;
+/// About the power of sRGB's curve (IEC 61966-2-1).
+const SRGB: f64 = 2.2;
+/// Stray light is this share of the lightest reference at most; a clean scanner's is 0.01.
+const MOST_STRAY: f64 = 0.1;
+/// A dark reference may return this share less than its density lets through: its density is
+/// known to about 0.05, and its light to the noise of the scan.
+const MISSING_IN_THE_DARK: f64 = 0.2;
 
 /// A sample of a patch.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -94,6 +99,16 @@ pub enum ScanError {
     /// Nothing to tell densities from.
     #[error("a scan needs a reference of known density, such as the paper's white")]
     NoReference,
+    /// Stray light below zero, beyond noise.
+    #[error(
+        "the dark reference is darker on the scan than its density lets it be: the numbers are read as if they had the curve of sRGB, and are linear light"
+    )]
+    TooDarkInTheDark,
+    /// More stray light than a scanner has.
+    #[error(
+        "the dark reference is far lighter on the scan than its density lets it be: the numbers are read as linear light, and have the curve of sRGB"
+    )]
+    TooLightInTheDark,
     /// References that do not fit one another.
     #[error(
         "the references contradict one another; give a light and a dark one at least 0.5 apart, and their densities"
@@ -146,26 +161,47 @@ impl ScanScale {
     /// # Errors
     /// [`ScanError::NoReference`], [`ScanError::References`].
     pub fn new(references: &[Reference]) -> Result<Self, ScanError> {
+        if references.is_empty() {
+            return Err(ScanError::NoReference);
+        }
+        Self::sound(references).ok_or_else(|| {
+            let by_curve = |power: f64| -> Vec<Reference> {
+                references.iter().map(|r| Reference { light: r.light.powf(power), ..*r }).collect()
+            };
+            // What makes them fit is the likely reason.
+            if Self::sound(&by_curve(SRGB.recip())).is_some() {
+                ScanError::TooDarkInTheDark
+            } else if Self::sound(&by_curve(SRGB)).is_some() {
+                ScanError::TooLightInTheDark
+            } else {
+                ScanError::References
+            }
+        })
+    }
+
+    /// The scale of references that fit one another, with a stray light that a scanner has. A
+    /// curve of numbers that is taken for another bends the scale, which shows in the dark.
+    fn sound(references: &[Reference]) -> Option<Self> {
         let scale = match references {
-            [] => return Err(ScanError::NoReference),
             [one] => Self { gain: one.light / one.density.reflectance(), stray: 0.0 },
             several => Self::fit(several)?,
         };
-        let reads = |reference: &Reference| {
-            let read = scale.density(reference.light)?.value();
-            Some((read - reference.density.value()).abs())
-        };
-        let is_read = |reference| reads(reference).is_some_and(|off| off <= MOST_OFF);
         let lightest = references.iter().map(|reference| reference.light).fold(0.0, f64::max);
-        let is_sound = scale.gain > 0.0 && scale.gain.is_finite() && scale.stray < MOST_STRAY * lightest;
-        if is_sound && references.iter().all(is_read) { Ok(scale) } else { Err(ScanError::References) }
+        let darkest = references.iter().map(|r| r.density.reflectance()).fold(f64::INFINITY, f64::min);
+        let stray = -MISSING_IN_THE_DARK * scale.gain * darkest..=MOST_STRAY * lightest;
+        let is_read = |reference: &Reference| {
+            let read = scale.density(reference.light);
+            read.is_some_and(|read| (read.value() - reference.density.value()).abs() <= MOST_OFF)
+        };
+        let is_sound = scale.gain > 0.0 && scale.gain.is_finite() && stray.contains(&scale.stray);
+        (is_sound && references.iter().all(is_read)).then_some(scale)
     }
 
-    fn fit(references: &[Reference]) -> Result<Self, ScanError> {
+    fn fit(references: &[Reference]) -> Option<Self> {
         let densities = || references.iter().map(|reference| reference.density.value());
         let apart = densities().fold(f64::NEG_INFINITY, f64::max) - densities().fold(f64::INFINITY, f64::min);
         if apart < LEAST_APART || references.iter().any(|reference| reference.light <= 0.0) {
-            return Err(ScanError::References);
+            return None;
         }
         let sum = |term: &dyn Fn(f64, f64) -> f64| -> f64 {
             let weighted = |r: &Reference| term(r.density.reflectance(), r.light) / r.light.powi(2);
@@ -174,7 +210,7 @@ impl ScanScale {
         let (one, x, y) = (sum(&|_, _| 1.0), sum(&|r, _| r), sum(&|_, l| l));
         let (xx, xy) = (sum(&|r, _| r * r), sum(&|r, l| r * l));
         let gain = (one * xy - x * y) / (one * xx - x * x);
-        Ok(Self { gain, stray: (y - gain * x) / one })
+        Some(Self { gain, stray: (y - gain * x) / one })
     }
 
     /// The density that returns a light; `None` for no more than stray light.
@@ -255,6 +291,23 @@ mod tests {
         // By hand: log10 of 0.5/0.44.
         let Err(ScanError::Uneven { by }) = scale.patch(&patch) else { panic!("{patch:?}") };
         assert!((by - 0.055_517).abs() < 1e-6, "{by}");
+    }
+
+    #[test]
+    fn numbers_read_by_another_curve_are_refused_with_the_likely_reason() {
+        // A clean scanner, and a dark reference of a density that is known to 0.03.
+        let light = |density: f64| 0.9 * 10f64.powf(-density) + 0.005;
+        for dark in [0.75, 1.2, 1.8] {
+            for known in [dark - 0.03, dark + 0.03] {
+                let read = |curve: f64| {
+                    let of = |density: f64| light(density).powf(curve);
+                    ScanScale::new(&[reference(0.06, of(0.06)), reference(known, of(dark))])
+                };
+                assert!(read(1.0).is_ok(), "{dark} {known}: {:?}", read(1.0));
+                assert_eq!(read(2.2), Err(ScanError::TooDarkInTheDark), "{dark}");
+                assert_eq!(read(1.0 / 2.2), Err(ScanError::TooLightInTheDark), "{dark}");
+            }
+        }
     }
 
     #[test]

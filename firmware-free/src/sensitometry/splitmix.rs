@@ -1,9 +1,9 @@
 //! Seeded random numbers for tests: SplitMix64 (Steele, Lea and Flood 2014).
 
-pub(super) struct SplitMix64(u64);
+pub(crate) struct SplitMix64(u64);
 
 impl SplitMix64 {
-    pub(super) const fn new(seed: u64) -> Self {
+    pub(crate) const fn new(seed: u64) -> Self {
         Self(seed)
     }
 
@@ -16,12 +16,12 @@ impl SplitMix64 {
     }
 
     /// Evenly between two values.
-    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// Normal with mean zero (Box and Muller).
-    pub(super) fn normal(&mut self, sigma: f64) -> f64 {
+    pub(crate) fn normal(&mut self, sigma: f64) -> f64 {
         let radius = (-2.0 * (1.0 - self.between(0.0, 1.0)).ln()).sqrt();
         sigma * radius * (std::f64::consts::TAU * self.between(0.0, 1.0)).cos()
     }

@@ -2,6 +2,10 @@
 
 use crate::quantity::{Irradiance, Stops};
 
+/// So far out, as a share of the way to the edge, is still the middle: the inner places of four
+/// across are.
+const MIDDLE: f64 = 0.4;
+
 /// A reading somewhere on the bed of a lamp box.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlaceReading {
@@ -38,6 +42,9 @@ pub enum EvennessError {
     /// A reading without light.
     #[error("reading {0} has no light, or no place; take it again")]
     NoLight(usize),
+    /// Nothing but the rim.
+    #[error("no reading lies in the middle of the bed; take one there: a lamp is mostly brightest inside")]
+    NoMiddle,
     /// All on one line.
     #[error("the readings lie on one line; take them over the whole bed, corners and middle")]
     Line,
@@ -46,8 +53,8 @@ pub enum EvennessError {
 /// From readings all over the bed, and the spread in stops that a print may have.
 ///
 /// # Errors
-/// [`EvennessError`] with fewer than four, or readings without light or all on
-/// one line.
+/// [`EvennessError`] with fewer than four, readings without light or all on
+/// one line, or none in the middle.
 pub fn evenness(readings: &[PlaceReading], within: Stops) -> Result<Evenness, EvennessError> {
     if readings.len() < 4 {
         return Err(EvennessError::TooFew(readings.len()));
@@ -76,6 +83,9 @@ pub fn evenness(readings: &[PlaceReading], within: Stops) -> Result<Evenness, Ev
     };
     let mut outwards: Vec<(f64, f64)> = readings.iter().map(out).zip(logs.iter().copied()).collect();
     outwards.sort_by(|a, b| a.0.total_cmp(&b.0));
+    if outwards[0].0 > MIDDLE {
+        return Err(EvennessError::NoMiddle);
+    }
     let share = reach(&outwards, within.value());
     Ok(Evenness {
         below_brightest: logs.iter().map(|log| Stops::new(log - most)).collect(),
@@ -153,6 +163,11 @@ mod tests {
     fn what_is_no_map_is_refused() {
         assert_eq!(evenness(&bed(0.1)[..3], Stops::new(0.1)), Err(EvennessError::TooFew(3)));
         assert_eq!(evenness(&bed(0.1)[..5], Stops::new(0.1)), Err(EvennessError::Line));
+        // A lamp 0.72 stop brighter inside had "spread 0" by its corners.
+        let corners: Vec<_> = [0, 4, 20, 24].map(|i| bed(0.72)[i]).to_vec();
+        assert_eq!(evenness(&corners, Stops::new(0.1)), Err(EvennessError::NoMiddle));
+        let with_middle: Vec<_> = corners.into_iter().chain([bed(0.72)[12]]).collect();
+        assert!((evenness(&with_middle, Stops::new(0.1)).unwrap().spread.value() - 0.72).abs() < 1e-9);
         let mut dark = bed(0.1);
         dark[7].irradiance = Irradiance::ZERO;
         assert_eq!(evenness(&dark, Stops::new(0.1)), Err(EvennessError::NoLight(8)));

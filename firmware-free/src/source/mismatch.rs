@@ -31,8 +31,20 @@ impl Mismatch {
 }
 
 /// Why there is no factor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub enum MismatchError {
+    /// A curve was not given as far as another goes.
+    #[error(
+        "the spectrum of {curve} ends at {nm} nm, inside that of {other}; give it to where it is below 1 % of its peak"
+    )]
+    Truncated {
+        /// Which curve.
+        curve: &'static str,
+        /// Where it ends.
+        nm: f64,
+        /// Inside which.
+        other: &'static str,
+    },
     /// The sensor sees nothing of a source.
     #[error("the sensor sees nothing of source {0}: their spectra do not overlap")]
     Unseen(char),
@@ -45,13 +57,19 @@ pub enum MismatchError {
 /// `F = (∫ b P / ∫ b s) / (∫ a P / ∫ a s)`.
 ///
 /// # Errors
-/// [`MismatchError`] when a spectrum does not overlap with the others.
+/// [`MismatchError`] when a spectrum does not overlap with the others, or ends inside one of them.
 pub fn mismatch(
     a: &Spectrum,
     b: &Spectrum,
     sensor: &Spectrum,
     process: &Spectrum,
 ) -> Result<Mismatch, MismatchError> {
+    for (source, name) in [(a, "source a"), (b, "source b")] {
+        for (answer, other) in [(process, "the process"), (sensor, "the sensor")] {
+            whole(source, name, answer, other)?;
+            whole(answer, other, source, name)?;
+        }
+    }
     let worth = |source: &Spectrum, name| {
         let (used, seen) = (source.product(&[process]), source.product(&[sensor]));
         match (used > 0.0, seen > 0.0) {
@@ -65,6 +83,17 @@ pub fn mismatch(
         |source: &Spectrum| source.product(&[process, sensor]) / (source.product(&[process]) * sensor.peak());
     let factor = worth(b, 'b')? / worth(a, 'a')?;
     Ok(Mismatch { factor, blind: sight(a).min(sight(b)) < NEARLY_BLIND })
+}
+
+/// That a curve does not end inside another: what it is beyond is not known, and not zero.
+fn whole(
+    spectrum: &Spectrum,
+    curve: &'static str,
+    multiplied: &Spectrum,
+    other: &'static str,
+) -> Result<(), MismatchError> {
+    let early = spectrum.ends_inside(multiplied);
+    early.map_or(Ok(()), |nm| Err(MismatchError::Truncated { curve, nm, other }))
 }
 
 #[cfg(test)]
@@ -110,6 +139,23 @@ mod tests {
         };
         assert!(!blind(365.0) && !blind(385.0) && !blind(395.0));
         assert!(blind(405.0) && blind(420.0));
+    }
+
+    #[test]
+    fn a_spectrum_that_ends_inside_another_is_refused_with_the_wavelength() {
+        let cut = |from: i32, to: i32, shape: &dyn Fn(f64) -> f64| {
+            Spectrum::new((from..=to).map(|nm| (f64::from(nm), shape(f64::from(nm)))).collect()).unwrap()
+        };
+        let (near, far) = (gaussian(365.0, 10.0), gaussian(395.0, 14.0));
+        // The file of the process ends at 390 nm: the factor was 0.272 in silence, for 0.756.
+        let short = cut(300, 390, &|nm| if nm <= 360.0 { 1.0 } else { 10f64.powf((360.0 - nm) / 60.0) });
+        let sensor = gaussian(360.0, 50.0);
+        let error = mismatch(&near, &far, &sensor, &short).unwrap_err();
+        assert_eq!(error, MismatchError::Truncated { curve: "the process", nm: 390.0, other: "source b" });
+        assert!(mismatch(&near, &near, &sensor, &short).is_ok(), "nothing of that lamp lies beyond");
+        let lamp = cut(365, 420, &|nm| (-((nm - 365.0) / 6.0).powi(2)).exp());
+        let error = mismatch(&lamp, &far, &sensor, &process()).unwrap_err();
+        assert!(matches!(error, MismatchError::Truncated { curve: "source a", nm, .. } if nm == 365.0));
     }
 
     #[test]

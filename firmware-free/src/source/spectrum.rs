@@ -87,6 +87,18 @@ impl Spectrum {
         self.points.iter().map(|&(_, value)| value).fold(0.0, f64::max)
     }
 
+    /// The wavelength in nm at which it ends too early to be multiplied with another: above 1 % of
+    /// its own peak, where the other is above 1 % of its.
+    #[must_use]
+    pub(super) fn ends_inside(&self, other: &Self) -> Option<f64> {
+        const PRESENT: f64 = 0.01;
+        let is_early = |&&(nm, value): &&(f64, f64)| {
+            value > PRESENT * self.peak() && other.at(nm) > PRESENT * other.peak()
+        };
+        let mut ends = [self.points.first(), self.points.last()].into_iter().flatten();
+        ends.find(is_early).map(|&(nm, _)| nm)
+    }
+
     /// Its integral between two wavelengths in nm.
     #[must_use]
     pub fn integral(&self, from: f64, to: f64) -> f64 {

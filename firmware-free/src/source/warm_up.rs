@@ -44,6 +44,15 @@ pub enum WarmUpError {
         /// From the beginning of the last fifth to its end, over the mean.
         change: f64,
     },
+    /// Steady as it looks, and not warm.
+    #[error(
+        "the lamp is not warm yet at the end of the readings: by its course {:.1} % are still to come; leave it on longer",
+        100.0 * .to_come
+    )]
+    NotWarm {
+        /// Of the light at the end.
+        to_come: f64,
+    },
     /// No light at the end.
     #[error("the lamp gives no light at the end of the readings; leave it on until it is steady")]
     Dark,
@@ -69,11 +78,19 @@ pub fn warm_up(readings: &[(Mono, Irradiance)]) -> Result<WarmUp, WarmUpError> {
     let halves = end.split_at(end.len() / 2);
     // The means of two halves lie half of the whole change apart.
     let change = if halves.0.is_empty() { 0.0 } else { 2.0 * (mean(halves.1) - mean(halves.0)) / steady };
-    if change.abs() > STEADY_WITHIN {
+    let noise = noise(readings) / steady;
+    // Three standard errors of that difference.
+    let by_noise = 12.0 * noise / (end.len() as f64).sqrt();
+    if change.abs() > STEADY_WITHIN + by_noise {
         return Err(WarmUpError::NotSteady { change });
     }
-    let is_off = |e: Irradiance| (e.w_m2() / steady - 1.0).abs() > STEADY_WITHIN;
-    let warm = readings.iter().rposition(|&(_, e)| is_off(e)).map_or(0, |off| off + 1);
+    let to_come = if change.abs() > by_noise { to_come(readings, change) } else { 0.0 };
+    if to_come.abs() > STEADY_WITHIN {
+        return Err(WarmUpError::NotWarm { to_come });
+    }
+    let is_off = |e: f64| (e / steady - 1.0).abs() > STEADY_WITHIN;
+    let medians = running_medians(readings, noise);
+    let warm = medians.iter().rposition(|&e| is_off(e)).map_or(0, |off| off + 1);
     let seconds = readings.get(warm).map_or(last.0, |&(at, _)| at).seconds_since(first.0);
     let lacks: f64 = readings[..=warm.min(readings.len() - 1)]
         .windows(2)
@@ -85,6 +102,55 @@ pub fn warm_up(readings: &[(Mono, Irradiance)]) -> Result<WarmUp, WarmUpError> {
     Ok(WarmUp { steady: Irradiance::from_w_m2(steady), seconds, lacks: Dose::from_j_m2(lacks) })
 }
 
+/// Standard deviation of a reading about its neighbours, by the median so that jumps do not count.
+fn noise(readings: &[(Mono, Irradiance)]) -> f64 {
+    /// Of normal errors the median of a difference is this times their deviation.
+    const OF_DIFFERENCE: f64 = 0.6745 * std::f64::consts::SQRT_2;
+    let apart = readings.windows(2).map(|pair| (pair[1].1.w_m2() - pair[0].1.w_m2()).abs());
+    median(apart.collect()) / OF_DIFFERENCE
+}
+
+/// What the light will still change by, as a share of it, if it goes on as it went in the last
+/// two fifths, in the last of them by `change`: each fifth leaves the same share of what was left.
+fn to_come(readings: &[(Mono, Irradiance)], change: f64) -> f64 {
+    /// A course that leaves more has no end that could be foreseen.
+    const MOST_LEFT: f64 = 0.9;
+    let (first, last) = (readings[0].0, readings[readings.len() - 1].0);
+    let length = last.seconds_since(first);
+    let from = |share: f64| readings.partition_point(|&(at, _)| at < first.plus_seconds(share * length));
+    let (before, end) = readings[from(1.0 - 2.0 * END)..].split_at(from(1.0 - END) - from(1.0 - 2.0 * END));
+    if before.is_empty() {
+        return 0.0;
+    }
+    // From the middle of one fifth to that of the next; the last fifth lies half a fifth later.
+    let went = 1.0 - mean(before) / mean(end);
+    let share = (change / went).powi(2);
+    if change / went > 0.0 && share < MOST_LEFT { change * share / (1.0 - share) } else { 0.0 }
+}
+
+/// Each reading as the median of those about it, of so many that their noise is far within
+/// [`STEADY_WITHIN`].
+fn running_medians(readings: &[(Mono, Irradiance)], noise: f64) -> Vec<f64> {
+    /// How many standard errors of a median the limit is away.
+    const AWAY: f64 = 5.0;
+    /// The standard error of a median, in that of a mean.
+    const OF_MEDIAN: f64 = 1.2533;
+    let wanted = (OF_MEDIAN * noise * AWAY / STEADY_WITHIN).powi(2);
+    let each_side = (0.5 * wanted).ceil().min(readings.len() as f64 / 8.0) as usize;
+    let about = |i: usize| {
+        // As many after as before, so that a slope moves nothing; at the end there is none.
+        let before = each_side.min(i);
+        let after = before.min(readings.len() - 1 - i);
+        median(readings[i - before..=i + after].iter().map(|(_, e)| e.w_m2()).collect())
+    };
+    (0..readings.len()).map(about).collect()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
 fn mean(readings: &[(Mono, Irradiance)]) -> f64 {
     readings.iter().map(|(_, e)| e.w_m2()).sum::<f64>() / readings.len() as f64
 }
@@ -92,6 +158,7 @@ fn mean(readings: &[(Mono, Irradiance)]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sensitometry::splitmix::SplitMix64;
 
     /// A lamp of 30 W/m² that lacks 40 % when cold and warms with a time constant.
     fn lamp(tau_s: f64, until_s: u32) -> Vec<(Mono, Irradiance)> {
@@ -110,6 +177,30 @@ mod tests {
         // 30 x 0.4 x 60 x (1 - exp(-180 / 60)) = 684.2 J/m².
         assert!((found.lacks.j_m2() - 684.2).abs() < 1.0, "{found:?}");
         assert!((found.lacks_seconds() - 22.8).abs() < 0.1);
+    }
+
+    #[test]
+    fn noise_of_the_sensor_does_not_lengthen_the_warm_up() {
+        // One reading a second, and one in ten, with a noise of 1 %: it was 875 s for 180.
+        for (every, within) in [(1, 25.0), (10, 60.0)] {
+            for seed in 0..20 {
+                let mut random = SplitMix64::new(seed);
+                let mut noisy = |(at, e): (Mono, Irradiance)| (at, e * (1.0 + random.normal(0.01)));
+                let readings: Vec<_> = lamp(60.0, 900).into_iter().step_by(every).map(&mut noisy).collect();
+                let found = warm_up(&readings).unwrap();
+                assert!((found.seconds - 180.0).abs() < within, "{every} {seed}: {found:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_lamp_that_is_not_warm_at_the_end_is_said_to_be_so() {
+        // The last fifth changes by less than 2 %, and 2 % are still to come.
+        let Err(WarmUpError::NotWarm { to_come }) = warm_up(&lamp(310.0, 900)) else {
+            panic!("{:?}", warm_up(&lamp(310.0, 900)));
+        };
+        assert!((to_come - 0.4 * (-900.0_f64 / 310.0).exp()).abs() < 0.005, "{to_come}");
+        assert!(warm_up(&lamp(200.0, 900)).is_ok());
     }
 
     #[test]
