@@ -6,6 +6,7 @@ use std::path::Path;
 use frameside_tests::{Site, wait_for};
 use serde_json::{Value, json};
 
+use crate::sensitometry::scan_of;
 use crate::yard::{SOON, expose, json_of, name_a_box, number, ok, refused, settled, site};
 
 /// Waits until a frame is due, brings it in and waits until its figures are settled; gives
@@ -411,6 +412,29 @@ fn a_changed_recipe_begins_anew_and_says_so() {
     let (code, said) = refused(&site.frameside(["recipe", "exponent", "citrate", "--source", "box"]));
     let says = "citrate under box: an exponent needs at least 3 judged prints, not 1";
     assert_eq!((code, said.as_str()), (1, says));
+}
+
+#[test]
+fn a_strip_is_read_from_its_scan() {
+    let site = site(100, None);
+    let _daemon = site.run();
+    let strip = printed(&site, &["--strip", "1kJ/m2,1.4kJ/m2,2kJ/m2,2.8kJ/m2,4kJ/m2"]);
+    let bands = [0.9, 1.15, 1.32, 1.38, 1.38];
+    let typed = ["strip", "read", name(&strip), "--densities", "0.9,1.15,1.32,1.38,1.38"];
+    let by_hand = number(&json_of(&site, &typed), "least_dose_j_m2");
+    let scan = scan_of(&site, &bands);
+    let references = ["--reference", "10,140,90,190=0.10", "--reference", "400,140,600,190=1.80"];
+    let read = |count: &str, row: &str| {
+        let head = ["strip", "read", name(&strip), "--scan", &scan, "--patches", count, "--row", row];
+        site.frameside(head.iter().chain(&references).chain(&["--json"]))
+    };
+    let told: Value = serde_json::from_str(&ok(&read("5", "0,20,200,120"))).unwrap();
+    assert_eq!(told["answer"], "found");
+    assert_stops(number(&told, "least_dose_j_m2"), by_hand, 0.0);
+    let (code, said) = refused(&read("4", "0,20,160,120"));
+    assert!(code == 1 && said.contains("give as many densities, not 4"), "{said}");
+    let (code, _) = refused(&site.frameside(["strip", "read", name(&strip), "--scan", &scan]));
+    assert_eq!(code, 2, "where the bands lie has to be said");
 }
 
 #[test]

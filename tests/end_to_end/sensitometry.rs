@@ -285,12 +285,10 @@ fn wrong_usage_is_told_as_such() {
     }
 }
 
-/// A scan in sRGB of the first wedge's 21 patches, each 40 pixels wide, over a white of
-/// 0.10 and a black of 1.80.
-fn scan(site: &Site) -> String {
-    let densities = first().densities;
-    let density = |x: u32, y: u32| match (x / 40, y) {
-        (patch, 20..120) if patch < 21 => densities[patch as usize],
+/// A scan in sRGB of patches, each 40 pixels wide, over a white of 0.10 and a black of 1.80.
+pub(crate) fn scan_of(site: &Site, densities: &[f64]) -> String {
+    let density = |x: u32, y: u32| match ((x / 40) as usize, y) {
+        (patch, 20..120) if patch < densities.len() => densities[patch],
         (10..15, 140..190) => 1.80,
         _ => 0.10,
     };
@@ -308,7 +306,7 @@ fn scan(site: &Site) -> String {
 #[test]
 fn a_scan_gives_the_table_of_a_wedge() {
     let site = site(1, None);
-    let (scan, table) = (scan(&site), site.path("wedge.csv"));
+    let (scan, table) = (scan_of(&site, &first().densities), site.path("wedge.csv"));
     let references = ["--reference", "10,140,90,190=0.10", "--reference", "400,140,600,190=1.80"];
     let row = ["wedge", "scan", &scan, "--patches", "21", "--row", "0,20,840,120"];
     let arguments: Vec<&str> = row.iter().chain(&references).copied().collect();

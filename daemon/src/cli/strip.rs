@@ -10,10 +10,11 @@ use serde_json::{Value, json};
 
 use super::judge::{parse_density, parse_lightness};
 use super::show::judged;
-use super::{Context, Failure, now_ms, out, out_json, recipe, table};
+use super::{Context, Failure, now_ms, out, out_json, recipe, table, wedge_scan};
 use crate::advice;
 use crate::ledger::{Judgement, PrintRow, RecipeVersion, StripRow, Verdict, one_line};
 use crate::measured;
+use crate::scan::{Known, Quad};
 
 /// A test strip by dose.
 ///
@@ -36,7 +37,7 @@ enum Verb {
     /// The least dose that gives full density
     ///
     /// Reads a strip of the record by what its bands show, or any other from a table.
-    Read(ReadArgs),
+    Read(Box<ReadArgs>),
 }
 
 #[derive(Debug, clap::Args)]
@@ -68,6 +69,8 @@ Examples:
   frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
   frameside strip read 2026-07-14-fir-1 \\
       --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
+  frameside strip read 2026-07-14-fir-1 --scan strip.tif --patches 7 --row 120,340,2480,520 \\
+      --reference 100,600,300,700=0.06 --reference 400,600,600,700=1.80
   frameside strip read --csv strip.csv
   frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {
@@ -80,6 +83,21 @@ struct ReadArgs {
     /// The lightness L* of each band, by rising dose
     #[arg(long, allow_hyphen_values = true, value_name = "L,L,...", group = "bands", value_delimiter = ',', value_parser = parse_lightness)]
     lstar: Vec<f64>,
+    /// A scan of the strip, as PNG, TIFF or JPEG: its bands as patches of a row
+    #[arg(long, value_name = "IMAGE", group = "bands", requires_all = ["patches", "row", "references"])]
+    scan: Option<PathBuf>,
+    /// How many bands the row has
+    #[arg(long, value_name = "N", requires = "scan", value_parser = clap::value_parser!(u16).range(1..=200))]
+    patches: Option<u16>,
+    /// Two opposite corners of the row, or all four in turn, from the band with the least dose along the row
+    #[arg(long, value_name = "X,Y,...", requires = "scan", allow_hyphen_values = true)]
+    row: Option<Quad>,
+    /// A rectangle of known density on the scan, by two opposite corners; a light and a dark one
+    #[arg(long = "reference", value_name = "X,Y,X,Y=D", requires = "scan")]
+    references: Vec<Known>,
+    /// The scan's numbers are linear light, as some scanners save 16 bit
+    #[arg(long, requires = "scan")]
+    linear: bool,
     /// The first band that is as dark as the next, counted from 1
     #[arg(long, value_name = "BAND", group = "bands")]
     first_full: Option<usize>,
@@ -103,10 +121,10 @@ struct ReadArgs {
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     match &args.verb {
         Verb::Plan(args) => plan(args, context),
-        Verb::Read(ReadArgs { csv: Some(csv), recipe, source, .. }) => {
-            read_csv(csv, recipe.as_deref(), source, context)
-        }
-        Verb::Read(args) => read_print(args, context),
+        Verb::Read(args) => match &args.csv {
+            Some(csv) => read_csv(csv, args.recipe.as_deref(), &args.source, context),
+            None => read_print(args, context),
+        },
     }
 }
 
@@ -171,13 +189,18 @@ fn read_csv(csv: &Path, recipe: Option<&str>, source: &str, context: &Context) -
 }
 
 impl ReadArgs {
-    fn verdict(&self) -> Verdict {
+    fn verdict(&self) -> Result<Verdict, Failure> {
+        if let (Some(image), Some(row), Some(patches)) = (&self.scan, &self.row, self.patches) {
+            let patches = wedge_scan::densities(image, row, patches, &self.references, self.linear)?;
+            let densities = patches.iter().map(|patch| patch.density).collect();
+            return Ok(Verdict::Bands { densities });
+        }
         if let Some(band) = self.first_full {
-            return Verdict::FirstFull { band };
+            return Ok(Verdict::FirstFull { band });
         }
         let from_lstar = self.lstar.iter().map(|&l| Density::from(Lightness::new(l)));
         let densities = self.densities.iter().map(|&density| Density::new(density));
-        Verdict::Bands { densities: densities.chain(from_lstar).collect() }
+        Ok(Verdict::Bands { densities: densities.chain(from_lstar).collect() })
     }
 }
 
@@ -194,7 +217,7 @@ fn read_print(args: &ReadArgs, context: &Context) -> Result<(), Failure> {
     }
     let print = advice::as_counted_now(&record, print.clone())?;
     let doses = print.band_doses();
-    let verdict = args.verdict();
+    let verdict = args.verdict()?;
     if let Verdict::Bands { densities } = &verdict
         && densities.len() != doses.len()
     {

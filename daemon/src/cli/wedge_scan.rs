@@ -1,7 +1,7 @@
 //! `frameside wedge scan`
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use frameside_core::sensitometry::{PatchDensity, ScanError};
 use serde_json::{Value, json};
@@ -44,11 +44,7 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     refuse_to_overwrite(&[&args.image], &[args.out.as_deref()])?;
-    let scan = Scan::read(&args.image, args.linear).map_err(|error| Failure::Failed(error.to_string()))?;
-    let patches = scan.densities(&args.row, args.patches.into(), &args.references).map_err(|error| {
-        let fix = other_reading(&error, args.linear);
-        Failure::Failed(format!("{}: {error}{fix}", args.image.display()))
-    })?;
+    let patches = densities(&args.image, &args.row, args.patches, &args.references, args.linear)?;
     if let Some(file) = &args.out {
         std::fs::write(file, table(&patches)).map_err(|error| {
             Failure::Failed(format!(
@@ -63,6 +59,21 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         out(&for_people(&patches, args));
     }
     Ok(())
+}
+
+/// The densities of the patches of a row on a scan.
+pub(super) fn densities(
+    image: &Path,
+    row: &Quad,
+    patches: u16,
+    references: &[Known],
+    linear: bool,
+) -> Result<Vec<PatchDensity>, Failure> {
+    let scan = Scan::read(image, linear).map_err(|error| Failure::Failed(error.to_string()))?;
+    scan.densities(row, patches.into(), references).map_err(|error| {
+        let fix = other_reading(&error, linear);
+        Failure::Failed(format!("{}: {error}{fix}", image.display()))
+    })
 }
 
 /// The other way to read the numbers, where the references say that this one is wrong.
