@@ -141,6 +141,20 @@ mod tests {
         assert_eq!(open, spans(&[(1, None)]));
     }
 
+    #[test]
+    fn what_is_not_sound_is_known() {
+        assert!(spans(&[]).is_sound() && spans(&[(1, Some(2)), (3, None)]).is_sound());
+        for unsound in [
+            &[(1, Some(2)), (2, Some(3))][..],
+            &[(1, None), (2, Some(3))],
+            &[(3, Some(4)), (1, Some(2))],
+            &[(1, Some(1))],
+            &[(1, Some(2)), (4, Some(3))],
+        ] {
+            assert!(!spans(unsound).is_sound(), "{unsound:?}");
+        }
+    }
+
     proptest! {
         /// Against a set of whole seconds.
         #[test]

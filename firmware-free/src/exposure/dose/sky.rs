@@ -82,7 +82,7 @@ impl Sky {
 }
 
 fn ms(unix_ns: i64) -> i64 {
-    (unix_ns + 500_000).div_euclid(1_000_000)
+    unix_ns.div_euclid(1_000_000)
 }
 
 /// What the least and the most of the clear sky count as between two instants, in J/m²; `None`

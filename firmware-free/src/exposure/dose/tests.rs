@@ -378,6 +378,13 @@ fn several_outages_of_which_the_sum_is_known_share_it() {
     // Light is never more than in the brightest of the gaps.
     let [_, _, high] = from_to(in_boot(2, 50.0), in_boot(4, 0.0));
     assert_eq!(high, (800.0 + 50.0) * 40.0);
+    // By the brightest of the gaps, whichever comes first.
+    for values in [[20.0, 20.0, 50.0, 10.0], [50.0, 10.0, 20.0, 20.0]] {
+        let at = [in_boot(1, 100.0), in_boot(2, 0.0), in_boot(2, 50.0), in_boot(3, 0.0)];
+        let light: Vec<Sample> = at.into_iter().zip(values).map(|(at, value)| exactly(at, value)).collect();
+        let gaps = [(at[0], Some(at[1])), (at[2], Some(at[3]))];
+        assert_eq!(world.dose(&light, &exposure(&gaps), at[3])[2], 800.0 * 50.0);
+    }
     // In two prints of one frame each has it once.
     let twice = exposure(&[(in_boot(1, 100.0), Some(in_boot(2, 0.0))), (in_boot(3, 50.0), None)]);
     let [_, _, high] = world.dose(&light, &twice, in_boot(4, 0.0));
@@ -478,18 +485,20 @@ fn live_counts_a_print_that_moved_after_a_reading_that_comes_late() {
 
 #[test]
 fn a_year_of_light_is_summed_without_loss() {
-    // Terms that a plain sum would round away each time.
+    // Terms of which a plain sum would lose a part each time.
     let world = World::default();
-    let mut live = Live::of(world.facts(), &[exactly(at(0.0), 1e9)], []);
+    let other = exposure(&[(at(0.0), None)]);
+    let mut live = Live::of(world.facts(), &[exactly(at(0.0), 1e9)], [(PrintKey(0), &other)]);
     live.take(world.facts(), &exactly(at(1.0), 1e9)).unwrap();
-    live.take(world.facts(), &exactly(at(2.0), 0.001)).unwrap();
-    let open = exposure(&[(at(2.0), None)]);
+    let run = |live: &mut Live, seconds: std::ops::RangeInclusive<u32>| {
+        steady(seconds, 0.001).for_each(|sample| live.take(world.facts(), &sample).unwrap());
+    };
+    run(&mut live, 2..=500);
+    let open = exposure(&[(at(500.0), None)]);
     live.begin(PrintKey(1), &open);
-    live.uncover(PrintKey(1), at(2.0));
-    for second in 3..=1002 {
-        live.take(world.facts(), &exactly(at(f64::from(second)), 0.001)).unwrap();
-    }
-    let dose = figures(live.dose(world.facts(), PrintKey(1), at(1002.0)).unwrap());
+    live.uncover(PrintKey(1), at(500.0));
+    run(&mut live, 501..=1500);
+    let dose = figures(live.dose(world.facts(), PrintKey(1), at(1500.0)).unwrap());
     assert!(dose.iter().all(|dose| (dose - 1.0).abs() < 1e-12), "{dose:?}");
 }
 
