@@ -1,6 +1,7 @@
 //! The tables, and how older ones become these.
 
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 use std::time::Duration;
 
 use rusqlite::{Connection, TransactionBehavior};
@@ -373,6 +374,17 @@ pub(super) fn tables_of(version: i64) -> rusqlite::Result<Vec<(String, String, i
         .collect()
 }
 
+/// The tables of this version, with what creates them. They are made once: that takes as long as
+/// the rest of a start.
+fn newest_tables() -> rusqlite::Result<&'static [(String, String)]> {
+    static TABLES: OnceLock<Vec<(String, String)>> = OnceLock::new();
+    if let Some(tables) = TABLES.get() {
+        return Ok(tables);
+    }
+    let tables = tables_of(NEWEST)?.into_iter().map(|(name, sql, _)| (name, sql)).collect();
+    Ok(TABLES.get_or_init(|| tables))
+}
+
 /// Makes a ledger as an earlier version made it.
 #[cfg(test)]
 pub(super) fn create_earlier(path: &Path, version: i64) -> rusqlite::Result<Connection> {
@@ -473,9 +485,7 @@ fn check(connection: &Connection) -> rusqlite::Result<()> {
     if tables.is_empty() {
         return Ok(());
     }
-    if version == NEWEST
-        && tables_of(version)?.into_iter().any(|(name, sql, _)| !tables.contains(&(name, sql)))
-    {
+    if version == NEWEST && newest_tables()?.iter().any(|table| !tables.contains(table)) {
         return Err(damage("its schema is not what it was".to_owned()));
     }
     let size = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size";
