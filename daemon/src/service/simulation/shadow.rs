@@ -34,6 +34,9 @@ struct Difference {
     best_j_m2: f64,
     /// Where that was.
     example: String,
+    /// How much wider the bounds became at most, in J/m², and where.
+    wider_j_m2: f64,
+    widest: String,
 }
 
 /// What the record holds of one sensor.
@@ -133,14 +136,17 @@ impl World {
         assert!(!causes.is_empty(), "the fold has {fold:?}, the record {:?} at {at:?}", figures.kept);
         let width = |[low, _, high]: [f64; 3]| high - low;
         note(&causes, |difference| {
-            difference.closer += u64::from(width(fold) < width(figures.kept) - off);
-            difference.wider += u64::from(width(fold) > width(figures.kept) + off);
-            let best_j_m2 = (fold[1] - figures.kept[1]).abs();
+            let wider = width(fold) - width(figures.kept);
+            difference.closer += u64::from(wider < -off);
+            difference.wider += u64::from(wider > off);
+            let Figures { kept, fell, .. } = figures;
+            let here = || format!("day {}: {fell:.1} fell, fold {fold:.1?}, record {kept:.1?}", self.seed());
+            let best_j_m2 = (fold[1] - kept[1]).abs();
             if difference.best_j_m2 < best_j_m2 {
-                let Figures { kept, fell, .. } = figures;
-                difference.best_j_m2 = best_j_m2;
-                difference.example =
-                    format!("day {}: {fell:.1} fell, fold {fold:.1?}, record {kept:.1?}", self.seed());
+                (difference.best_j_m2, difference.example) = (best_j_m2, here());
+            }
+            if difference.wider_j_m2.max(off) < wider {
+                (difference.wider_j_m2, difference.widest) = (wider, here());
             }
         });
     }
@@ -252,9 +258,10 @@ fn note(cause: &str, change: impl FnOnce(&mut Difference)) {
 /// What was noted of all days, a line for each cause.
 pub(super) fn differences() -> String {
     let line = |(cause, d): (&String, &Difference)| {
-        let Difference { figures, closer, wider, best_j_m2, example } = d;
+        let Difference { figures, closer, wider, best_j_m2, example, wider_j_m2, widest } = d;
         format!(
-            "{cause}: {figures} figures, {closer} closer, {wider} wider, best by {best_j_m2:.2} J/m² ({example})\n"
+            "{cause}: {figures} figures, {closer} closer, {wider} wider, best by {best_j_m2:.2} J/m² ({example}), \
+             wider by {wider_j_m2:.2} J/m² ({widest})\n"
         )
     };
     DIFFERENCES.lock().unwrap().iter().map(line).collect()
