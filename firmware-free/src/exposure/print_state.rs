@@ -19,7 +19,7 @@ pub struct PrintEvent {
 /// The kinds of [`PrintEvent`].
 #[derive(Debug, Clone, PartialEq)]
 pub enum PrintEventKind {
-    /// Laid out. The first event of a print, and only that.
+    /// The print was begun. The first event of a print, and only that.
     Begun {
         /// Whether under its cover.
         covered: bool,
@@ -278,7 +278,7 @@ impl PrintState {
         self.aimed_at
     }
 
-    /// When it was laid out; `None` before its first event.
+    /// When it was begun; `None` before its first event.
     #[must_use]
     pub const fn begun(&self) -> Option<Stamp> {
         self.begun
@@ -373,7 +373,7 @@ mod tests {
     }
 
     #[test]
-    fn laid_ready_under_its_cover() {
+    fn begun_under_its_cover() {
         let print = one(&[(1, Begun { covered: true }), (4, Uncovered)]);
         assert_eq!((print.begun(), spans(&print)), (Some(at(1)), vec![(4, None)]));
         assert_eq!(one(&[(1, Begun { covered: true })]).state(), FrameState::Covered);

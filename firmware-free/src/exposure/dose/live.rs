@@ -1,6 +1,6 @@
 //! The doses of many prints under one sensor as its readings come in.
 //!
-//! Light that is seen is integrated once, whoever is out. A print's dose is what it had
+//! Light that is seen is integrated once for all prints. A print's dose is what it had
 //! at some reading, plus what was seen since, plus what moved since the last reading. A gap
 //! belongs to the prints that were open in it: when it ends it costs one step for each of
 //! them. So a reading costs the same for one print as for a thousand.
@@ -127,7 +127,8 @@ impl Live {
         live
     }
 
-    /// A print is laid out. Its spans so far are not taken: [`Self::uncover`] follows.
+    /// A print begins, covered. [`Self::uncover`] follows; spans that it has already are for
+    /// [`Self::of`].
     pub fn begin(&mut self, key: PrintKey, exposure: &Exposure) {
         let response = exposure.response;
         let integral = self.integrals.iter().position(|integral| integral.response == response);
@@ -147,8 +148,8 @@ impl Live {
         self.moved.remove(&key);
     }
 
-    /// The cover of a print came off, not before the last reading: what a person
-    /// tells later of earlier times is for [`Self::of`].
+    /// The cover of a print came off, not before the last reading: a correction of earlier
+    /// times is for [`Self::of`].
     pub fn uncover(&mut self, key: PrintKey, at: Stamp) {
         self.debug_assert_follows(at);
         let Some(print) = self.prints.get_mut(&key) else { return };

@@ -45,7 +45,7 @@ use tally::Tally;
 /// `light` is that of its sensor in rising order, from an hour and two minutes before the last
 /// reading before the print was first uncovered; light after `at` settles what lies between two
 /// readings.
-/// The upper bound is infinite where no clock tells how long the power was off.
+/// The upper bound is infinite where no wall clock bounds how long the power was off.
 #[must_use]
 pub fn dose(
     clocks: &Clocks,

@@ -73,7 +73,7 @@ pub(super) struct SeenLight {
 /// A piece of time in which light is known in one way.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Piece {
-    /// `None` before the first reading: there it is as long as anyone asks for.
+    /// `None` before the first reading: such a piece has no begin of its own.
     from: Option<Stamp>,
     to: Stamp,
     /// The readings at its ends. Where one is missing the light is held from the other.

@@ -503,8 +503,8 @@ fn a_year_of_light_is_summed_without_loss() {
 }
 
 proptest! {
-    /// Readings anywhere, covers anywhere: the dose at the end is between nothing and the most,
-    /// never falls with time by light that was seen, and live says the same.
+    /// Readings anywhere, covers anywhere: live says what the fold says, and the doses that are
+    /// settled never fall with time.
     #[test]
     fn live_is_the_fold(
         steps in prop::collection::vec((0.2f64..3.0, 0.0f64..60.0, 0u8..6), 1..60),
@@ -543,6 +543,14 @@ proptest! {
                 prop_assert!(got.iter().zip(&fold).all(is_same), "{got:?} {fold:?}");
             }
             prop_assert!(0.0 <= fold[0] && fold[0] <= fold[1] && fold[1] <= fold[2]);
+        }
+        let exposure = exposure_of(&spans, 0.9, response);
+        let settled = light.last().map_or(0.0, |last| last.at.at.seconds());
+        let mut before = [0.0; 3];
+        for part in 0..=50 {
+            let now = world.dose(&light, &exposure, at(settled * f64::from(part) / 50.0));
+            prop_assert!(before.iter().zip(&now).all(|(before, now)| before - 1e-9 <= *now), "{before:?} {now:?}");
+            before = now;
         }
     }
 }
