@@ -121,8 +121,9 @@ fn reopen(path: &Path, told: &BTreeMap<String, usize>) -> Result<(), String> {
     let boot = Boot { id: "after the cut".into(), wall };
     let (mut ledger, recovered) = Ledger::start(path, &boot, tell).map_err(|error| error.to_string())?;
     ledger.finish().map_err(|error| error.to_string())?;
-    if let Some(damage) = recovered.troubles.iter().find(|trouble| trouble.contains("damaged")) {
-        return Err(damage.clone());
+    let is_loss = |trouble: &&String| trouble.contains("damaged") || trouble.contains("-wal file");
+    if let Some(loss) = recovered.troubles.iter().find(is_loss) {
+        return Err(loss.clone());
     }
     let sqlite = Connection::open(path).unwrap();
     let sound: String = sqlite.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();

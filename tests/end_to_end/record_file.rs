@@ -85,10 +85,40 @@ fn a_record_that_is_deleted_or_replaced_while_it_is_kept_is_written_anew() {
     let _daemon = site.run();
     assert_eq!(frame(&site, "oak")["print"], first.as_str());
     assert_eq!(frame(&site, "elm")["print"], second.as_str());
+    assert!(!troubles(&site).contains("-wal file"), "{}", troubles(&site));
     let show = json_of(&site, &["show", &first]);
     let kinds: Vec<&str> =
         show["events"].as_array().unwrap().iter().map(|event| event["kind"].as_str().unwrap()).collect();
     assert_eq!(kinds, ["begun", "covered", "uncovered"]);
+}
+
+#[test]
+fn commits_that_vanished_with_a_deleted_log_are_missed() {
+    let Some(broker) = Broker::start() else { return };
+    let signals = broker.subscribe(&["frameside/yard/signal"]);
+    let site = site(60, Some(broker.port()));
+    let daemon = site.run();
+    let first = expose(&site, "oak", "500kJ/m2");
+    assert!(daemon.terminate().success());
+    let daemon = site.run();
+    let second = expose(&site, "elm", "500kJ/m2");
+    ok(&site.frameside(["cover", "oak"]));
+    daemon.kill9();
+    for name in ["ledger.sqlite-wal", "ledger.sqlite-shm"] {
+        std::fs::remove_file(site.path(name)).unwrap();
+    }
+
+    let daemon = site.run();
+    let troubles_now = troubles(&site);
+    let said = "had 2 prints with 3 events when frameside last wrote it, and has 1 with 1";
+    assert!(troubles_now.contains(said) && troubles_now.contains("frameside restore"), "{troubles_now}");
+    // Whether it is covered is lost with the rest.
+    assert!(troubles_now.contains(&format!("the dose of print {first}")), "{troubles_now}");
+    assert!(!site.frameside(["show", &second]).status.success());
+    let _ = signals.wait_for(SOON, |message| message.json()["text"].to_string().contains(said));
+    daemon.kill9();
+    let _daemon = site.run();
+    assert!(!troubles(&site).contains("-wal file"), "{}", troubles(&site));
 }
 
 /// A file system of its own, writable or not; gone when dropped.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, MAIN_DB};
 
 use super::record::connect;
-use super::{LedgerError, schema, set_aside, with_ending};
+use super::{LedgerError, counts, schema, set_aside, with_ending};
 
 /// Copies the record to a new file, as it stands at one instant. The daemon may
 /// run.
@@ -64,6 +64,7 @@ pub fn restore(from: &Path, to: &Path, replace: bool) -> Result<Option<PathBuf>,
     let part = part_of(to)?;
     copy(from, &part)?;
     own_alike(to, &part).map_err(|source| io(&part, source))?;
+    counts::forget(to).map_err(|source| io(to, source))?;
     let aside =
         if to.exists() { Some(set_aside(to, "replaced").map_err(|source| io(to, source))?) } else { None };
     rename(&part, to)?;

@@ -9,6 +9,7 @@ use rusqlite::backup::Backup;
 use rusqlite::{Connection, DEFAULT_NAME, FileControl, MAIN_DB};
 
 use super::copy::{part_of, rename};
+use super::counts::Counts;
 use super::record::connect_to_read;
 use super::{LedgerError, foreign, free_name, salvage, schema, set_aside, with_ending};
 
@@ -46,8 +47,25 @@ pub(super) fn open(path: &Path) -> Result<Opened, LedgerError> {
     }
     match schema::open(path) {
         Err(error) if schema::is_damage(&error) => rescue(path, &reason(&error)),
-        opened => opened.map(Opened::whole),
+        opened => {
+            let connection = opened?;
+            let missing = missing(&connection, path)?;
+            let is_doubtful = missing.is_some();
+            Ok(Opened { connection, troubles: missing.into_iter().collect(), is_doubtful })
+        }
     }
+}
+
+/// What to say of commits that the record does not hold any more. It is said once: what is there
+/// counts from now on.
+fn missing(connection: &Connection, path: &Path) -> Result<Option<String>, LedgerError> {
+    let found =
+        Counts::of(connection).map_err(|source| LedgerError::Sqlite { path: path.to_owned(), source })?;
+    let expected = Counts::kept_beside(path);
+    if expected != Some(found) {
+        found.keep_beside(path);
+    }
+    Ok(expected.and_then(|expected| found.missing_of(expected, path)))
 }
 
 /// Makes a record of what a damaged one still gives, and goes on with it. The damaged file is
@@ -81,7 +99,11 @@ pub(super) fn rescue(path: &Path, why: &str) -> Result<Opened, LedgerError> {
              by hand"
         )
     }));
-    Ok(Opened { connection: schema::open(path)?, troubles, is_doubtful: !saved.lost.is_empty() })
+    let connection = schema::open(path)?;
+    let missing = missing(&connection, path)?;
+    let is_doubtful = missing.is_some() || !saved.lost.is_empty();
+    troubles.extend(missing.filter(|_| saved.lost.is_empty()));
+    Ok(Opened { connection, troubles, is_doubtful })
 }
 
 /// What SQLite says of a damaged file.

@@ -10,6 +10,7 @@ mod calibrations;
 mod card;
 mod chunk;
 mod copy;
+mod counts;
 mod factors;
 #[cfg(test)]
 pub(crate) mod faults;

@@ -67,8 +67,8 @@ impl Recovered {
     pub(super) fn doubt_doses(&mut self) {
         for OpenPrint { frame, sensor, resumed, .. } in &mut self.prints {
             self.troubles.push(format!(
-                "the record was damaged, so that the dose of print {} in frame {frame} is not known any more, \
-                 nor whether it is still out: look at it",
+                "something of the record is missing, so that the dose of print {} in frame {frame} is not known any \
+                 more, nor whether it is still out: look at it",
                 resumed.print
             ));
             let left = self.left_off.get(sensor).map(|left| left.knot);

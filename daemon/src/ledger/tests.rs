@@ -10,6 +10,7 @@ use frameside_core::quantity::{Irradiance, TargetDose};
 use tempfile::TempDir;
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
+mod missing;
 mod rot;
 
 use super::record::{GapRow, LightSample, counted_lights};
@@ -941,6 +942,8 @@ fn what_a_damaged_record_still_gives_becomes_the_record() {
     let prints = record(&folder).prints(&Filter::default()).unwrap();
     let kept: usize = prints.iter().map(|print| print.events.len()).sum();
     assert!(kept > 370 && kept < usize::try_from(events).unwrap(), "{kept} of {events} events");
+    // It is said once.
+    assert!(!recovered.troubles.iter().any(|trouble| trouble.contains("-wal file")), "{recovered:?}");
     // Those whose end is lost may be out.
     for OpenPrint { resumed, .. } in &recovered.prints {
         assert!(recovered.troubles.iter().any(|trouble| trouble.contains(&*resumed.print)), "{resumed:?}");

@@ -10,6 +10,7 @@ use frameside_core::quantity::Mono;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chunk::{self, Codec, Sample};
+use super::counts::Counts;
 use super::queue::{Batch, Light, Queue, Work};
 use super::{Boot, Entry, LedgerError, LedgerEvent, NewPrint, file, outages, schema, unjudged};
 use crate::clock::WALL_STEP_MS;
@@ -45,6 +46,8 @@ pub(super) struct Writer {
     this_boot: Boot,
     boot: i64,
     wall: WallAnchor,
+    /// Of what is in the file.
+    counts: Counts,
     /// What is not in the file yet.
     held: Batch,
     /// What the tables refused in the last transaction: of which print, and why.
@@ -67,6 +70,7 @@ impl Writer {
         let row = begin(&connection, boot, known)?;
         Ok(Self {
             wall: kept_wall(&connection, row)?,
+            counts: Counts::of(&connection)?,
             boot: row,
             this_boot: boot.clone(),
             connection,
@@ -109,6 +113,7 @@ impl Writer {
         let known = super::recovery::row_of(&connection, &self.this_boot)?;
         self.boot = begin(&connection, &self.this_boot, known)?;
         self.wall = kept_wall(&connection, self.boot)?;
+        self.counts = Counts::of(&connection)?;
         self.connection = connection;
         self.is_without_file = false;
         self.log_file = file::Log::beside(&self.path);
@@ -221,10 +226,11 @@ impl Writer {
         if self.held.is_empty() && self.asked.is_none() {
             return Ok(());
         }
-        let mut wall = self.wall;
+        let (mut wall, mut counts) = (self.wall, self.counts);
         let mut left_out = Vec::new();
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let mut tables = Tables { transaction: &transaction, boot: self.boot, wall: &mut wall };
+        let mut tables =
+            Tables { transaction: &transaction, boot: self.boot, wall: &mut wall, counts: &mut counts };
         for entry in &self.held.entries {
             left_out.extend(tables.write_or_leave_out(entry)?);
         }
@@ -240,6 +246,9 @@ impl Writer {
         transaction.commit()?;
         self.wall = wall;
         self.left_out = left_out;
+        if counts != std::mem::replace(&mut self.counts, counts) && !self.is_without_file {
+            counts.keep_beside(&self.path);
+        }
         Ok(())
     }
 
@@ -303,6 +312,7 @@ struct Tables<'a> {
     transaction: &'a Transaction<'a>,
     boot: i64,
     wall: &'a mut WallAnchor,
+    counts: &'a mut Counts,
 }
 
 impl Tables<'_> {
@@ -441,7 +451,7 @@ impl Tables<'_> {
         Ok(())
     }
 
-    fn print(&self, print: &NewPrint) -> rusqlite::Result<()> {
+    fn print(&mut self, print: &NewPrint) -> rusqlite::Result<()> {
         let reference = (!print.response.is_plain()).then(|| print.response.reference().w_m2());
         let plan: Vec<f64> = print.plan.doses().iter().map(|dose| dose.dose().j_m2()).collect();
         self.run(
@@ -464,10 +474,12 @@ impl Tables<'_> {
                 print.response.exponent(),
                 reference
             ],
-        )
+        )?;
+        self.counts.prints += 1;
+        Ok(())
     }
 
-    fn event(&self, event: &frameside_core::exposure::Event) -> rusqlite::Result<()> {
+    fn event(&mut self, event: &frameside_core::exposure::Event) -> rusqlite::Result<()> {
         let kind = serde_json::to_string(&event.kind)
             .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
         let Counted { dose, total } = &event.counted;
@@ -492,6 +504,8 @@ impl Tables<'_> {
                 event.settled
             ],
         )?;
+        // None where the print was left out.
+        self.counts.events += self.transaction.changes();
         self.plain(&event.print, event.seq, event.plain.as_ref())?;
         match event.kind {
             EventKind::Outage { after_boot, missed, plain, .. } => {

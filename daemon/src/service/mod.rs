@@ -276,6 +276,10 @@ impl Service {
         service.remember_what_is_at_the_broker();
         service.pump(now);
         service.settle_outages(now);
+        // As one signal: of several that wait for the broker only the newest trouble is kept.
+        if !alarms.is_empty() {
+            service.raise(now, alarms.join(". "));
+        }
         // A print may have been covered in the last instant of the run before.
         service.drop_stale_signals();
         Ok(service)
