@@ -11,6 +11,7 @@ use tempfile::TempDir;
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 mod missing;
+mod rescue;
 mod rot;
 
 use super::record::{GapRow, LightSample, counted_lights};

@@ -3,7 +3,7 @@
 use super::*;
 
 /// A running ledger with a print in its file, whose last event is in the log alone.
-fn with_a_log() -> (TempDir, Bench) {
+pub(super) fn with_a_log() -> (TempDir, Bench) {
     let folder = TempDir::new().unwrap();
     let (mut bench, _) = Bench::start(&folder, &boot("a", 0.0, NOON, true));
     bench.shine(0, 9);
