@@ -1,7 +1,7 @@
 //! `frameside advise`
 
 use frameside_core::exposure::Plan;
-use frameside_core::quantity::TargetDose;
+use frameside_core::quantity::{Stops, TargetDose};
 use frameside_core::sensitometry::{Answer, Drift, StripToMake, Target, Weighed};
 use frameside_core::source::SUN;
 use jiff::tz::TimeZone;
@@ -104,8 +104,12 @@ fn for_people(advice: &RecipeAdvice) -> String {
         lines.extend(advice.weighed().map(|(piece, weighed)| of_piece(piece, weighed)));
     }
     if let Some(Drift { stops, pieces, .. }) = advice.advice.drift {
-        lines
-            .push(format!("! your last {pieces} wanted {stops} more than before: paper, chemistry, sensor?"));
+        let wanted = if stops > Stops::new(0.0) {
+            format!("{stops} more")
+        } else {
+            format!("{} less", words::stops(Stops::new(-stops.value())))
+        };
+        lines.push(format!("! your last {pieces} wanted {wanted} than before: paper, chemistry, sensor?"));
     }
     if advice.advice.contradictory {
         let perhaps = if advice.response.is_plain() {
@@ -164,4 +168,52 @@ fn not_enough(advice: &RecipeAdvice, under: &str, best: Option<Target>, strip: S
         lines.push(format!("  frameside expose FRAME --recipe \"{}\" --strip {doses}", advice.recipe));
     }
     lines
+}
+
+#[cfg(test)]
+mod tests {
+    use frameside_core::light::Response;
+    use frameside_core::quantity::Dose;
+    use frameside_core::sensitometry::Evidence;
+
+    use super::*;
+
+    #[test]
+    fn a_drift_is_said_with_when_it_began() {
+        // Weekly prints of one dose; the newest three wanted 0.4 stop more.
+        let piece = |(week, off): (u32, f64)| Piece {
+            name: format!("print-{week}"),
+            kind: "print",
+            dose: Dose::from_j_m2(15_000.0),
+            off: Stops::new(off),
+            evidence: Evidence {
+                target: Dose::from_j_m2(15_000.0).changed_by(Stops::new(off)),
+                sigma: Stops::new(0.1),
+                age_days: 7.0 * f64::from(week),
+                finished: true,
+            },
+            plateau: None,
+        };
+        let pieces: Vec<Piece> = (0..9).map(|week| piece((week, if week < 3 { 0.4 } else { 0.0 }))).collect();
+        let evidence: Vec<Evidence> = pieces.iter().map(|piece| piece.evidence).collect();
+        let advice = RecipeAdvice {
+            recipe: "citrate".to_owned(),
+            source: SUN.to_owned(),
+            response: Response::PLAIN,
+            set: None,
+            advice: frameside_core::sensitometry::advise(&evidence, None).unwrap(),
+            pieces,
+            borders: Vec::new(),
+            left_out: Vec::new(),
+            drift_since_ms: Some(1_784_017_269_000),
+        };
+        let told = to_json(&advice, &TimeZone::UTC);
+        assert!((told["drift"]["stops"].as_f64().unwrap() - 0.4).abs() < 0.05, "{told}");
+        assert_eq!(told["drift"]["since"], "2026-07-14T08:21:09+00:00");
+        let said = for_people(&advice);
+        assert!(
+            said.contains("! your last 3 wanted +0.40 stops more than before: paper, chemistry, sensor?"),
+            "{said}"
+        );
+    }
 }

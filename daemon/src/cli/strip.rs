@@ -69,8 +69,9 @@ Examples:
   frameside strip read 2026-07-14-fir-1 --first-full 4 --dry --oxidised
   frameside strip read 2026-07-14-fir-1 \\
       --densities 0.62,0.84,1.06,1.24,1.34 --dry --oxidised
-  frameside strip read 2026-07-14-fir-1 --scan strip.tif --patches 7 --row 120,340,2480,520 \\
-      --reference 100,600,300,700=0.06 --reference 400,600,600,700=1.80
+  frameside strip read 2026-07-14-fir-1 --scan strip.tif --patches 7 \\
+      --row 120,340,2480,520 --reference 100,600,300,700=0.06 \\
+      --reference 400,600,600,700=1.80
   frameside strip read --csv strip.csv
   frameside strip read --csv strip.csv --recipe citrate")]
 struct ReadArgs {

@@ -84,10 +84,11 @@ pub fn warm_up(readings: &[(Mono, Irradiance)]) -> Result<WarmUp, WarmUpError> {
     if change.abs() > STEADY_WITHIN + by_noise {
         return Err(WarmUpError::NotSteady { change });
     }
-    let to_come = if change.abs() > by_noise { to_come(readings, change) } else { 0.0 };
+    let [to_come, beyond_the_mean] = course(readings, noise);
     if to_come.abs() > STEADY_WITHIN {
         return Err(WarmUpError::NotWarm { to_come });
     }
+    let steady = steady * (1.0 + beyond_the_mean);
     let is_off = |e: f64| (e / steady - 1.0).abs() > STEADY_WITHIN;
     let medians = running_medians(readings, noise);
     let warm = medians.iter().rposition(|&e| is_off(e)).map_or(0, |off| off + 1);
@@ -110,22 +111,32 @@ fn noise(readings: &[(Mono, Irradiance)]) -> f64 {
     median(apart.collect()) / OF_DIFFERENCE
 }
 
-/// What the light will still change by, as a share of it, if it goes on as it went in the last
-/// two fifths, in the last of them by `change`: each fifth leaves the same share of what was left.
-fn to_come(readings: &[(Mono, Irradiance)], change: f64) -> f64 {
+/// What the light will still change by if it goes on as it went in the last three fifths, each
+/// of which leaves the same share of what was left: from the end on, and from the middle of the
+/// last fifth on, as shares of the light. Zero where it went no way beyond noise.
+fn course(readings: &[(Mono, Irradiance)], noise: f64) -> [f64; 2] {
     /// A course that leaves more has no end that could be foreseen.
     const MOST_LEFT: f64 = 0.9;
+    /// Standard errors that are no noise.
+    const BEYOND_NOISE: f64 = 3.0;
     let (first, last) = (readings[0].0, readings[readings.len() - 1].0);
     let length = last.seconds_since(first);
-    let from = |share: f64| readings.partition_point(|&(at, _)| at < first.plus_seconds(share * length));
-    let (before, end) = readings[from(1.0 - 2.0 * END)..].split_at(from(1.0 - END) - from(1.0 - 2.0 * END));
-    if before.is_empty() {
-        return 0.0;
+    let from = |fifths: f64| {
+        readings.partition_point(|&(at, _)| at < first.plus_seconds((1.0 - END * fifths) * length))
+    };
+    let fifths = [&readings[from(3.0)..from(2.0)], &readings[from(2.0)..from(1.0)], &readings[from(1.0)..]];
+    if fifths.iter().any(|fifth| fifth.is_empty()) {
+        return [0.0; 2];
     }
-    // From the middle of one fifth to that of the next; the last fifth lies half a fifth later.
-    let went = 1.0 - mean(before) / mean(end);
-    let share = (change / went).powi(2);
-    if change / went > 0.0 && share < MOST_LEFT { change * share / (1.0 - share) } else { 0.0 }
+    let [before, between, end] = fifths.map(mean);
+    let went = [(between - before) / end, (end - between) / end];
+    let error = noise * (2.0 / fifths[2].len() as f64).sqrt();
+    let left = went[1] / went[0];
+    if went[1].abs() <= BEYOND_NOISE * error || !(0.0..MOST_LEFT).contains(&left) {
+        return [0.0; 2];
+    }
+    let from_the_middle = went[1] * left / (1.0 - left);
+    [from_the_middle * left.sqrt(), from_the_middle]
 }
 
 /// Each reading as the median of those about it, of so many that their noise is far within

@@ -3,11 +3,12 @@
 
 use std::io::{BufRead as _, Write as _};
 
-use frameside_core::quantity::{Dose, Stops};
+use frameside_core::quantity::{Dose, Irradiance, Mono, Stops};
 use frameside_core::sensitometry::{
-    Answer, Band, CharacteristicCurve, Density, Evidence, StripReading, WedgeStep, advise, read_densities,
-    stops_of_log, tone_table,
+    Answer, Band, CharacteristicCurve, Density, Evidence, Reference, ScanScale, StripReading, WedgeStep,
+    advise, read_densities, stops_of_log, tone_table,
 };
+use frameside_core::source::warm_up;
 use serde_json::{Value, json};
 
 fn main() -> std::io::Result<()> {
@@ -18,6 +19,8 @@ fn main() -> std::io::Result<()> {
             Some("wedge") => wedge(&given),
             Some("strip") => strip(&given),
             Some("advice") => advice(&given),
+            Some("warm-up") => lamp(&given),
+            Some("scan") => scan(&given),
             _ => json!({ "refused": "unknown kind" }),
         };
         writeln!(out, "{made}")?;
@@ -106,4 +109,28 @@ fn advice(given: &Value) -> Value {
         "target": stops(target.dose), "low": stops(target.low), "high": stops(target.high),
         "drift": advice.drift.map(|drift| drift.stops),
     })
+}
+
+/// `seconds` since the lamp was switched on and `irradiance_w_m2`.
+fn lamp(given: &Value) -> Value {
+    let reading = |(s, e): (f64, f64)| (Mono::from_seconds(s), Irradiance::from_w_m2(e));
+    let readings = numbers(given, "seconds").into_iter().zip(numbers(given, "irradiance_w_m2"));
+    match warm_up(&readings.map(reading).collect::<Vec<_>>()) {
+        Ok(found) => json!({ "seconds": found.seconds, "steady_w_m2": found.steady.w_m2() }),
+        Err(error) => json!({ "refused": error.to_string() }),
+    }
+}
+
+/// `reference_density` and `reference_light`; the densities of `light`.
+fn scan(given: &Value) -> Value {
+    let known = numbers(given, "reference_density").into_iter().zip(numbers(given, "reference_light"));
+    let references: Vec<Reference> =
+        known.map(|(density, light)| Reference { density: Density::new(density), light }).collect();
+    match ScanScale::new(&references) {
+        Ok(scale) => {
+            let read = |light: f64| scale.density(light);
+            json!({ "density": numbers(given, "light").into_iter().map(read).collect::<Vec<_>>() })
+        }
+        Err(error) => json!({ "refused": error.to_string() }),
+    }
 }
