@@ -211,6 +211,7 @@ impl Stage {
         let is_hush = matches!(request, Request::Hush { .. });
         let (answer, mut answered) = oneshot::channel();
         self.service.on_question(self.now, request, answer);
+        self.settle_lookups()?;
         self.settle_ledger();
         match answered.try_recv() {
             Ok(answer) if answer["ok"] == true => Ok(()),
@@ -219,6 +220,17 @@ impl Stage {
             Ok(answer) => Err(RehearsalError::Stuck(answer["error"].to_string())),
             Err(error) => Err(RehearsalError::Stuck(error.to_string())),
         }
+    }
+
+    /// Made-up time does not go on while the record is read.
+    fn settle_lookups(&mut self) -> Result<(), RehearsalError> {
+        let runtime = tokio::runtime::Builder::new_current_thread().build();
+        let runtime = runtime.map_err(|error| RehearsalError::Stuck(error.to_string()))?;
+        while self.service.awaits_record() {
+            let Some(found) = runtime.block_on(self.service.found()) else { break };
+            self.service.on_found(self.now, found);
+        }
+        Ok(())
     }
 
     /// Made-up time does not go on while the ledger writes.
