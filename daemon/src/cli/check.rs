@@ -19,6 +19,7 @@ use crate::clock::{Clock, WallState};
 use crate::config::{Config, SensorKind, SourceKind};
 use crate::devices::bus::{LinuxBus, kernel_driver};
 use crate::devices::pins::{self, Buzzer, BuzzerKind, MemoryPins, Pattern, Pins, RelayPin};
+use crate::mqtt::{CredentialsError, credentials_problem};
 
 /// Check the config and, with --rig, the devices.
 ///
@@ -51,13 +52,16 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
     let has_lamp = config.sources.iter().any(|source| matches!(source.kind, SourceKind::Lamp { .. }));
     let cautions = has_lamp.then_some(LAMP_CAUTIONS);
     let wall = WallState::of(&config);
+    let broker = config.mqtt.as_ref().and_then(credentials_problem).filter(is_known_here);
+    let broker = broker.map(|problem| problem.to_string());
     let rig = if args.rig { Some(try_rig(&config)?) } else { None };
     if context.json {
         out_json(&json!({
             "config": config.file, "sensors": config.sensors.len(), "frames": config.frames.len(),
             "page": config.page.as_ref().map(|page| page.listen.to_string()),
             "clock": { "is_right": wall.is_right(), "text": wall.text() },
-            "warnings": warnings, "cautions": cautions, "rig": rig.as_ref().map(Tried::to_json),
+            "broker": broker, "warnings": warnings, "cautions": cautions,
+            "rig": rig.as_ref().map(Tried::to_json),
         }));
     } else {
         for warning in &warnings {
@@ -70,6 +74,9 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
             config.frames.len()
         ));
         out(&format!("clock: {}\n", wall.text()));
+        if let Some(problem) = &broker {
+            out(&format!("broker: {problem}\n"));
+        }
         if let Some(page) = &config.page {
             out(&format!("page: on http://{}/; its link: 'frameside page token'\n", page.listen));
         }
@@ -78,10 +85,18 @@ pub(super) fn run(args: &Args, context: &Context) -> Result<(), Failure> {
         }
         out(cautions.unwrap_or_default());
     }
-    match rig.filter(|rig| !rig.is_well()) {
-        Some(_) => Err(Failure::Failed("some part of the rig does not work; see above".to_owned())),
-        None => Ok(()),
+    if rig.is_some_and(|rig| !rig.is_well()) {
+        return Err(Failure::Failed("some part of the rig does not work; see above".to_owned()));
     }
+    if broker.is_some() {
+        return Err(Failure::Failed("the daemon would run without its broker; see above".to_owned()));
+    }
+    Ok(())
+}
+
+/// What systemd hands over is known to the service alone.
+const fn is_known_here(problem: &CredentialsError) -> bool {
+    !matches!(problem, CredentialsError::NoCredential(_))
 }
 
 /// The config, if the rig can start with it.
