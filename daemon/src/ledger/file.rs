@@ -45,7 +45,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, LedgerError> {
     if !foreign::has_our_header(path) {
         return rescue(path, "its header is not what it was");
     }
-    match schema::open(path) {
+    match schema::open_checked(path) {
         Err(error) if schema::is_damage(&error) => rescue(path, &reason(&error)),
         opened => {
             let connection = opened?;

@@ -412,8 +412,22 @@ pub(super) fn create(path: &Path) -> Result<Connection, LedgerError> {
 /// # Errors
 /// [`LedgerError`] when it cannot be opened, is no ledger, or is newer.
 pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
+    open_after(path, |_| Ok(()))
+}
+
+/// The same for the daemon, which first looks for damage.
+///
+/// # Errors
+/// As [`open`], and an error that [`is_damage`] where a part is not what was written.
+pub(super) fn open_checked(path: &Path) -> Result<Connection, LedgerError> {
+    open_after(path, check)
+}
+
+type Check = fn(&Connection) -> rusqlite::Result<()>;
+
+fn open_after(path: &Path, check: Check) -> Result<Connection, LedgerError> {
     foreign::refuse_another_kind(path)?;
-    match open_with(path, "PRAGMA journal_mode = WAL") {
+    match open_with(path, "PRAGMA journal_mode = WAL", check) {
         // A log needs memory that is shared between processes, which some file systems do not give.
         Err(LedgerError::Sqlite { source, .. }) if lacks_shared_memory(&source) => {
             tracing::warn!(
@@ -422,8 +436,9 @@ pub(super) fn open(path: &Path) -> Result<Connection, LedgerError> {
                  takes longer; better keep the record on a disk of this machine"
             );
             // Held alone, a log is read without it.
-            open_with(path, "PRAGMA locking_mode = EXCLUSIVE; PRAGMA journal_mode = TRUNCATE").map(drop)?;
-            open_with(path, "PRAGMA journal_mode = TRUNCATE")
+            open_with(path, "PRAGMA locking_mode = EXCLUSIVE; PRAGMA journal_mode = TRUNCATE", check)
+                .map(drop)?;
+            open_with(path, "PRAGMA journal_mode = TRUNCATE", check)
         }
         opened => opened,
     }
@@ -435,7 +450,7 @@ fn lacks_shared_memory(error: &rusqlite::Error) -> bool {
     error.sqlite_error().is_some_and(|error| codes.contains(&error.extended_code))
 }
 
-fn open_with(path: &Path, journal: &str) -> Result<Connection, LedgerError> {
+fn open_with(path: &Path, journal: &str, check: Check) -> Result<Connection, LedgerError> {
     let failed = |source| LedgerError::Sqlite { path: path.to_owned(), source };
     let connection = Connection::open(path).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
