@@ -97,7 +97,10 @@ fn two_frames_are_called_and_the_record_has_them() {
     // Whoever comes late hears of states and availability, and of no signal and no light.
     let kept = yard::kept(&broker);
     let topics: Vec<&str> = kept.keys().map(|topic| topic.trim_start_matches("frameside/yard/")).collect();
-    assert_eq!(topics, ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem"]);
+    assert_eq!(
+        topics,
+        ["availability", "frame/elm/state", "frame/oak/state", "sensor/sky/problem", "troubles"]
+    );
     assert_eq!(kept[AVAILABILITY], "online");
     // A machine that stands still for a moment may miss its sensor.
     wait_for("a sensor that is well", SOON, || (yard::kept(&broker)[PROBLEM] == "OFF").then_some(()));
@@ -308,7 +311,10 @@ fn without_a_broker_and_with_a_second_daemon_the_prints_go_on() {
     let (code, said) = refused(&site.frameside(["run"]));
     assert_eq!(code, 1);
     let last = said.lines().last().unwrap();
-    assert!(last.contains("is in use: another frameside runs with this socket; stop it"), "{said}");
+    assert!(
+        last.contains("another daemon keeps the record") && last.contains("stop that one first"),
+        "{said}"
+    );
     wait_for_frame(&site, "oak", "due", |oak| oak["state"] == "due");
     ok(&site.frameside(["note", &print, "sky cleared", "--tone", "grey"]));
     ok(&site.frameside(["bring-in", "oak"]));
