@@ -94,7 +94,7 @@ impl Issued {
     ///
     /// # Errors
     /// [`IssuedError`]
-    pub(crate) fn in_time(self, now_unix_ms: i64, is_dated: bool) -> Result<Request, IssuedError> {
+    pub fn in_time(self, now_unix_ms: i64, is_dated: bool) -> Result<Request, IssuedError> {
         let verb = self.request.verb();
         let (counts, needs_time) = match &self.request {
             Request::Expose(_) | Request::Uncover { .. } | Request::Retarget { .. } => (true, true),
