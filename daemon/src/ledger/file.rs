@@ -11,8 +11,10 @@ use rusqlite::{Connection, DEFAULT_NAME, FileControl, MAIN_DB};
 use super::copy::{part_of, rename};
 use super::counts::Counts;
 use super::record::connect_to_read;
-use super::{LedgerError, foreign, free_name, salvage, schema, set_aside, with_ending};
+use super::{LedgerError, foreign, free_name, move_parts, salvage, schema, set_aside, with_ending};
 
+/// The ending of a damaged record from when its place is to be taken until it is.
+const BEING_REPLACED: &str = ".damaged";
 /// A file system in memory.
 const IN_MEMORY: &str = "/dev/shm";
 
@@ -42,6 +44,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, LedgerError> {
         std::fs::create_dir_all(folder)
             .map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
     }
+    end_interrupted_rescue(path).map_err(|source| LedgerError::Io { path: path.to_owned(), source })?;
     if !foreign::has_our_header(path) {
         return rescue(path, "its header is not what it was");
     }
@@ -76,8 +79,10 @@ fn missing(connection: &Connection, path: &Path) -> Result<Option<String>, Ledge
 pub(super) fn rescue(path: &Path, why: &str) -> Result<Opened, LedgerError> {
     let io = |source| LedgerError::Io { path: path.to_owned(), source };
     let saved = salvage::salvage(path)?;
-    let aside = set_aside(path, "damaged").map_err(io)?;
+    let being_replaced = with_ending(path, BEING_REPLACED);
+    move_parts(path, &being_replaced, ["", "-wal", "-shm"]).map_err(io)?;
     rename(&saved.path, path)?;
+    let aside = set_aside_from(&being_replaced, path).map_err(io)?;
     let aside = aside.display();
     let mut troubles = vec![if saved.lost.is_empty() {
         format!(
@@ -104,6 +109,27 @@ pub(super) fn rescue(path: &Path, why: &str) -> Result<Opened, LedgerError> {
     let is_doubtful = missing.is_some() || !saved.lost.is_empty();
     troubles.extend(missing.filter(|_| saved.lost.is_empty()));
     Ok(Opened { connection, troubles, is_doubtful })
+}
+
+/// Gives a damaged file, whose place is taken, the name that it keeps.
+fn set_aside_from(being_replaced: &Path, path: &Path) -> std::io::Result<PathBuf> {
+    let aside = free_name(path, "damaged");
+    move_parts(being_replaced, &aside, ["", "-wal", "-shm"])?;
+    Ok(aside)
+}
+
+/// The power may go while a damaged record is replaced by what was saved of it. As long as nothing
+/// is in its place the damaged one is put back, to be salvaged again.
+fn end_interrupted_rescue(path: &Path) -> std::io::Result<()> {
+    let being_replaced = with_ending(path, BEING_REPLACED);
+    if !being_replaced.exists() {
+        return Ok(());
+    }
+    if path.exists() {
+        return set_aside_from(&being_replaced, path).map(drop);
+    }
+    // The record last: until it is there the next start goes on with this.
+    move_parts(&being_replaced, path, ["-shm", "-wal", ""])
 }
 
 /// What SQLite says of a damaged file.

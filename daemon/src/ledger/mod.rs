@@ -412,14 +412,19 @@ impl Drop for Ledger {
 /// Moves a file and what belongs to it out of the way, under a name that says why.
 fn set_aside(path: &Path, why: &str) -> std::io::Result<PathBuf> {
     let aside = free_name(path, why);
-    std::fs::rename(path, &aside)?;
-    for ending in ["-wal", "-shm"] {
-        let (from, to) = (with_ending(path, ending), with_ending(&aside, ending));
+    move_parts(path, &aside, ["", "-wal", "-shm"])?;
+    Ok(aside)
+}
+
+/// Renames a file and what belongs to it, as far as it is there, in this order.
+fn move_parts(from: &Path, to: &Path, endings: [&str; 3]) -> std::io::Result<()> {
+    for ending in endings {
+        let (from, to) = (with_ending(from, ending), with_ending(to, ending));
         if from.exists() {
             std::fs::rename(from, to)?;
         }
     }
-    Ok(aside)
+    Ok(())
 }
 
 /// A name beside a path's that nothing has yet: `<path>.<why>-<n>`.

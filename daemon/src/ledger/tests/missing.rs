@@ -20,7 +20,7 @@ pub(super) fn with_a_log() -> (TempDir, Bench) {
 }
 
 /// What a machine that dies now leaves of the files with these endings.
-fn left(folder: &TempDir, endings: &[&str]) -> TempDir {
+pub(super) fn left(folder: &TempDir, endings: &[&str]) -> TempDir {
     let to = TempDir::new().unwrap();
     for ending in endings {
         let name = format!("ledger.sqlite{ending}");

@@ -1,4 +1,4 @@
-//! A damaged record is put right while the daemon runs.
+//! A damaged record is put right while the daemon runs, or the power goes meanwhile.
 
 use super::*;
 
@@ -35,6 +35,38 @@ fn a_file_found_corrupt_while_it_is_written_is_let_go_and_salvaged_at_the_next_t
     bench.ledger.finish().unwrap();
     let (_, recovered) = Bench::start(&folder, &boot("a", 30.0, NOON, true));
     assert_eq!(recovered.troubles, [""; 0]);
+}
+
+#[test]
+fn a_power_cut_while_a_damaged_record_is_replaced_loses_nothing() {
+    let (from, _bench) = missing::with_a_log();
+    let saved = b"not all of what was saved";
+    for moved in [&[""][..], &["", "-wal"]] {
+        let folder = missing::left(&from, &["", "-wal"]);
+        let path = folder.path().join("ledger.sqlite");
+        let mut bytes = std::fs::read(&path).unwrap();
+        bytes[20] ^= 1;
+        std::fs::write(&path, bytes).unwrap();
+        std::fs::write(with_ending(&path, ".part"), saved).unwrap();
+        for ending in moved {
+            let away = with_ending(&with_ending(&path, ".damaged"), ending);
+            std::fs::rename(with_ending(&path, ending), away).unwrap();
+        }
+        let (_, recovered) = Bench::start(&folder, &boot("a", 30.0, NOON, true));
+        assert!(recovered.troubles[0].contains("ledger.sqlite.damaged-1"), "{:?}", recovered.troubles);
+        assert_eq!(record(&folder).detail("2026-07-14-oak-1").unwrap().row.state(), FrameState::Covered);
+    }
+}
+
+#[test]
+fn a_power_cut_after_a_damaged_record_is_replaced_leaves_both() {
+    let (from, _bench) = missing::with_a_log();
+    let folder = missing::left(&from, &["", "-wal"]);
+    std::fs::write(folder.path().join("ledger.sqlite.damaged"), "damaged").unwrap();
+    let (_, recovered) = Bench::start(&folder, &boot("a", 30.0, NOON, true));
+    assert_eq!((recovered.prints.len(), recovered.troubles), (1, Vec::new()));
+    assert_eq!(std::fs::read(folder.path().join("ledger.sqlite.damaged-1")).unwrap(), b"damaged");
+    assert!(!folder.path().join("ledger.sqlite.damaged").exists());
 }
 
 fn j_m2(dose: f64) -> frameside_core::quantity::Dose {
