@@ -293,7 +293,7 @@ mod tests {
 
     /// Densities of a print from the clear end of a wedge: a shoulder, a fall and a toe.
     fn falling() -> impl Strategy<Value = Vec<f64>> {
-        prop::collection::vec(0.08f64..0.15, 8..20).prop_map(|falls| {
+        prop::collection::vec(0.08f64..0.15, 12..24).prop_map(|falls| {
             let steps = [&[0.0, 0.01][..], &falls, &[0.01, 0.005, 0.0]].concat();
             let mut density = 0.1 + steps.iter().sum::<f64>();
             let fall = |step: &f64| {
