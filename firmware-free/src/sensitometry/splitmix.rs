@@ -7,7 +7,7 @@ impl SplitMix64 {
         Self(seed)
     }
 
-    fn next(&mut self) -> u64 {
+    const fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -18,6 +18,16 @@ impl SplitMix64 {
     /// Evenly between two values.
     pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    /// A number below another.
+    pub(crate) const fn below(&mut self, count: u64) -> u64 {
+        self.next() % count
+    }
+
+    /// True in so many of a hundred cases.
+    pub(crate) const fn percent(&mut self, percent: u64) -> bool {
+        self.below(100) < percent
     }
 
     /// Normal with mean zero (Box and Muller).

@@ -11,6 +11,7 @@ use crate::exposure::{Amendment, FrameState, Plan, PrintEvent, PrintEventKind, P
 use crate::light::{Reading, Response, Seen};
 use crate::outlook::{Place, Site, USUAL_AMPLITUDE};
 use crate::quantity::{Dose, Irradiance, Mono, TargetDose};
+use crate::sensitometry::splitmix::SplitMix64;
 use crate::time::Boot;
 
 /// Days of an ordinary run of the tests.
@@ -28,30 +29,9 @@ const REMEMBERED: i64 = 55 * 60 * SECOND;
 /// The clear sky is asked for so often, and drawn straight between.
 const CLEAR_EVERY: i64 = 60;
 
-/// SplitMix64 (Steele, Lea and Flood, OOPSLA 2014).
-struct Chance(u64);
-
-impl Chance {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (self.next() >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn percent(&mut self, percent: u64) -> bool {
-        self.next() % 100 < percent
-    }
-
-    /// A number of nanoseconds on the grid of stored time.
-    fn nanos(&mut self, low_s: f64, high_s: f64) -> i64 {
-        (self.between(low_s, high_s) * 1e4) as i64 * 100_000
-    }
+/// An instant or a length on the grid of stored time, in nanoseconds.
+fn nanos(chance: &mut SplitMix64, low_s: f64, high_s: f64) -> i64 {
+    (chance.between(low_s, high_s) * 1e4) as i64 * 100_000
 }
 
 /// The light that really falls.
@@ -110,7 +90,7 @@ struct Print {
 
 struct Day {
     seed: u64,
-    chance: Chance,
+    chance: SplitMix64,
     now: i64,
     light: Light,
     site: Option<Site>,
@@ -137,7 +117,7 @@ struct Day {
 
 impl Day {
     fn new(seed: u64) -> Self {
-        let mut chance = Chance(seed);
+        let mut chance = SplitMix64::new(seed);
         let is_box = seed % 4 == 2;
         let site = (seed % 4 == 1).then(|| {
             let (latitude, hour) = (chance.between(-35.0, 65.0), chance.between(4.0, 20.0));
@@ -302,7 +282,7 @@ impl Day {
             sample.span_s = 1.0;
             sample
         };
-        let lag = self.chance.nanos(0.5, 4.0);
+        let lag = nanos(&mut self.chance, 0.5, 4.0);
         self.on_its_way = Some((self.now + lag, sample));
     }
 
@@ -361,7 +341,7 @@ impl Day {
             Some(key) if !self.chance.percent(10) => key,
             _ if self.prints.len() > 5 => return,
             _ => {
-                let response = (self.chance.next() % 3) as usize;
+                let response = (self.chance.below(3)) as usize;
                 let glass = self.chance.between(0.3, 1.0);
                 let plan = Plan::dose(TargetDose::new(Dose::from_j_m2(1000.0)).unwrap());
                 let state = PrintState::new(plan, glass, responses()[response]);
@@ -374,7 +354,7 @@ impl Day {
         };
         let is_open = self.prints[key].state.exposure().open.is_open();
         let now = self.stamp();
-        let kind = match self.chance.next() % 10 {
+        let kind = match self.chance.below(10) {
             0..4 if is_open => PrintEventKind::Covered,
             0..6 if !is_open => PrintEventKind::Uncovered,
             6 => PrintEventKind::BroughtIn,
@@ -413,9 +393,9 @@ impl Day {
     }
 
     fn live(mut self) -> u64 {
-        self.now = self.chance.nanos(10.0, 60.0);
+        self.now = nanos(&mut self.chance, 10.0, 60.0);
         self.shine_until(self.now);
-        let boots = 2 + self.chance.next() % 6;
+        let boots = 2 + self.chance.below(6);
         for _ in 0..boots {
             self.run_boot();
             if self.now > LENGTH * PERIOD {
@@ -430,11 +410,13 @@ impl Day {
         self.origins.push(self.now);
         self.boot = Boot(self.boot.0 + 1);
         self.synchronised = false;
-        self.now += self.chance.nanos(1.0, 25.0);
+        self.now += nanos(&mut self.chance, 1.0, 25.0);
         self.shine_until(self.now);
-        let ends = self.now + self.chance.nanos(1.0, 500.0);
-        let mut silent = if self.chance.percent(50) { self.now + self.chance.nanos(0.0, 300.0) } else { 0 };
-        let sync = if self.chance.percent(45) { self.now + self.chance.nanos(0.0, 200.0) } else { i64::MAX };
+        let ends = self.now + nanos(&mut self.chance, 1.0, 500.0);
+        let mut silent =
+            if self.chance.percent(50) { self.now + nanos(&mut self.chance, 0.0, 300.0) } else { 0 };
+        let sync =
+            if self.chance.percent(45) { self.now + nanos(&mut self.chance, 0.0, 200.0) } else { i64::MAX };
         self.clocks.note(self.stamp());
         if matches!(self.light, Light::Box { .. }) {
             // The lamp went off with the power; that is known from now on, and the light between
@@ -443,7 +425,7 @@ impl Day {
             self.lamps.note(LampFact { at: self.stamp(), lamp: Lamp::Off });
         }
         self.rebuild();
-        let mut act = self.now + self.chance.nanos(0.0, 40.0);
+        let mut act = self.now + nanos(&mut self.chance, 0.0, 40.0);
         let mut kept = self.now;
         loop {
             let grid = (self.now / PERIOD + 1) * PERIOD;
@@ -469,9 +451,9 @@ impl Day {
                 }
             }
             if self.now == act {
-                act += self.chance.nanos(0.1, 80.0);
+                act += nanos(&mut self.chance, 0.1, 80.0);
                 if self.chance.percent(15) {
-                    silent = self.now + self.chance.nanos(0.0, 200.0);
+                    silent = self.now + nanos(&mut self.chance, 0.0, 200.0);
                 }
                 self.act();
             }
@@ -487,14 +469,17 @@ impl Day {
             since.push((ends, false));
         }
         let longest = if self.chance.percent(50) { 30.0 } else { 3000.0 };
-        self.now += self.chance.nanos(0.5, longest);
+        self.now += nanos(&mut self.chance, 0.5, longest);
         self.shine_until(self.now);
     }
 
     fn synchronise(&mut self) {
         self.synchronised = true;
-        let error =
-            if self.seed % 5 == 4 && self.chance.percent(20) { self.chance.nanos(-1e5, 1e5) } else { 0 };
+        let error = if self.seed % 5 == 4 && self.chance.percent(20) {
+            nanos(&mut self.chance, -1e5, 1e5)
+        } else {
+            0
+        };
         self.has_wrong_clock |= error != 0;
         let origin = self.origins[self.boot.0 as usize];
         self.clocks.note(self.stamp());
