@@ -34,7 +34,7 @@ impl Columns {
     }
 }
 
-/// The tables of the record.
+/// The tables of the record, by name.
 pub(super) fn tables(connection: &Connection) -> Result<Vec<String>> {
     let all =
         "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name";

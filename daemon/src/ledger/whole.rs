@@ -12,7 +12,7 @@ use rusqlite::types::ValueRef;
 use serde_json::{Map, Value, json};
 
 use super::record::connect;
-use super::{LedgerError, schema};
+use super::{LedgerError, schema, seal};
 
 /// Writes everything that the record holds.
 ///
@@ -35,23 +35,13 @@ pub fn write_json(record: &Path, mut out: impl Write) -> Result<(), LedgerError>
     };
     let mut line = json!({ "schema": version });
     let mut rows = |row: Value| write(&std::mem::replace(&mut line, row), ",\n");
-    for table in tables(&connection).map_err(sqlite)? {
+    for table in seal::tables(&connection).map_err(sqlite)? {
         each_row(&connection, &table, |row| rows(json!({ "table": table, "row": row }))).map_err(sqlite)?;
     }
     let last = line;
     failed
         .and_then(|()| write!(out, "{last}\n]\n"))
         .map_err(|source| LedgerError::Io { path: record.to_owned(), source })
-}
-
-/// The tables, by name.
-fn tables(connection: &Connection) -> rusqlite::Result<Vec<String>> {
-    connection
-        .prepare(
-            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name",
-        )?
-        .query_map([], |row| row.get(0))?
-        .collect()
 }
 
 fn each_row(
